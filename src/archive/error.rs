@@ -1,0 +1,68 @@
+//! What can go wrong with an archive.
+
+use std::fmt;
+
+/// What came of an attempt.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ArchiveFailure {
+    /// The place is not there, or does not answer within the deadline.
+    Away,
+    /// It is there and holds something else: not empty and not an archive.
+    NotAnArchive,
+    /// It is full or over a quota.
+    Full,
+    /// It refuses: rights, read-only.
+    Refused,
+    /// A read or a flush failed there.
+    Broken,
+    /// The spool's own file could not be read.
+    Source,
+}
+
+/// A failed attempt, with what was said.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ArchiveError {
+    /// What kind of trouble.
+    pub failure: ArchiveFailure,
+    /// For a person: the place and the system's words.
+    pub detail: String,
+}
+
+impl ArchiveError {
+    /// A failure and its words.
+    pub fn new(failure: ArchiveFailure, detail: impl fmt::Display) -> Self {
+        Self { failure, detail: detail.to_string() }
+    }
+
+    /// What a person should do when it does not pass by itself.
+    pub fn help(&self) -> &'static str {
+        match self.failure {
+            ArchiveFailure::Away => {
+                "See whether the share is mounted and its server answers; nothing is lost meanwhile."
+            }
+            ArchiveFailure::NotAnArchive => {
+                "See whether the right share is mounted; an archive begins in an empty folder."
+            }
+            ArchiveFailure::Full => "Make room on the archive; files wait in the spool until then.",
+            ArchiveFailure::Refused => "Give the service's user the right to write there.",
+            ArchiveFailure::Broken => "Look at the archive's disk: a read or a flush failed.",
+            ArchiveFailure::Source => "Look at the depot PC's own disk: the spool could not be read.",
+        }
+    }
+}
+
+impl fmt::Display for ArchiveError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let what = match self.failure {
+            ArchiveFailure::Away => "is away",
+            ArchiveFailure::NotAnArchive => "is not an archive",
+            ArchiveFailure::Full => "is full",
+            ArchiveFailure::Refused => "refuses",
+            ArchiveFailure::Broken => "failed",
+            ArchiveFailure::Source => "could not be given a file, since the spool failed",
+        };
+        write!(f, "{what}: {}", self.detail)
+    }
+}
+
+impl std::error::Error for ArchiveError {}

@@ -1,0 +1,49 @@
+//! The yard's clock: wall time for people, monotonic time for waiting.
+//!
+//! Every decision that depends on time takes a [`Clock`], so that a made-up yard can run a night
+//! in a moment. Sockets have time-outs of their own, on the machine's clock.
+
+use std::fmt::Debug;
+use std::time::Duration;
+
+use futures_util::future::BoxFuture;
+use jiff::Timestamp;
+
+/// Tells the time and waits.
+pub trait Clock: Send + Sync + Debug {
+    /// The wall clock; may jump in either direction.
+    fn now(&self) -> Timestamp;
+    /// Time since an arbitrary start; never runs backwards.
+    fn mono(&self) -> Duration;
+    /// Ends after that much monotonic time.
+    fn sleep(&self, span: Duration) -> BoxFuture<'static, ()>;
+}
+
+/// The machine's clock.
+#[derive(Debug)]
+pub struct SystemClock {
+    start: tokio::time::Instant,
+}
+
+impl SystemClock {
+    /// Monotonic time counts from now.
+    #[expect(clippy::new_without_default, reason = "a clock that starts is not a default value")]
+    pub fn new() -> Self {
+        Self { start: tokio::time::Instant::now() }
+    }
+}
+
+impl Clock for SystemClock {
+    #[expect(clippy::disallowed_methods, reason = "this is the one place that reads wall time")]
+    fn now(&self) -> Timestamp {
+        Timestamp::now()
+    }
+
+    fn mono(&self) -> Duration {
+        self.start.elapsed()
+    }
+
+    fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
+        Box::pin(tokio::time::sleep(span))
+    }
+}

@@ -1,0 +1,238 @@
+//! The configuration, checked: what the two TOML files say, with every default filled in.
+//!
+//! A [`Config`] may not be wrong. After the check no module re-validates, and none reads TOML.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
+use secrecy::SecretString;
+use url::Url;
+
+use crate::link::Patterns;
+use crate::model::{ArchiveName, LoggerId, Proof, VehicleId};
+
+/// One good pair of files.
+#[derive(Debug, Clone)]
+pub struct Config {
+    /// The depot.
+    pub depot: Depot,
+    /// Pace and limits of the yard.
+    pub poll: Poll,
+    /// Wi-Fi cells, in the order of the file.
+    pub access_points: Vec<AccessPoint>,
+    /// Archives, in the order of the file; at least one is required.
+    pub archives: Vec<Arc<ArchiveConfig>>,
+    /// Vehicles, in the order of the file.
+    pub vehicles: Vec<Arc<Vehicle>>,
+    /// Loggers, in the order of the file.
+    pub loggers: Vec<Arc<Logger>>,
+}
+
+/// The site of this service.
+#[derive(Debug, Clone)]
+pub struct Depot {
+    /// Its name; a folder name in archives.
+    pub name: String,
+    /// Its zone.
+    pub time_zone: TimeZone,
+    /// The clock time at which its day begins.
+    pub day_starts: Time,
+    /// Ledger, spool, last good configuration, socket.
+    pub state_dir: PathBuf,
+    /// Bytes that partial and whole files may take.
+    pub spool_limit: u64,
+    /// Bytes that stay free on the spool's disk.
+    pub spool_reserve: u64,
+    /// How long the partial of a lost file stays.
+    pub lost_keep: Duration,
+}
+
+/// Pace and limits of the yard.
+#[derive(Debug, Clone)]
+pub struct Poll {
+    /// Between two knocks while something is pending.
+    pub every: Duration,
+    /// For a knock, and for each connection.
+    pub connect_timeout: Duration,
+    /// Between two listings of a visit while something is pending.
+    pub list_every: Duration,
+    /// Silence on an open transfer after which it counts as cut.
+    pub idle_timeout: Duration,
+    /// Transfers at a time over all access points.
+    pub max_transfers: usize,
+}
+
+/// A Wi-Fi cell.
+#[derive(Debug, Clone)]
+pub struct AccessPoint {
+    /// Its name.
+    pub name: String,
+    /// Transfers at a time in this cell.
+    pub max_transfers: Option<usize>,
+}
+
+/// Where whole files go for good.
+#[derive(Debug, Clone)]
+pub struct ArchiveConfig {
+    /// Its name in reports and receipts.
+    pub name: ArchiveName,
+    /// Where it is.
+    pub target: ArchiveTarget,
+    /// Whether `archived` waits for it.
+    pub required: bool,
+    /// How locations are made.
+    pub layout: Layout,
+    /// Unix permission bits of stored files.
+    pub file_mode: u32,
+}
+
+/// The kinds of archive that this version knows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ArchiveTarget {
+    /// A folder on a local disk or a mounted share (`file://`), absolute.
+    File(PathBuf),
+}
+
+/// The template of an archive's locations, split at its placeholders.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Layout(pub Vec<LayoutPart>);
+
+/// A part of a [`Layout`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LayoutField {
+    /// `{vehicle}`
+    Vehicle,
+    /// `{logger}`
+    Logger,
+    /// `{depot}`
+    Depot,
+    /// `{date}`: the day on which the file reached the archive, `2026-11-24`.
+    Date,
+    /// `{year}` of that day.
+    Year,
+    /// `{month}` of that day, two digits.
+    Month,
+    /// `{path}`: the path on the logger.
+    Path,
+    /// `{name}`: its last part.
+    Name,
+    /// `{sha256}`: 64 hexadecimal digits.
+    Sha256,
+}
+
+/// Literal text or a placeholder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum LayoutPart {
+    /// As it stands.
+    Text(String),
+    /// Filled in for each file.
+    Field(LayoutField),
+}
+
+impl Layout {
+    /// The default of `layout`.
+    pub const DEFAULT: &str = "{vehicle}/{date}/{depot}/data/{logger}/{path}";
+
+    /// Whether each folder above `data/` is one vehicle's day from one depot, and so has a manifest.
+    pub fn is_default(&self) -> bool {
+        true
+    }
+}
+
+/// A vehicle of the list.
+#[derive(Debug, Clone)]
+pub struct Vehicle {
+    /// Its id.
+    pub id: VehicleId,
+    /// Its vehicle identification number, where the list has it.
+    pub vin: Option<String>,
+    /// Its home cell.
+    pub access_point: Option<String>,
+}
+
+/// How the last file of a stream is told from a file that is still written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OpenFile {
+    /// All but the last of a stream are closed once still for `settle`; the last after `closed_after`.
+    Newest,
+    /// Stillness for `settle` alone.
+    Settled,
+    /// Every file is closed at once.
+    None,
+}
+
+/// What orders the files of a stream.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Order {
+    /// By the numbers in their names, with wrap.
+    Name,
+    /// By time, unless times are not credible.
+    Time,
+}
+
+/// What is done about files that lay on the card when the logger was first met.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Backlog {
+    /// Fetched behind everything new.
+    AfterNew,
+    /// Fetched like everything else.
+    All,
+    /// Left where they are.
+    None,
+}
+
+/// Settings that loggers of one make-up share.
+#[derive(Debug, Clone)]
+pub struct Kind {
+    /// Its name.
+    pub name: String,
+    /// Which files are wanted.
+    pub files: Patterns,
+    /// The patterns as they were written, for messages.
+    pub files_text: Vec<String>,
+    /// What orders the files of a stream.
+    pub order: Order,
+    /// How an open file is told.
+    pub open_file: OpenFile,
+    /// Stillness, seen over two listings, after which a file counts as closed.
+    pub settle: Duration,
+    /// Stillness after which even the last file of a stream counts as closed.
+    pub closed_after: Duration,
+    /// Zone of times in listings whose form tells none.
+    pub time_zone: TimeZone,
+    /// The least proof before a file is archived.
+    pub proof: Proof,
+    /// Between two listings, and two knocks, while nothing is pending.
+    pub quiet_when_done: Duration,
+    /// What is done about old stock.
+    pub backlog: Backlog,
+}
+
+/// Who a logger lets in.
+#[derive(Debug, Clone)]
+pub struct Login {
+    /// User name.
+    pub user: String,
+    /// Password; empty where none is set.
+    pub password: SecretString,
+}
+
+/// A logger of the list.
+#[derive(Debug, Clone)]
+pub struct Logger {
+    /// Its id; a folder name in archives.
+    pub id: LoggerId,
+    /// The vehicle it is fitted in.
+    pub vehicle: VehicleId,
+    /// Its kind.
+    pub kind: Arc<Kind>,
+    /// Its addresses in the order in which they are tried; each ends with `/` and holds no login.
+    pub addresses: Vec<Url>,
+    /// Its login, from here or from the kind.
+    pub login: Option<Login>,
+    /// Its vehicle's home cell.
+    pub access_point: Option<String>,
+}

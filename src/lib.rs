@@ -1,0 +1,11 @@
+//! Yarder brings the CAN log files of a vehicle fleet home.
+#![warn(missing_docs)]
+
+pub mod archive;
+pub mod clock;
+pub mod config;
+pub mod durable;
+pub mod edges;
+pub mod killpoint;
+pub mod link;
+pub mod model;
