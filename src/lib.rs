@@ -7,5 +7,7 @@ pub mod config;
 pub mod durable;
 pub mod edges;
 pub mod killpoint;
+pub mod ledger;
 pub mod link;
 pub mod model;
+pub mod progress;

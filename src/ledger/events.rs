@@ -1,0 +1,102 @@
+//! The event log: one row for everything that happens to a file, in the transaction in which it
+//! happens.
+
+use rusqlite::params;
+use serde_json::Value;
+
+use super::state::{Duty, Happening, State, Step, next, next_duty};
+use super::{Ledger, LedgerError, Tx, VersionId};
+
+/// Something that happened to a logger, an archive or the depot, beside the happenings of files.
+#[derive(Debug, Clone)]
+pub struct Logged {
+    /// The logger's row, where it concerns one.
+    pub logger: Option<i64>,
+    /// The version, where it concerns one.
+    pub version: Option<VersionId>,
+    /// A word or two with dashes.
+    pub what: &'static str,
+    /// A JSON object.
+    pub detail: Value,
+}
+
+/// One row of the log.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EventRow {
+    /// Its number; later ones are larger.
+    pub id: i64,
+    /// When, in milliseconds.
+    pub at: i64,
+    /// What.
+    pub what: String,
+    /// A JSON object.
+    pub detail: Value,
+}
+
+impl Ledger {
+    /// Adds a row; its commit is not waited for.
+    pub fn log(&self, logged: Logged) -> Result<(), LedgerError> {
+        self.writer
+            .send(move |tx| event(tx, logged.version, logged.logger, logged.what, &logged.detail))
+            .map(drop)
+    }
+}
+
+pub(super) fn event(
+    tx: &Tx<'_>,
+    version: Option<VersionId>,
+    logger: Option<i64>,
+    what: &str,
+    detail: &Value,
+) -> Result<(), LedgerError> {
+    tx.db
+        .prepare_cached("INSERT INTO events (at, version, logger, what, detail) VALUES (?, ?, ?, ?, ?)")?
+        .execute(params![tx.now, version.map(|v| v.0), logger, what, detail.to_string()])?;
+    Ok(())
+}
+
+/// Changes a version's state: the only place that does. Gives the new state.
+pub(super) fn advance(
+    tx: &Tx<'_>,
+    id: VersionId,
+    by: Happening,
+    detail: &Value,
+) -> Result<State, LedgerError> {
+    let (text, logger): (String, i64) = tx
+        .db
+        .prepare_cached("SELECT state, logger FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let from = State::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("state `{text}`")))?;
+    let to = next(from, by)?;
+    if to != from {
+        tx.db
+            .prepare_cached("UPDATE versions SET state = ? WHERE id = ?")?
+            .execute(params![to.as_str(), id.0])?;
+    }
+    event(tx, Some(id), Some(logger), by.as_str(), detail)?;
+    Ok(to)
+}
+
+/// Changes an obligation's state: the only place that does.
+pub(super) fn advance_duty(
+    tx: &Tx<'_>,
+    id: VersionId,
+    archive: &str,
+    by: Step,
+    detail: &Value,
+) -> Result<Duty, LedgerError> {
+    let (text, logger): (String, i64) = tx
+        .db
+        .prepare_cached(
+            "SELECT o.state, v.logger FROM obligations o JOIN versions v ON v.id = o.version
+             WHERE o.version = ? AND o.archive = ?",
+        )?
+        .query_row(params![id.0, archive], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let from = Duty::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("obligation `{text}`")))?;
+    let to = next_duty(from, by)?;
+    tx.db
+        .prepare_cached("UPDATE obligations SET state = ?, at = ? WHERE version = ? AND archive = ?")?
+        .execute(params![to.as_str(), tx.now, id.0, archive])?;
+    event(tx, Some(id), Some(logger), by.as_str(), detail)?;
+    Ok(to)
+}

@@ -1,0 +1,168 @@
+//! Findings: what is wrong now, with cause and action.
+
+use rusqlite::{Row, params};
+use serde_json::Value;
+
+use super::events::event;
+use super::{Ledger, LedgerError, Tx};
+
+/// How much a finding asks of a person.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// Somebody must do something.
+    Act,
+    /// Somebody should look.
+    Watch,
+    /// Good to know.
+    Note,
+}
+
+impl Severity {
+    /// The word in output.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Severity::Act => "act",
+            Severity::Watch => "watch",
+            Severity::Note => "note",
+        }
+    }
+
+    /// The reverse.
+    pub fn parse(text: &str) -> Option<Self> {
+        [Severity::Act, Severity::Watch, Severity::Note].into_iter().find(|s| s.as_str() == text)
+    }
+}
+
+/// Something wrong with a file, logger, vehicle or the depot.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// What kind: `login-refused`, `file-stuck` ...
+    pub code: &'static str,
+    /// What it is about, so that one trouble is one finding: a logger, `logger/path`, an archive.
+    pub subject: String,
+    /// How much it asks.
+    pub severity: Severity,
+    /// The vehicle, where it concerns one.
+    pub vehicle: Option<String>,
+    /// The logger, where it concerns one.
+    pub logger: Option<String>,
+    /// A JSON object of what was seen.
+    pub evidence: Value,
+    /// Why, in plain words.
+    pub cause: String,
+    /// What to do, in plain words.
+    pub action: String,
+}
+
+impl Finding {
+    /// Code and subject: one trouble, one finding.
+    pub fn id(&self) -> String {
+        id(self.code, &self.subject)
+    }
+}
+
+fn id(code: &str, subject: &str) -> String {
+    format!("{code}:{subject}")
+}
+
+/// A finding as the ledger keeps it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FindingRow {
+    /// Code and subject.
+    pub id: String,
+    /// What kind.
+    pub code: String,
+    /// How much it asks.
+    pub severity: Severity,
+    /// The vehicle, where it concerns one.
+    pub vehicle: Option<String>,
+    /// The logger, where it concerns one.
+    pub logger: Option<String>,
+    /// First seen, ms.
+    pub since: i64,
+    /// Last seen, ms.
+    pub last: i64,
+    /// No longer there since, ms.
+    pub gone: Option<i64>,
+    /// A JSON object.
+    pub evidence: Value,
+    /// Why.
+    pub cause: String,
+    /// What to do.
+    pub action: String,
+}
+
+impl FindingRow {
+    pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let severity: String = row.get("severity")?;
+        let evidence: String = row.get("evidence")?;
+        Ok(Self {
+            id: row.get("id")?,
+            code: row.get("code")?,
+            severity: Severity::parse(&severity).unwrap_or(Severity::Act),
+            vehicle: row.get("vehicle")?,
+            logger: row.get("logger")?,
+            since: row.get("since")?,
+            last: row.get("last")?,
+            gone: row.get("gone")?,
+            evidence: serde_json::from_str(&evidence).unwrap_or(Value::Null),
+            cause: row.get("cause")?,
+            action: row.get("action")?,
+        })
+    }
+}
+
+impl Ledger {
+    /// Says that something is wrong; a finding that is there already keeps its age.
+    pub fn raise(&self, finding: Finding) -> Result<(), LedgerError> {
+        self.writer.send(move |tx| raise(tx, &finding)).map(drop)
+    }
+
+    /// Says that something is no longer wrong.
+    pub fn clear(&self, code: &'static str, subject: &str) -> Result<(), LedgerError> {
+        let id = id(code, subject);
+        self.writer.send(move |tx| clear(tx, &id)).map(drop)
+    }
+}
+
+pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {
+    let id = f.id();
+    let new = tx
+        .db
+        .prepare_cached("SELECT 1 FROM findings WHERE id = ? AND gone IS NULL")?
+        .query_row([&id], |_| Ok(()))
+        .is_err();
+    tx.db
+        .prepare_cached(
+            "INSERT INTO findings (id, code, severity, vehicle, logger, since, last, gone, evidence, cause, action)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?6, NULL, ?7, ?8, ?9)
+             ON CONFLICT (id) DO UPDATE SET severity = ?3, vehicle = ?4, logger = ?5,
+               since = iif(gone IS NULL, since, ?6), last = ?6, gone = NULL, evidence = ?7, cause = ?8, action = ?9",
+        )?
+        .execute(params![
+            id,
+            f.code,
+            f.severity.as_str(),
+            f.vehicle,
+            f.logger,
+            tx.now,
+            f.evidence.to_string(),
+            f.cause,
+            f.action
+        ])?;
+    if new {
+        event(tx, None, None, "finding", &serde_json::json!({ "id": id, "cause": f.cause }))?;
+    }
+    Ok(())
+}
+
+pub(super) fn clear(tx: &Tx<'_>, id: &str) -> Result<(), LedgerError> {
+    let cleared = tx
+        .db
+        .prepare_cached("UPDATE findings SET gone = ? WHERE id = ? AND gone IS NULL")?
+        .execute(params![tx.now, id])?;
+    if cleared > 0 {
+        event(tx, None, None, "finding-gone", &serde_json::json!({ "id": id }))?;
+    }
+    Ok(())
+}

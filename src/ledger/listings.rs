@@ -1,0 +1,476 @@
+//! Loggers, cards and what listings said of them.
+
+use jiff::Timestamp;
+use rusqlite::{OptionalExtension as _, Row, params};
+use serde_json::json;
+
+use super::events::{advance, event};
+use super::state::{Happening, State};
+use super::{Ledger, LedgerError, Tx, VersionId};
+use crate::model::{Digest, Edges, Look, RemotePath};
+
+/// A file is lost, or gone, when whole listings this far apart lack it.
+const ABSENT_FOR_MS: i64 = 10 * 60 * 1000;
+
+/// A logger's row.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LoggerRow {
+    /// Its key.
+    pub key: i64,
+    /// The key of its present card.
+    pub card: i64,
+    /// That card's number, from 1.
+    pub card_number: i64,
+    /// Whether a listing of it was ever taken.
+    pub met: bool,
+}
+
+/// What the ledger knows of one path: its latest version on the present card, or an unfinished one
+/// on an earlier card.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Known {
+    /// The version.
+    pub id: VersionId,
+    /// Whether it is on the present card.
+    pub on_card: bool,
+    /// Its path.
+    pub path: RemotePath,
+    /// Where it stands.
+    pub state: State,
+    /// The fingerprint in the last listing.
+    pub listed: String,
+    /// What the logger said of it when it was last looked at.
+    pub look: Look,
+    /// Unchanged since, by our wall clock, ms.
+    pub still: i64,
+    /// Absent from whole listings since, ms.
+    pub absent: Option<i64>,
+    /// Digests of its first and last bytes, once it was whole.
+    pub edges: Option<Edges>,
+    /// Whether it lay on the card when the logger was first met.
+    pub backlog: bool,
+}
+
+/// A listed file with its exact look.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Seen {
+    /// Its path.
+    pub path: RemotePath,
+    /// Its fingerprint in this listing.
+    pub listed: String,
+    /// What is known of it now.
+    pub look: Look,
+}
+
+/// One thing that a listing changes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Change {
+    /// A content not seen before.
+    New {
+        /// As listed.
+        seen: Seen,
+        /// It lay there when the logger was first met.
+        backlog: bool,
+        /// The bytes at both ends are those of this version: it counts as archived, presumed.
+        same_as: Option<VersionId>,
+        /// Why it is new, for the event log.
+        why: &'static str,
+    },
+    /// An unfinished version grew or changed on its logger.
+    Changed {
+        /// Which.
+        id: VersionId,
+        /// As listed now.
+        seen: Seen,
+    },
+    /// A version whose content is the same under another fingerprint or time; `presumed` where only
+    /// the bytes at both ends say so.
+    Same {
+        /// Which.
+        id: VersionId,
+        /// As listed now.
+        seen: Seen,
+        /// Whether it was compared by its ends alone.
+        presumed: bool,
+    },
+    /// It may still be written.
+    Open {
+        /// Which.
+        path: RemotePath,
+    },
+    /// It is closed.
+    Closed {
+        /// Which.
+        path: RemotePath,
+    },
+    /// The patterns do not want it, or the kind leaves old stock where it is.
+    Unwanted {
+        /// Which.
+        path: RemotePath,
+    },
+    /// It was absent and is listed again, on the same card.
+    CameBack {
+        /// Which.
+        id: VersionId,
+        /// As listed now.
+        seen: Seen,
+    },
+    /// A whole listing lacks it.
+    Absent {
+        /// Which.
+        id: VersionId,
+    },
+}
+
+/// What came of applying a listing.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Applied {
+    /// Files that became lost with this listing, as text.
+    pub lost: Vec<String>,
+}
+
+pub(super) fn stamp(ms: Option<i64>) -> Option<Timestamp> {
+    ms.and_then(|ms| Timestamp::from_millisecond(ms).ok())
+}
+
+pub(super) fn digest_of(bytes: Option<Vec<u8>>) -> Option<Digest> {
+    bytes.as_deref().and_then(Digest::from_slice)
+}
+
+pub(super) fn path_of(bytes: &[u8]) -> Result<RemotePath, LedgerError> {
+    RemotePath::new(bytes).map_err(|e| LedgerError::Damaged(e.to_string()))
+}
+
+fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
+    let state: String = row.get("state")?;
+    let path: Vec<u8> = row.get("path")?;
+    let edges = match (digest_of(row.get("head")?), digest_of(row.get("tail")?)) {
+        (Some(head), Some(tail)) => Some(Edges { head, tail }),
+        _ => None,
+    };
+    Ok(Known {
+        id: VersionId(row.get("id")?),
+        on_card: row.get::<_, i64>("card")? == card,
+        path: path_of(&path)?,
+        state: State::parse(&state).ok_or(LedgerError::Damaged(state))?,
+        listed: row.get("listed")?,
+        look: Look {
+            size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
+            time: stamp(row.get("time")?),
+            validator: row.get("validator")?,
+            strong: false,
+        },
+        still: row.get("still")?,
+        absent: row.get("absent")?,
+        edges,
+        backlog: row.get("backlog")?,
+    })
+}
+
+impl Ledger {
+    /// The logger's row, made on first use; its vehicle is brought up to date.
+    pub async fn logger(&self, name: &str, vehicle: &str) -> Result<LoggerRow, LedgerError> {
+        let (name, vehicle) = (name.to_owned(), vehicle.to_owned());
+        self.writer.ask(move |tx| logger_row(tx, &name, &vehicle)).await
+    }
+
+    /// What is known of the logger's present card, and of unfinished files of earlier ones.
+    pub async fn known(&self, logger: &LoggerRow) -> Result<Vec<Known>, LedgerError> {
+        let (key, card) = (logger.key, logger.card);
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT * FROM versions v WHERE v.card = ?2
+                       AND v.number = (SELECT max(number) FROM versions w WHERE w.card = v.card AND w.path = v.path)
+                     UNION ALL
+                     SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> ?2
+                       AND v.state IN ('listed', 'open', 'fetching')
+                     ORDER BY path",
+                )?;
+                let mut rows = statement.query(params![key, card])?;
+                let mut all = Vec::new();
+                while let Some(row) = rows.next()? {
+                    all.push(known_of(row, card)?);
+                }
+                Ok(all)
+            })
+            .await
+    }
+
+    /// Contents that this logger (or, with `others`, any other logger) had under that path with
+    /// that size, newest first, with their owner's name. At most 20.
+    pub async fn contents_at(
+        &self,
+        logger: i64,
+        path: &RemotePath,
+        size: u64,
+        others: bool,
+    ) -> Result<Vec<(VersionId, Edges, String)>, LedgerError> {
+        let path = path.clone();
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT v.id, v.head, v.tail, l.name FROM versions v JOIN loggers l ON l.id = v.logger
+                     WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL
+                       AND (v.logger = ?3) <> ?4
+                     ORDER BY v.id DESC LIMIT 20",
+                )?;
+                let mut rows = statement.query(params![path.as_bytes(), size as i64, logger, others])?;
+                let mut all = Vec::new();
+                while let Some(row) = rows.next()? {
+                    if let (Some(head), Some(tail)) = (digest_of(row.get(1)?), digest_of(row.get(2)?)) {
+                        all.push((VersionId(row.get(0)?), Edges { head, tail }, row.get(3)?));
+                    }
+                }
+                Ok(all)
+            })
+            .await
+    }
+
+    /// Ends the present card and begins the next.
+    pub async fn new_card(&self, logger: &LoggerRow, why: &'static str) -> Result<LoggerRow, LedgerError> {
+        let logger = logger.clone();
+        self.writer
+            .ask(move |tx| {
+                tx.db.execute("UPDATE cards SET ended = ? WHERE id = ?", params![tx.now, logger.card])?;
+                let number = logger.card_number + 1;
+                tx.db.execute(
+                    "INSERT INTO cards (logger, number, began, why) VALUES (?, ?, ?, ?)",
+                    params![logger.key, number, tx.now, why],
+                )?;
+                let card = tx.db.last_insert_rowid();
+                event(tx, None, Some(logger.key), "card-changed", &json!({ "card": number, "why": why }))?;
+                Ok(LoggerRow { card, card_number: number, ..logger })
+            })
+            .await
+    }
+
+    /// Writes down what a listing of the right logger changed, in one transaction.
+    pub async fn apply(
+        &self,
+        logger: &LoggerRow,
+        vehicle: &str,
+        whole: bool,
+        changes: Vec<Change>,
+    ) -> Result<Applied, LedgerError> {
+        let (logger, vehicle) = (logger.clone(), vehicle.to_owned());
+        self.writer
+            .ask(move |tx| {
+                let mut applied = Applied::default();
+                for change in changes {
+                    apply(tx, &logger, &vehicle, change, &mut applied)?;
+                }
+                tx.db
+                    .prepare_cached(
+                        "UPDATE loggers SET first_met = coalesce(first_met, ?1), last_seen = ?1,
+                           last_whole = iif(?2, ?1, last_whole),
+                           pending = (SELECT count(*) FROM versions WHERE logger = ?3 AND state IN ('listed','fetching','whole','held')),
+                           open = (SELECT count(*) FROM versions WHERE logger = ?3 AND state = 'open')
+                         WHERE id = ?3",
+                    )?
+                    .execute(params![tx.now, whole, logger.key])?;
+                Ok(applied)
+            })
+            .await
+    }
+
+    /// A listing that changed nothing: the logger was seen.
+    pub fn seen(&self, logger: &LoggerRow, whole: bool) -> Result<(), LedgerError> {
+        let key = logger.key;
+        self.writer
+            .send(move |tx| {
+                tx.db
+                    .prepare_cached(
+                        "UPDATE loggers SET last_seen = ?1, last_whole = iif(?2, ?1, last_whole) WHERE id = ?3",
+                    )?
+                    .execute(params![tx.now, whole, key])?;
+                Ok(())
+            })
+            .map(drop)
+    }
+}
+
+fn logger_row(tx: &Tx<'_>, name: &str, vehicle: &str) -> Result<LoggerRow, LedgerError> {
+    let found = tx
+        .db
+        .prepare_cached(
+            "SELECT l.id, l.vehicle, l.first_met, c.id, c.number FROM loggers l JOIN cards c ON c.logger = l.id
+             WHERE l.name = ? ORDER BY c.number DESC LIMIT 1",
+        )?
+        .query_row([name], |row| {
+            let met: Option<i64> = row.get(2)?;
+            let had: String = row.get(1)?;
+            let row = LoggerRow { key: row.get(0)?, card: row.get(3)?, card_number: row.get(4)?, met: met.is_some() };
+            Ok((row, had))
+        })
+        .optional()?;
+    if let Some((row, had)) = found {
+        if had != vehicle {
+            tx.db.execute("UPDATE loggers SET vehicle = ? WHERE id = ?", params![vehicle, row.key])?;
+            event(tx, None, Some(row.key), "moved-to-vehicle", &json!({ "from": had, "to": vehicle }))?;
+        }
+        return Ok(row);
+    }
+    tx.db.execute("INSERT INTO loggers (name, vehicle) VALUES (?, ?)", params![name, vehicle])?;
+    let key = tx.db.last_insert_rowid();
+    tx.db.execute(
+        "INSERT INTO cards (logger, number, began, why) VALUES (?, 1, ?, 'first met')",
+        params![key, tx.now],
+    )?;
+    Ok(LoggerRow { key, card: tx.db.last_insert_rowid(), card_number: 1, met: false })
+}
+
+fn apply(
+    tx: &Tx<'_>,
+    logger: &LoggerRow,
+    vehicle: &str,
+    change: Change,
+    applied: &mut Applied,
+) -> Result<(), LedgerError> {
+    match change {
+        Change::New { seen, backlog, same_as, why } => {
+            new_version(tx, logger, vehicle, &seen, backlog, same_as, why)
+        }
+        Change::Changed { id, seen } => {
+            advance(tx, id, Happening::Changed, &json!({ "size": seen.look.size, "listed": seen.listed }))?;
+            set_seen(tx, id, &seen, true)
+        }
+        Change::Same { id, seen, presumed } => {
+            set_seen(tx, id, &seen, false)?;
+            if presumed {
+                tx.db.execute("UPDATE versions SET presumed = 1 WHERE id = ?", [id.0])?;
+                event(tx, Some(id), Some(logger.key), "presumed", &json!({ "listed": seen.listed }))?;
+            }
+            Ok(())
+        }
+        Change::Open { path } => step(tx, logger, &path, Happening::MayBeWritten),
+        Change::Closed { path } => step(tx, logger, &path, Happening::Closed),
+        Change::Unwanted { path } => step(tx, logger, &path, Happening::Unwanted),
+        Change::CameBack { id, seen } => {
+            let state = state_of(tx, id)?;
+            if state == State::Lost {
+                advance(tx, id, Happening::CameBack, &json!({}))?;
+            } else {
+                event(tx, Some(id), Some(logger.key), Happening::CameBack.as_str(), &json!({}))?;
+            }
+            set_seen(tx, id, &seen, true)
+        }
+        Change::Absent { id } => absent(tx, id, applied),
+    }
+}
+
+fn state_of(tx: &Tx<'_>, id: VersionId) -> Result<State, LedgerError> {
+    let text: String = tx
+        .db
+        .prepare_cached("SELECT state FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| row.get(0))?;
+    State::parse(&text).ok_or(LedgerError::Damaged(text))
+}
+
+fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), LedgerError> {
+    let (since, path): (Option<i64>, Vec<u8>) = tx
+        .db
+        .prepare_cached("SELECT absent, path FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    match since {
+        // A clock that went back begins the wait again.
+        Some(since) if since <= tx.now => {
+            if tx.now - since >= ABSENT_FOR_MS
+                && matches!(
+                    state_of(tx, id)?,
+                    State::Listed | State::Open | State::Fetching | State::Archived
+                )
+            {
+                let state = advance(tx, id, Happening::Vanished, &json!({ "absent_since_ms": since }))?;
+                if state == State::Lost {
+                    applied.lost.push(path_of(&path)?.to_string());
+                }
+            }
+        }
+        _ => {
+            tx.db.execute("UPDATE versions SET absent = ? WHERE id = ?", params![tx.now, id.0])?;
+            event(tx, Some(id), None, "absent", &json!({}))?;
+        }
+    }
+    Ok(())
+}
+
+/// The latest version of a path on the present card takes a happening, if it may.
+fn step(tx: &Tx<'_>, logger: &LoggerRow, path: &RemotePath, by: Happening) -> Result<(), LedgerError> {
+    let id: i64 = tx
+        .db
+        .prepare_cached("SELECT id FROM versions WHERE card = ? AND path = ? ORDER BY number DESC LIMIT 1")?
+        .query_row(params![logger.card, path.as_bytes()], |row| row.get(0))?;
+    advance(tx, VersionId(id), by, &json!({}))?;
+    Ok(())
+}
+
+fn set_seen(tx: &Tx<'_>, id: VersionId, seen: &Seen, moved: bool) -> Result<(), LedgerError> {
+    let look = &seen.look;
+    tx.db
+        .prepare_cached(
+            "UPDATE versions SET listed = ?2, size = coalesce(?3, size), time = coalesce(?4, time),
+               validator = coalesce(?5, validator), absent = NULL, still = iif(?6, ?7, still) WHERE id = ?1",
+        )?
+        .execute(params![
+            id.0,
+            seen.listed,
+            look.size.map(|n| n as i64),
+            look.time.map(|t| t.as_millisecond()),
+            look.validator,
+            moved,
+            tx.now
+        ])?;
+    Ok(())
+}
+
+fn new_version(
+    tx: &Tx<'_>,
+    logger: &LoggerRow,
+    vehicle: &str,
+    seen: &Seen,
+    backlog: bool,
+    same_as: Option<VersionId>,
+    why: &'static str,
+) -> Result<(), LedgerError> {
+    let number: i64 = tx
+        .db
+        .prepare_cached("SELECT coalesce(max(number), 0) + 1 FROM versions WHERE card = ? AND path = ?")?
+        .query_row(params![logger.card, seen.path.as_bytes()], |row| row.get(0))?;
+    tx.db
+        .prepare_cached(
+            "INSERT INTO versions (logger, card, path, number, vehicle, state, backlog, listed, size, time, validator, listed_at, still)
+             VALUES (?1, ?2, ?3, ?4, ?5, 'listed', ?6, ?7, ?8, ?9, ?10, ?11, ?11)",
+        )?
+        .execute(params![
+            logger.key,
+            logger.card,
+            seen.path.as_bytes(),
+            number,
+            vehicle,
+            backlog,
+            seen.listed,
+            seen.look.size.map(|n| n as i64),
+            seen.look.time.map(|t| t.as_millisecond()),
+            seen.look.validator,
+            tx.now
+        ])?;
+    let id = VersionId(tx.db.last_insert_rowid());
+    event(
+        tx,
+        Some(id),
+        Some(logger.key),
+        "listed",
+        &json!({ "why": why, "listed": seen.listed, "version": number }),
+    )?;
+    if let Some(same) = same_as {
+        advance(tx, id, Happening::KnownContent, &json!({ "same_as": same.0 }))?;
+        tx.db.execute(
+            "UPDATE versions SET presumed = 1, same_as = ?2, archived_at = ?3,
+               (sha256, head, tail, blocks, proof) = (SELECT sha256, head, tail, blocks, proof FROM versions WHERE id = ?2)
+             WHERE id = ?1",
+            params![id.0, same.0, tx.now],
+        )?;
+    }
+    Ok(())
+}

@@ -1,0 +1,171 @@
+//! The ledger: the truth about every file at this depot, in one SQLite database.
+//!
+//! This is the only room that names SQL. Everybody else speaks to it in domain words, and no state
+//! changes but through [`state::next`] and [`state::next_duty`], each with an event row in the same
+//! transaction.
+//!
+//! # Locking
+//! One process owns a state folder ([`lock`]). Its one writing connection lives on a thread
+//! ([`writer`]); reads that must see everything said before them run there too, in order. Commands
+//! that only read open the database read-only beside the service (WAL).
+//!
+//! # Crash
+//! `synchronous=FULL`: a commit is on the disk when it is answered. Everything before it in the
+//! durability order (data flushed, renamed, folder flushed) is the caller's.
+
+mod archives;
+mod events;
+mod findings;
+mod listings;
+pub mod lock;
+mod query;
+mod schema;
+pub mod state;
+mod versions;
+mod visits;
+mod writer;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags};
+use tokio::sync::watch;
+
+pub use archives::{Due, Kept, ManifestLine, ReceiptRow};
+pub use events::{EventRow, Logged};
+pub use findings::{Finding, FindingRow, Severity};
+pub use listings::{Applied, Change, Known, LoggerRow, Seen};
+pub use query::{Copy, FileRow, LoggerDay, Query, Totals};
+pub use versions::{Grant, Mark, Pending, VersionId, WholeFacts};
+pub use visits::VisitCounts;
+
+use crate::durable::FsKind;
+use crate::edges::Edges;
+use writer::{Tx, Writer};
+
+/// The file's name in the state folder.
+pub const FILE: &str = "ledger.sqlite";
+
+/// What can go wrong with the ledger.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum LedgerError {
+    /// It was written by a newer program.
+    #[error(
+        "the ledger has schema {found} and this program knows {known}: install the newer Yarder again, \
+         or restore a backup made before it"
+    )]
+    Newer {
+        /// In the file.
+        found: i64,
+        /// In this program.
+        known: i64,
+    },
+    /// It lies on a file system that another machine serves.
+    #[error(
+        "{} lies on a network file system ({kind}): SQLite cannot keep a ledger there; \
+         set `state_dir` to a folder on a disk of this machine", path.display()
+    )]
+    Network {
+        /// The state folder.
+        path: PathBuf,
+        /// Which.
+        kind: String,
+    },
+    /// It cannot be opened.
+    #[error("the ledger cannot be opened: {0}")]
+    Open(String),
+    /// There is none yet.
+    #[error("there is no ledger in {} yet: start the service, or run `yarder once`", .0.display())]
+    None(PathBuf),
+    /// A commit failed, now or before: what the disk holds is not known until the next start.
+    #[error("the ledger could not commit ({0}): see to its disk, then start again")]
+    Commit(String),
+    /// A statement failed.
+    #[error("the ledger failed: {0}")]
+    Sql(String),
+    /// A state may not change in that way.
+    #[error(transparent)]
+    Illegal(#[from] state::Illegal),
+    /// A row holds what no row may hold.
+    #[error("the ledger holds something that it never wrote: {0}")]
+    Damaged(String),
+}
+
+impl From<rusqlite::Error> for LedgerError {
+    fn from(e: rusqlite::Error) -> Self {
+        LedgerError::Sql(e.to_string())
+    }
+}
+
+/// The open ledger of a running service.
+#[derive(Clone)]
+pub struct Ledger {
+    writer: Writer,
+}
+
+impl std::fmt::Debug for Ledger {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Ledger")
+    }
+}
+
+impl Ledger {
+    /// Opens or creates the ledger of a state folder, which must be locked by this process.
+    pub fn open(edges: &Edges, state_dir: &Path) -> Result<Self, LedgerError> {
+        if let FsKind::Network(kind) =
+            edges.disk.fs_kind(state_dir).map_err(|e| LedgerError::Open(e.to_string()))?
+        {
+            return Err(LedgerError::Network { path: state_dir.to_owned(), kind: kind.to_owned() });
+        }
+        let db = Connection::open(state_dir.join(FILE)).map_err(|e| LedgerError::Open(e.to_string()))?;
+        Self::start(db, edges, false)
+    }
+
+    /// A ledger in memory whose jobs run on the caller's thread.
+    pub fn in_memory(edges: &Edges) -> Result<Self, LedgerError> {
+        Self::start(Connection::open_in_memory()?, edges, true)
+    }
+
+    fn start(mut db: Connection, edges: &Edges, inline: bool) -> Result<Self, LedgerError> {
+        settle(&db)?;
+        db.pragma_update(None, "journal_mode", "WAL")?;
+        db.pragma_update(None, "synchronous", "FULL")?;
+        db.pragma_update(None, "foreign_keys", true)?;
+        schema::migrate(&mut db)?;
+        Ok(Self { writer: Writer::start(db, edges.clock.clone(), inline)? })
+    }
+
+    /// Tells, once, why the ledger takes no more jobs; the process must end then.
+    pub fn dead(&self) -> watch::Receiver<Option<String>> {
+        self.writer.dead()
+    }
+
+    /// Ends when everything said so far is committed.
+    pub async fn settled(&self) -> Result<(), LedgerError> {
+        self.writer.ask(|_| Ok(())).await
+    }
+}
+
+/// Settings of every connection.
+fn settle(db: &Connection) -> Result<(), LedgerError> {
+    db.busy_timeout(Duration::from_secs(10))?;
+    db.set_prepared_statement_cache_capacity(128);
+    db.pragma_update(None, "cache_size", -8192)?;
+    Ok(())
+}
+
+/// A read-only look at a ledger beside the running service.
+pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
+    let path = state_dir.join(FILE);
+    if !path.exists() {
+        return Err(LedgerError::None(state_dir.to_owned()));
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(&path, flags).map_err(|e| LedgerError::Open(e.to_string()))?;
+    settle(&db)?;
+    schema::refuse_newer(&db)?;
+    if schema::version(&db)? < schema::VERSION {
+        return Err(LedgerError::Open("it is of an older version: start the service once".into()));
+    }
+    Ok(Query::new(db))
+}

@@ -1,0 +1,383 @@
+//! Read-only questions: for commands and reports, beside the running service.
+
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use serde_json::Value;
+
+use super::events::EventRow;
+use super::findings::FindingRow;
+use super::listings::{digest_of, path_of, stamp};
+use super::state::{Duty, State};
+use super::{LedgerError, VersionId};
+use crate::model::{Digest, Proof, RemotePath};
+
+/// A read-only look at a ledger.
+#[derive(Debug)]
+pub struct Query {
+    db: Connection,
+}
+
+/// A copy of a file in an archive.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Copy {
+    /// The archive.
+    pub archive: String,
+    /// How far the copy is.
+    pub duty: Duty,
+    /// Where it stands.
+    pub location: Option<String>,
+    /// When the last step was, ms.
+    pub at: i64,
+    /// `disk-read` and so on, once it is verified.
+    pub verified: Option<String>,
+    /// Whether it was a link or reflink of the spool's file.
+    pub shared: bool,
+}
+
+/// A version with its copies.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FileRow {
+    /// Its key.
+    pub id: VersionId,
+    /// The vehicle.
+    pub vehicle: String,
+    /// The logger.
+    pub logger: String,
+    /// The card's number.
+    pub card: i64,
+    /// The path on the logger.
+    pub path: RemotePath,
+    /// 1 for the first content under that path on that card.
+    pub number: i64,
+    /// Bytes, where known.
+    pub size: Option<u64>,
+    /// Last change as the logger's clock says it.
+    pub time: Option<jiff::Timestamp>,
+    /// Where it stands.
+    pub state: State,
+    /// How strongly it was checked.
+    pub proof: Option<Proof>,
+    /// Its hash, once whole.
+    pub sha256: Option<Digest>,
+    /// Known by the bytes at its ends alone.
+    pub presumed: bool,
+    /// Old stock.
+    pub backlog: bool,
+    /// Name of its file in the spool.
+    pub spool: Option<String>,
+    /// Durable bytes of its partial.
+    pub mark: u64,
+    /// Its copies.
+    pub copies: Vec<Copy>,
+}
+
+/// One logger, over a span of time and now.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct LoggerDay {
+    /// Its id.
+    pub logger: String,
+    /// Its vehicle.
+    pub vehicle: String,
+    /// Last listing, ms.
+    pub last_seen: Option<i64>,
+    /// Last whole listing, ms.
+    pub last_whole: Option<i64>,
+    /// Closed and not begun.
+    pub listed: u64,
+    /// Perhaps still written.
+    pub open: u64,
+    /// Begun.
+    pub fetching: u64,
+    /// In the spool, waiting for an archive.
+    pub whole: u64,
+    /// Waiting for a person.
+    pub held: u64,
+    /// Bytes of listed and fetching files that are not here yet.
+    pub bytes_to_fetch: u64,
+    /// Of listed and fetching: old stock.
+    pub backlog: u64,
+    /// Latest change, by the logger's clock, of a file that is archived; ms.
+    pub data_until: Option<i64>,
+    /// In the span: files archived.
+    pub archived_files: u64,
+    /// In the span: bytes archived.
+    pub archived_bytes: u64,
+    /// In the span: files that became lost.
+    pub lost: u64,
+    /// In the span: bytes delivered.
+    pub bytes: u64,
+    /// In the span: bytes delivered twice.
+    pub twice: u64,
+    /// In the span: transfers cut.
+    pub cuts: u64,
+}
+
+/// Sums over a span of time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Totals {
+    /// Files that were found to be known content already.
+    pub duplicates_avoided: u64,
+}
+
+impl Query {
+    pub(super) fn new(db: Connection) -> Self {
+        Self { db }
+    }
+
+    /// Every version that fits, oldest first by key, one after the other; `each` says whether to go on.
+    pub fn files(
+        &self,
+        vehicle: Option<&str>,
+        state: Option<State>,
+        mut each: impl FnMut(FileRow) -> bool,
+    ) -> Result<(), LedgerError> {
+        let mut statement = self.db.prepare(&format!(
+            "{FILES} WHERE (?1 IS NULL OR v.vehicle = ?1) AND (?2 IS NULL OR v.state = ?2) ORDER BY v.id"
+        ))?;
+        let mut rows = statement.query(params![vehicle, state.map(State::as_str)])?;
+        while let Some(row) = rows.next()? {
+            if !each(self.file(row)?) {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Versions by path on the logger, by hash (64 digits, or 8 and more of them), or by location
+    /// in an archive; newest first, at most 100.
+    pub fn find(&self, what: &str) -> Result<Vec<FileRow>, LedgerError> {
+        let mut all = Vec::new();
+        let hex = what.len() >= 8 && what.len() <= 64 && what.bytes().all(|b| b.is_ascii_hexdigit());
+        let mut statement = self.db.prepare(&format!(
+            "{FILES} WHERE v.path = CAST(?1 AS BLOB) OR (?2 AND lower(hex(v.sha256)) LIKE lower(?1) || '%')
+               OR v.id IN (SELECT version FROM obligations WHERE location = ?1) ORDER BY v.id DESC LIMIT 100"
+        ))?;
+        let mut rows = statement.query(params![what, hex])?;
+        while let Some(row) = rows.next()? {
+            all.push(self.file(row)?);
+        }
+        Ok(all)
+    }
+
+    /// A version's story, oldest first.
+    pub fn story(&self, id: VersionId) -> Result<Vec<EventRow>, LedgerError> {
+        let mut statement = self
+            .db
+            .prepare_cached("SELECT id, at, what, detail FROM events WHERE version = ? ORDER BY id")?;
+        let rows = statement.query_map([id.0], |row| {
+            let detail: String = row.get(3)?;
+            Ok(EventRow {
+                id: row.get(0)?,
+                at: row.get(1)?,
+                what: row.get(2)?,
+                detail: serde_json::from_str(&detail).unwrap_or(Value::Null),
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Findings that are there, and those gone since a moment (ms), those that ask most first.
+    pub fn findings(&self, gone_since: i64) -> Result<Vec<FindingRow>, LedgerError> {
+        let mut statement = self.db.prepare(
+            "SELECT * FROM findings WHERE gone IS NULL OR gone >= ?
+             ORDER BY gone IS NOT NULL, CASE severity WHEN 'act' THEN 0 WHEN 'watch' THEN 1 ELSE 2 END, since, id",
+        )?;
+        let rows = statement.query_map([gone_since], FindingRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Every logger that the ledger knows, over `from..to` (ms), by name.
+    pub fn loggers(&self, from: i64, to: i64) -> Result<Vec<LoggerDay>, LedgerError> {
+        let mut statement =
+            self.db.prepare("SELECT id, name, vehicle, last_seen, last_whole FROM loggers ORDER BY name")?;
+        let mut rows = statement.query([])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let key: i64 = row.get(0)?;
+            let mut day = LoggerDay {
+                logger: row.get(1)?,
+                vehicle: row.get(2)?,
+                last_seen: row.get(3)?,
+                last_whole: row.get(4)?,
+                ..LoggerDay::default()
+            };
+            self.unfinished(key, &mut day)?;
+            self.span(key, from, to, &mut day)?;
+            all.push(day);
+        }
+        Ok(all)
+    }
+
+    fn unfinished(&self, key: i64, day: &mut LoggerDay) -> Result<(), LedgerError> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT state, count(*), sum(max(coalesce(size, 0) - mark, 0)), sum(backlog) FROM versions
+             WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY state",
+        )?;
+        let mut rows = statement.query([key])?;
+        while let Some(row) = rows.next()? {
+            let (state, count, bytes, backlog): (String, i64, i64, i64) =
+                (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            let count = count as u64;
+            match State::parse(&state) {
+                Some(State::Listed) => day.listed = count,
+                Some(State::Fetching) => day.fetching = count,
+                Some(State::Open) => day.open = count,
+                Some(State::Whole) => day.whole = count,
+                Some(State::Held) => day.held = count,
+                _ => {}
+            }
+            if matches!(State::parse(&state), Some(State::Listed | State::Fetching)) {
+                day.bytes_to_fetch += bytes.max(0) as u64;
+                day.backlog += backlog as u64;
+            }
+        }
+        Ok(())
+    }
+
+    fn span(&self, key: i64, from: i64, to: i64, day: &mut LoggerDay) -> Result<(), LedgerError> {
+        let sums = |sql: &str| -> Result<(i64, i64, i64), LedgerError> {
+            Ok(self
+                .db
+                .prepare_cached(sql)?
+                .query_row(params![key, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?)
+        };
+        let (files, bytes, _) = sums(
+            "SELECT count(*), coalesce(sum(size), 0), 0 FROM versions
+             WHERE logger = ? AND archived_at >= ? AND archived_at < ? AND presumed = 0",
+        )?;
+        (day.archived_files, day.archived_bytes) = (files as u64, bytes as u64);
+        let (bytes, twice, cuts) = sums(
+            "SELECT coalesce(sum(bytes), 0), coalesce(sum(twice), 0), coalesce(sum(cuts), 0) FROM visits
+             WHERE logger = ? AND began >= ? AND began < ?",
+        )?;
+        (day.bytes, day.twice, day.cuts) = (bytes as u64, twice as u64, cuts as u64);
+        let (lost, _, _) = sums(
+            "SELECT count(*), 0, 0 FROM versions v WHERE logger = ? AND state = 'lost' AND EXISTS
+               (SELECT 1 FROM events e WHERE e.version = v.id AND e.what = 'vanished' AND e.at >= ? AND e.at < ?)",
+        )?;
+        day.lost = lost as u64;
+        day.data_until = self
+            .db
+            .prepare_cached("SELECT max(time) FROM versions WHERE logger = ? AND archived_at IS NOT NULL")?
+            .query_row([key], |row| row.get(0))?;
+        Ok(())
+    }
+
+    /// Sums over `from..to` (ms).
+    pub fn totals(&self, from: i64, to: i64) -> Result<Totals, LedgerError> {
+        let duplicates: i64 = self.db.query_row(
+            "SELECT count(*) FROM events WHERE what IN ('known-content', 'alias') AND at >= ? AND at < ?",
+            params![from, to],
+            |row| row.get(0),
+        )?;
+        Ok(Totals { duplicates_avoided: duplicates as u64 })
+    }
+
+    /// Files that wait for a person.
+    pub fn held(&self) -> Result<Vec<FileRow>, LedgerError> {
+        let mut all = Vec::new();
+        self.files(None, Some(State::Held), |row| {
+            all.push(row);
+            all.len() < 10_000
+        })?;
+        Ok(all)
+    }
+
+    /// The id that an archive had when it was accepted.
+    pub fn archive_id(&self, name: &str) -> Result<Option<String>, LedgerError> {
+        Ok(self
+            .db
+            .query_row("SELECT uuid FROM archives WHERE name = ?", [name], |row| row.get(0))
+            .optional()?)
+    }
+
+    /// What an archive should hold: `(location, size, hash)` of every verified copy after a
+    /// location, in order, at most `limit`.
+    pub fn copies(
+        &self,
+        archive: &str,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<(String, u64, Digest)>, LedgerError> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT DISTINCT o.location, v.size, v.sha256 FROM obligations o JOIN versions v ON v.id = o.version
+             WHERE o.archive = ? AND o.state = 'verified' AND o.location > ? ORDER BY o.location LIMIT ?",
+        )?;
+        let mut rows = statement.query(params![archive, after, limit as i64])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            if let Some(sha) = digest_of(row.get(2)?) {
+                all.push((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64, sha));
+            }
+        }
+        Ok(all)
+    }
+
+    /// Whether any copy of an archive is known at a location, and how far it is.
+    pub fn copy_at(&self, archive: &str, location: &str) -> Result<Option<Duty>, LedgerError> {
+        let text: Option<String> = self
+            .db
+            .prepare_cached(
+                "SELECT state FROM obligations WHERE archive = ? AND (location = ?2 OR (location IS NULL AND (k0 = ?2 OR k1 = ?2)))
+                 ORDER BY state = 'verified' DESC LIMIT 1",
+            )?
+            .query_row(params![archive, location], |row| row.get(0))
+            .optional()?;
+        Ok(text.as_deref().and_then(Duty::parse))
+    }
+
+    /// Copies that archives are still owed: `(archive, files, bytes)`.
+    pub fn owed(&self) -> Result<Vec<(String, u64, u64)>, LedgerError> {
+        let mut statement = self.db.prepare(
+            "SELECT o.archive, count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
+             WHERE o.state IN ('owed', 'claimed', 'stored', 'blocked') GROUP BY o.archive ORDER BY o.archive",
+        )?;
+        let rows = statement.query_map([], |row| {
+            Ok((row.get(0)?, row.get::<_, i64>(1)? as u64, row.get::<_, i64>(2)? as u64))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    fn file(&self, row: &Row<'_>) -> Result<FileRow, LedgerError> {
+        let id = VersionId(row.get("id")?);
+        let state: String = row.get("state")?;
+        let proof: Option<String> = row.get("proof")?;
+        let path: Vec<u8> = row.get("path")?;
+        let mut statement = self.db.prepare_cached(
+            "SELECT archive, state, coalesce(location, k0), at, verified, shared FROM obligations WHERE version = ? ORDER BY archive",
+        )?;
+        let copies = statement
+            .query_map([id.0], |row| {
+                let duty: String = row.get(1)?;
+                Ok(Copy {
+                    archive: row.get(0)?,
+                    duty: Duty::parse(&duty).unwrap_or(Duty::Owed),
+                    location: row.get(2)?,
+                    at: row.get(3)?,
+                    verified: row.get(4)?,
+                    shared: row.get(5)?,
+                })
+            })?
+            .collect::<Result<_, _>>()?;
+        Ok(FileRow {
+            id,
+            vehicle: row.get("vehicle")?,
+            logger: row.get("logger_name")?,
+            card: row.get("card_number")?,
+            path: path_of(&path)?,
+            number: row.get("number")?,
+            size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
+            time: stamp(row.get("time")?),
+            state: State::parse(&state).ok_or(LedgerError::Damaged(state))?,
+            proof: proof.as_deref().and_then(Proof::parse),
+            sha256: digest_of(row.get("sha256")?),
+            presumed: row.get("presumed")?,
+            backlog: row.get("backlog")?,
+            spool: row.get("spool")?,
+            mark: row.get::<_, i64>("mark")?.max(0) as u64,
+            copies,
+        })
+    }
+}
+
+const FILES: &str = "SELECT v.*, l.name AS logger_name, c.number AS card_number FROM versions v
+  JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";

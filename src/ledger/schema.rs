@@ -1,0 +1,206 @@
+//! The tables, as a list of migrations that only ever grows.
+//!
+//! `user_version` says how many of them a ledger has seen. Each runs in a transaction of its own.
+//! A released migration is never edited.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+use super::LedgerError;
+
+/// All of them, oldest first.
+const MIGRATIONS: &[&str] = &[
+    // 1: the spine
+    "
+CREATE TABLE meta (
+    key   TEXT PRIMARY KEY,
+    value TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE loggers (
+    id          INTEGER PRIMARY KEY,
+    name        TEXT NOT NULL UNIQUE,
+    vehicle     TEXT NOT NULL,
+    first_met   INTEGER,           -- ms; the first listing of the right logger
+    last_seen   INTEGER,           -- ms; the last listing
+    last_whole  INTEGER,           -- ms; the last whole listing
+    pending     INTEGER NOT NULL DEFAULT 0,  -- closed files not archived at the last listing
+    open        INTEGER NOT NULL DEFAULT 0   -- open files at the last listing
+) STRICT;
+
+CREATE TABLE cards (
+    id      INTEGER PRIMARY KEY,
+    logger  INTEGER NOT NULL REFERENCES loggers,
+    number  INTEGER NOT NULL,
+    began   INTEGER NOT NULL,
+    why     TEXT NOT NULL,
+    ended   INTEGER,
+    UNIQUE (logger, number)
+) STRICT;
+
+CREATE TABLE versions (
+    id        INTEGER PRIMARY KEY,
+    logger    INTEGER NOT NULL REFERENCES loggers,
+    card      INTEGER NOT NULL REFERENCES cards,
+    path      BLOB NOT NULL,
+    number    INTEGER NOT NULL,    -- 1 for the first content under that path on that card
+    vehicle   TEXT NOT NULL,       -- the vehicle that carried the logger when it was listed
+    state     TEXT NOT NULL,
+    backlog   INTEGER NOT NULL DEFAULT 0,
+    presumed  INTEGER NOT NULL DEFAULT 0,
+    listed    TEXT NOT NULL,       -- the fingerprint in the last listing
+    size      INTEGER,
+    time      INTEGER,             -- ms, as the logger's clock says it
+    validator TEXT,
+    listed_at INTEGER NOT NULL,    -- ms, ours
+    still     INTEGER NOT NULL,    -- ms, ours: unchanged since that listing
+    absent    INTEGER,             -- ms, ours: absent from whole listings since
+    spool     TEXT,                -- name of its file in the spool
+    mark      INTEGER NOT NULL DEFAULT 0,
+    hash      BLOB,                -- running hash at the mark
+    furthest  INTEGER NOT NULL DEFAULT 0,
+    stuck_at  INTEGER,
+    stuck     INTEGER NOT NULL DEFAULT 0,  -- visits that ended at stuck_at
+    sha256    BLOB,
+    head      BLOB,
+    tail      BLOB,
+    blocks    BLOB,
+    proof     TEXT,
+    whole_at  INTEGER,
+    archived_at INTEGER,
+    extends   INTEGER REFERENCES versions,
+    same_as   INTEGER REFERENCES versions
+) STRICT;
+CREATE UNIQUE INDEX versions_name ON versions (card, path, number);
+CREATE INDEX versions_unfinished ON versions (logger, state)
+    WHERE state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'removing', 'lost');
+CREATE INDEX versions_path ON versions (path);
+CREATE INDEX versions_content ON versions (sha256) WHERE sha256 IS NOT NULL;
+CREATE INDEX versions_archived ON versions (archived_at) WHERE archived_at IS NOT NULL;
+
+CREATE TABLE archives (
+    id    INTEGER PRIMARY KEY,
+    name  TEXT NOT NULL UNIQUE,
+    place TEXT NOT NULL,           -- where it was when it was accepted
+    uuid  TEXT NOT NULL            -- the id in its archive.json
+) STRICT;
+
+CREATE TABLE obligations (
+    version  INTEGER NOT NULL REFERENCES versions,
+    archive  TEXT NOT NULL,        -- the archive's name
+    state    TEXT NOT NULL,
+    k0       TEXT,
+    k1       TEXT,
+    location TEXT,
+    folded   TEXT,                 -- location without case
+    shared   INTEGER NOT NULL DEFAULT 0,
+    seq      INTEGER,
+    verified TEXT,
+    at       INTEGER NOT NULL,     -- ms of the last step
+    PRIMARY KEY (version, archive)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX obligations_due ON obligations (archive, state) WHERE state IN ('owed', 'claimed', 'stored', 'blocked');
+CREATE INDEX obligations_place ON obligations (archive, folded) WHERE folded IS NOT NULL;
+
+CREATE TABLE receipts (            -- what has been read of an archive's receipts
+    archive  TEXT NOT NULL,
+    logger   TEXT NOT NULL,
+    seq      INTEGER NOT NULL,
+    line     INTEGER NOT NULL,
+    key      TEXT NOT NULL,
+    kind     TEXT NOT NULL,
+    location TEXT NOT NULL,
+    depot    TEXT NOT NULL,
+    PRIMARY KEY (archive, logger, seq, line)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX receipts_key ON receipts (archive, logger, key);
+
+CREATE TABLE manifests (           -- day folders whose manifest is behind
+    archive TEXT NOT NULL,
+    folder  TEXT NOT NULL,
+    PRIMARY KEY (archive, folder)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE events (
+    id      INTEGER PRIMARY KEY,
+    at      INTEGER NOT NULL,
+    version INTEGER,
+    logger  INTEGER,
+    what    TEXT NOT NULL,
+    detail  TEXT NOT NULL          -- a JSON object
+) STRICT;
+CREATE INDEX events_version ON events (version) WHERE version IS NOT NULL;
+CREATE INDEX events_logger ON events (logger, at) WHERE version IS NULL;
+
+CREATE TABLE visits (
+    id       INTEGER PRIMARY KEY,
+    logger   INTEGER NOT NULL REFERENCES loggers,
+    began    INTEGER NOT NULL,
+    ended    INTEGER,
+    listings INTEGER NOT NULL DEFAULT 0,
+    files    INTEGER NOT NULL DEFAULT 0,
+    bytes    INTEGER NOT NULL DEFAULT 0,   -- delivered, overlaps and restarts included
+    twice    INTEGER NOT NULL DEFAULT 0,   -- of which delivered before
+    cuts     INTEGER NOT NULL DEFAULT 0,
+    why      TEXT                          -- how it ended
+) STRICT;
+CREATE INDEX visits_logger ON visits (logger, began);
+CREATE INDEX visits_began ON visits (began);
+
+CREATE TABLE findings (
+    id       TEXT PRIMARY KEY,     -- code and subject
+    code     TEXT NOT NULL,
+    severity TEXT NOT NULL,
+    vehicle  TEXT,
+    logger   TEXT,
+    since    INTEGER NOT NULL,
+    last     INTEGER NOT NULL,
+    gone     INTEGER,
+    evidence TEXT NOT NULL,
+    cause    TEXT NOT NULL,
+    action   TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE uptimes (
+    id    INTEGER PRIMARY KEY,
+    began INTEGER NOT NULL,
+    last  INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE dropped (             -- contents that a person dropped
+    sha256 BLOB PRIMARY KEY,
+    at     INTEGER NOT NULL,
+    reason TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+",
+];
+
+/// The version of the schema that this program writes.
+pub const VERSION: i64 = MIGRATIONS.len() as i64;
+
+/// How many migrations a ledger has seen.
+pub fn version(db: &Connection) -> Result<i64, LedgerError> {
+    Ok(db.pragma_query_value(None, "user_version", |row| row.get(0))?)
+}
+
+/// Refuses a ledger of a newer program: what it holds could mean something that this one does not know.
+pub fn refuse_newer(db: &Connection) -> Result<(), LedgerError> {
+    match version(db)? {
+        found if found > VERSION => Err(LedgerError::Newer { found, known: VERSION }),
+        _ => Ok(()),
+    }
+}
+
+/// Brings a ledger to this program's schema.
+pub fn migrate(db: &mut Connection) -> Result<(), LedgerError> {
+    refuse_newer(db)?;
+    loop {
+        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let seen = version(&tx)?;
+        let Some(step) = usize::try_from(seen).ok().and_then(|seen| MIGRATIONS.get(seen)) else {
+            return Ok(());
+        };
+        tx.execute_batch(step)?;
+        tx.pragma_update(None, "user_version", seen + 1)?;
+        tx.commit()?;
+    }
+}

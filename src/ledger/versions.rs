@@ -1,0 +1,357 @@
+//! A version from granted to whole: what fetching writes down.
+
+use rusqlite::{Row, params};
+use serde_json::{Value, json};
+
+use super::events::{advance, event};
+use super::listings::{path_of, stamp};
+use super::state::{Happening, State};
+use super::{Ledger, LedgerError, Tx};
+use crate::model::{Blocks, Digest, Edges, Look, Proof, RemotePath};
+
+/// The key of a version.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct VersionId(pub i64);
+
+/// A closed file that is to be fetched.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pending {
+    /// The version.
+    pub id: VersionId,
+    /// Its path on the logger.
+    pub path: RemotePath,
+    /// Where it stands: listed, open or fetching.
+    pub state: State,
+    /// What the logger said of it.
+    pub look: Look,
+    /// Old stock.
+    pub backlog: bool,
+    /// Name of its partial in the spool.
+    pub spool: Option<String>,
+    /// The last flushed mark.
+    pub mark: Mark,
+    /// The furthest byte that any transfer reached.
+    pub furthest: u64,
+    /// Visits that ended stuck at one byte.
+    pub stuck: u32,
+    /// Size and hash of the whole version of the same name before this one, which it may extend.
+    pub before: Option<(VersionId, u64, Digest)>,
+}
+
+/// How much of a partial is durable, and the running hash there.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Mark {
+    /// Bytes.
+    pub offset: u64,
+    /// [`crate::model::RunningHash::to_bytes`]; empty at offset 0.
+    pub hash: Vec<u8>,
+}
+
+/// A transfer that may begin.
+#[derive(Debug, Clone)]
+pub struct Grant {
+    /// Of which version.
+    pub id: VersionId,
+    /// Name of its partial in the spool.
+    pub spool: String,
+    /// Bytes reserved in the spool.
+    pub reserved: u64,
+}
+
+/// What is known of a file that has become whole.
+#[derive(Debug, Clone)]
+pub struct WholeFacts {
+    /// The version.
+    pub id: VersionId,
+    /// Name of its file in the spool.
+    pub spool: String,
+    /// What the logger said of it at the end.
+    pub look: Look,
+    /// Its length in bytes.
+    pub size: u64,
+    /// Its hash.
+    pub sha256: Digest,
+    /// Digests of both ends.
+    pub edges: Edges,
+    /// Digests of its blocks.
+    pub blocks: Blocks,
+    /// How strongly it was checked.
+    pub proof: Proof,
+    /// The version that it begins with.
+    pub extends: Option<VersionId>,
+    /// Archives that it is owed to; none where the proof does not reach what its kind asks for.
+    pub owed: Vec<String>,
+    /// For the event log: bytes delivered, tries, how the proof was made.
+    pub detail: Value,
+}
+
+impl Ledger {
+    /// What is to be fetched from a logger: versions that are listed or fetching on any of its
+    /// cards, oldest first by path, with open ones of which a partial exists left out.
+    pub async fn pending(&self, logger: i64) -> Result<Vec<Pending>, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT v.*, b.id AS b_id, b.size AS b_size, b.sha256 AS b_sha FROM versions v
+                     LEFT JOIN versions b ON b.card = v.card AND b.path = v.path AND b.number = v.number - 1
+                       AND b.sha256 IS NOT NULL
+                     WHERE v.logger = ? AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
+                     ORDER BY v.path",
+                )?;
+                let mut rows = statement.query([logger])?;
+                let mut all = Vec::new();
+                while let Some(row) = rows.next()? {
+                    all.push(pending_of(row)?);
+                }
+                Ok(all)
+            })
+            .await
+    }
+
+    /// A transfer begins. Not waited for: a partial without a row, or a row without a partial, is
+    /// set right at the next start.
+    pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
+        self.writer
+            .send(move |tx| {
+                advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
+                tx.db
+                    .prepare_cached("UPDATE versions SET spool = ? WHERE id = ?")?
+                    .execute(params![grant.spool, grant.id.0])?;
+                Ok(())
+            })
+            .map(drop)
+    }
+
+    /// Bytes of a partial are durable. Call only after they are flushed.
+    pub async fn mark(&self, id: VersionId, mark: Mark) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                set_mark(tx, id, &mark)?;
+                advance(tx, id, Happening::Marked, &json!({ "offset": mark.offset })).map(drop)
+            })
+            .await
+    }
+
+    /// A transfer ended early; what came is flushed up to the mark.
+    pub async fn cut(&self, id: VersionId, mark: Mark, why: String) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                set_mark(tx, id, &mark)?;
+                advance(tx, id, Happening::Cut, &json!({ "offset": mark.offset, "why": why })).map(drop)
+            })
+            .await
+    }
+
+    /// What was fetched is worthless, and is gone from the spool.
+    pub async fn restart(&self, id: VersionId, by: Happening, why: String) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                advance(tx, id, by, &json!({ "why": why }))?;
+                tx.db.execute(
+                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, furthest = 0 WHERE id = ?",
+                    [id.0],
+                )?;
+                Ok(())
+            })
+            .await
+    }
+
+    /// A visit ended with this file stuck at a byte, or no longer stuck.
+    pub async fn stuck(&self, id: VersionId, at: Option<u64>) -> Result<u32, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let at = at.map(|n| n as i64);
+                tx.db.execute(
+                    "UPDATE versions SET stuck = iif(?2 IS NULL, 0, iif(stuck_at IS ?2, stuck + 1, 1)), stuck_at = ?2
+                     WHERE id = ?1",
+                    params![id.0, at],
+                )?;
+                Ok(tx.db.query_row("SELECT stuck FROM versions WHERE id = ?", [id.0], |row| row.get(0))?)
+            })
+            .await
+    }
+
+    /// Files became whole: they lie in the spool under their final names, flushed, with their
+    /// records. Answered when all of them are committed.
+    pub async fn whole(&self, group: Vec<WholeFacts>) -> Result<(), LedgerError> {
+        self.writer.ask(move |tx| group.iter().try_for_each(|facts| whole(tx, facts))).await
+    }
+
+    /// A second reading or a digest raised a whole file's proof.
+    pub async fn proven(&self, id: VersionId, proof: Proof, owed: Vec<String>) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                tx.db.execute("UPDATE versions SET proof = ? WHERE id = ?", params![proof.as_str(), id.0])?;
+                event(tx, Some(id), None, "proven", &json!({ "proof": proof.as_str() }))?;
+                owed.iter().try_for_each(|archive| owe(tx, id, archive))
+            })
+            .await
+    }
+
+    /// A file waits for a person from now on; what there is of it lies in the spool.
+    pub async fn hold(&self, id: VersionId, spool: Option<String>, detail: Value) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                advance(tx, id, Happening::WasHeld, &detail)?;
+                if let Some(spool) = spool {
+                    tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![spool, id.0])?;
+                }
+                Ok(())
+            })
+            .await
+    }
+
+    /// A person keeps a held file: it is whole, and owed to the archives.
+    pub async fn keep(&self, facts: WholeFacts) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                advance(tx, facts.id, Happening::Kept, &facts.detail)?;
+                set_whole(tx, &facts)
+            })
+            .await
+    }
+
+    /// A person drops a held file; its hash is remembered.
+    pub async fn drop_held(&self, id: VersionId, reason: String) -> Result<Option<String>, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                advance(tx, id, Happening::WasDropped, &json!({ "reason": reason }))?;
+                let (sha, spool): (Option<Vec<u8>>, Option<String>) =
+                    tx.db.query_row("SELECT sha256, spool FROM versions WHERE id = ?", [id.0], |row| {
+                        Ok((row.get(0)?, row.get(1)?))
+                    })?;
+                if let Some(sha) = sha {
+                    tx.db.execute(
+                        "INSERT OR IGNORE INTO dropped (sha256, at, reason) VALUES (?, ?, ?)",
+                        params![sha, tx.now, reason],
+                    )?;
+                }
+                tx.db.execute("UPDATE versions SET spool = NULL WHERE id = ?", [id.0])?;
+                Ok(spool)
+            })
+            .await
+    }
+
+    /// The version that owns a spool name, with its state and mark.
+    pub async fn spool_owners(&self) -> Result<Vec<(String, VersionId, State, Mark, bool)>, LedgerError> {
+        self.writer
+            .ask(|tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT spool, id, state, mark, hash,
+                       EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id AND o.state IN ('owed','claimed','stored','blocked')) AS duty
+                     FROM versions v WHERE spool IS NOT NULL",
+                )?;
+                let mut rows = statement.query([])?;
+                let mut all = Vec::new();
+                while let Some(row) = rows.next()? {
+                    let state: String = row.get(2)?;
+                    let mark = Mark {
+                        offset: row.get::<_, i64>(3)?.max(0) as u64,
+                        hash: row.get::<_, Option<Vec<u8>>>(4)?.unwrap_or_default(),
+                    };
+                    let state = State::parse(&state).ok_or(LedgerError::Damaged(state))?;
+                    all.push((row.get(0)?, VersionId(row.get(1)?), state, mark, row.get(5)?));
+                }
+                Ok(all)
+            })
+            .await
+    }
+
+    /// A spool file is gone, after the ledger said that it may be.
+    pub fn unlinked(&self, ids: Vec<VersionId>) -> Result<(), LedgerError> {
+        self.writer
+            .send(move |tx| {
+                for id in ids {
+                    tx.db.prepare_cached("UPDATE versions SET spool = NULL WHERE id = ?")?.execute([id.0])?;
+                }
+                Ok(())
+            })
+            .map(drop)
+    }
+}
+
+fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
+    let state: String = row.get("state")?;
+    let path: Vec<u8> = row.get("path")?;
+    let sha: Option<Vec<u8>> = row.get("b_sha")?;
+    let before = match (row.get::<_, Option<i64>>("b_id")?, row.get::<_, Option<i64>>("b_size")?, sha) {
+        (Some(id), Some(size), Some(sha)) => {
+            Digest::from_slice(&sha).map(|sha| (VersionId(id), size.max(0) as u64, sha))
+        }
+        _ => None,
+    };
+    Ok(Pending {
+        id: VersionId(row.get("id")?),
+        path: path_of(&path)?,
+        state: State::parse(&state).ok_or(LedgerError::Damaged(state))?,
+        look: Look {
+            size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
+            time: stamp(row.get("time")?),
+            validator: row.get("validator")?,
+            strong: false,
+        },
+        backlog: row.get("backlog")?,
+        spool: row.get("spool")?,
+        mark: Mark {
+            offset: row.get::<_, i64>("mark")?.max(0) as u64,
+            hash: row.get::<_, Option<Vec<u8>>>("hash")?.unwrap_or_default(),
+        },
+        furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
+        stuck: row.get("stuck")?,
+        before,
+    })
+}
+
+fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
+    tx.db
+        .prepare_cached(
+            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2) WHERE id = ?1",
+        )?
+        .execute(params![id.0, mark.offset as i64, mark.hash])?;
+    Ok(())
+}
+
+fn whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
+    let mut detail = facts.detail.clone();
+    if let Some(object) = detail.as_object_mut() {
+        object.insert("sha256".into(), facts.sha256.hex().into());
+        object.insert("size".into(), facts.size.into());
+        object.insert("proof".into(), facts.proof.as_str().into());
+    }
+    advance(tx, facts.id, Happening::BecameWhole, &detail)?;
+    set_whole(tx, facts)
+}
+
+fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
+    tx.db
+        .prepare_cached(
+            "UPDATE versions SET spool = ?2, size = ?3, time = coalesce(?4, time), validator = coalesce(?5, validator),
+               sha256 = ?6, head = ?7, tail = ?8, blocks = ?9, proof = ?10, whole_at = ?11, extends = ?12,
+               mark = 0, hash = NULL, stuck = 0, stuck_at = NULL
+             WHERE id = ?1",
+        )?
+        .execute(params![
+            facts.id.0,
+            facts.spool,
+            facts.size as i64,
+            facts.look.time.map(|t| t.as_millisecond()),
+            facts.look.validator,
+            facts.sha256.0,
+            facts.edges.head.0,
+            facts.edges.tail.0,
+            facts.blocks.to_bytes(),
+            facts.proof.as_str(),
+            tx.now,
+            facts.extends.map(|v| v.0)
+        ])?;
+    facts.owed.iter().try_for_each(|archive| owe(tx, facts.id, archive))
+}
+
+fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {
+    tx.db
+        .prepare_cached(
+            "INSERT OR IGNORE INTO obligations (version, archive, state, at) VALUES (?, ?, 'owed', ?)",
+        )?
+        .execute(params![id.0, archive, tx.now])?;
+    Ok(())
+}

@@ -1,0 +1,74 @@
+//! Visits and the service's own up-time.
+
+use rusqlite::params;
+
+use super::{Ledger, LedgerError};
+
+/// What happened within a visit so far.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct VisitCounts {
+    /// Listings taken.
+    pub listings: u64,
+    /// Files that became whole.
+    pub files: u64,
+    /// Bytes delivered, overlaps and restarts included.
+    pub bytes: u64,
+    /// Of which delivered before.
+    pub twice: u64,
+    /// Transfers cut.
+    pub cuts: u64,
+}
+
+impl Ledger {
+    /// A visit begins; gives its key.
+    pub async fn begin_visit(&self, logger: i64) -> Result<i64, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                tx.db
+                    .prepare_cached("INSERT INTO visits (logger, began) VALUES (?, ?)")?
+                    .execute(params![logger, tx.now])?;
+                Ok(tx.db.last_insert_rowid())
+            })
+            .await
+    }
+
+    /// What a visit has come to; `ended` says how it ended, once it did.
+    pub fn visit(&self, visit: i64, counts: VisitCounts, ended: Option<String>) -> Result<(), LedgerError> {
+        self.writer
+            .send(move |tx| {
+                tx.db
+                    .prepare_cached(
+                        "UPDATE visits SET listings = ?2, files = ?3, bytes = ?4, twice = ?5, cuts = ?6, why = ?7,
+                           ended = iif(?7 IS NULL, NULL, ?8) WHERE id = ?1",
+                    )?
+                    .execute(params![
+                        visit,
+                        counts.listings as i64,
+                        counts.files as i64,
+                        counts.bytes as i64,
+                        counts.twice as i64,
+                        counts.cuts as i64,
+                        ended,
+                        tx.now
+                    ])?;
+                Ok(())
+            })
+            .map(drop)
+    }
+
+    /// The service runs; called at start (gives the key) and then every minute.
+    pub async fn alive(&self, key: Option<i64>) -> Result<i64, LedgerError> {
+        self.writer
+            .ask(move |tx| match key {
+                Some(key) => {
+                    tx.db.execute("UPDATE uptimes SET last = ? WHERE id = ?", params![tx.now, key])?;
+                    Ok(key)
+                }
+                None => {
+                    tx.db.execute("INSERT INTO uptimes (began, last) VALUES (?1, ?1)", [tx.now])?;
+                    Ok(tx.db.last_insert_rowid())
+                }
+            })
+            .await
+    }
+}

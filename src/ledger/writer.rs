@@ -1,0 +1,162 @@
+//! The thread that owns the ledger's connection, and group commit.
+//!
+//! Jobs are taken from a queue and run one after the other in one transaction; everything that has
+//! queued meanwhile joins it, so that thousands of small files do not cost a flush each. A job's
+//! answer is given only after its group is committed. A job that fails rolls back itself alone.
+//!
+//! # Crash
+//! A failed commit means that the disk's state is not known: every waiter is told so, the ledger
+//! takes no further job, and the process ends. It starts again from what the disk holds.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use rusqlite::Connection;
+use tokio::sync::{oneshot, watch};
+
+use super::LedgerError;
+use crate::clock::Clock;
+
+/// Jobs in one transaction at most, so that no waiter starves behind an endless queue.
+const GROUP: usize = 1024;
+/// Jobs that may queue before senders wait.
+const QUEUE: usize = 8192;
+
+/// An open transaction, as a job sees it.
+pub(super) struct Tx<'a> {
+    /// The connection, inside the transaction.
+    pub db: &'a Connection,
+    /// Wall time in milliseconds, one value for the job.
+    pub now: i64,
+}
+
+type Answer = Box<dyn FnOnce(Result<(), LedgerError>) + Send>;
+type Job = Box<dyn FnOnce(&Tx<'_>) -> Answer + Send>;
+
+struct Owner {
+    db: Connection,
+    clock: Arc<dyn Clock>,
+    dead: watch::Sender<Option<String>>,
+}
+
+impl Owner {
+    fn run(&self, first: Job, more: &mut dyn FnMut() -> Option<Job>) {
+        let mut answers = Vec::new();
+        let outcome = self.group(first, more, &mut answers);
+        if let Err(failed) = &outcome {
+            self.dead.send_replace(Some(failed.to_string()));
+        }
+        for answer in answers {
+            answer(outcome.clone());
+        }
+    }
+
+    fn group(
+        &self,
+        first: Job,
+        more: &mut dyn FnMut() -> Option<Job>,
+        answers: &mut Vec<Answer>,
+    ) -> Result<(), LedgerError> {
+        self.db.execute_batch("BEGIN IMMEDIATE")?;
+        let mut next = Some(first);
+        while let Some(job) = next {
+            let tx = Tx { db: &self.db, now: self.clock.now().as_millisecond() };
+            answers.push(job(&tx));
+            next = if answers.len() < GROUP { more() } else { None };
+        }
+        self.db.execute_batch("COMMIT").map_err(|e| LedgerError::Commit(e.to_string()))
+    }
+}
+
+enum Runner {
+    Thread(SyncSender<Job>),
+    Inline(Mutex<Owner>),
+}
+
+/// The queue to the owner of the connection.
+#[derive(Clone)]
+pub(super) struct Writer {
+    runner: Arc<Runner>,
+    dead: watch::Receiver<Option<String>>,
+}
+
+impl Writer {
+    /// `inline` runs each job on the caller's thread, for runs that must replay.
+    pub fn start(db: Connection, clock: Arc<dyn Clock>, inline: bool) -> Result<Self, LedgerError> {
+        let (dead_tx, dead) = watch::channel(None);
+        let owner = Owner { db, clock, dead: dead_tx };
+        let runner = if inline {
+            Runner::Inline(Mutex::new(owner))
+        } else {
+            let (tx, rx) = sync_channel(QUEUE);
+            std::thread::Builder::new()
+                .name("ledger".into())
+                .spawn(move || work(&owner, &rx))
+                .map_err(|e| LedgerError::Open(e.to_string()))?;
+            Runner::Thread(tx)
+        };
+        Ok(Self { runner: Arc::new(runner), dead })
+    }
+
+    /// Why the ledger takes no more jobs, once it does not.
+    pub fn dead(&self) -> watch::Receiver<Option<String>> {
+        self.dead.clone()
+    }
+
+    /// Queues a job; its answer comes after the commit.
+    pub fn send<T, F>(&self, job: F) -> Result<oneshot::Receiver<Result<T, LedgerError>>, LedgerError>
+    where
+        T: Send + 'static,
+        F: FnOnce(&Tx<'_>) -> Result<T, LedgerError> + Send + 'static,
+    {
+        if let Some(why) = &*self.dead.borrow() {
+            return Err(LedgerError::Commit(why.clone()));
+        }
+        let (answer, waiter) = oneshot::channel();
+        let job: Job = Box::new(move |tx| {
+            let made = savepoint(tx, job);
+            Box::new(move |committed| {
+                let _ = answer.send(committed.and(made));
+            })
+        });
+        match &*self.runner {
+            Runner::Thread(queue) => {
+                queue.send(job).map_err(|_| LedgerError::Commit("it has stopped".into()))?
+            }
+            Runner::Inline(owner) => {
+                owner.lock().unwrap_or_else(PoisonError::into_inner).run(job, &mut || None);
+            }
+        }
+        Ok(waiter)
+    }
+
+    /// Runs a job and waits for its group's commit.
+    pub async fn ask<T, F>(&self, job: F) -> Result<T, LedgerError>
+    where
+        T: Send + 'static,
+        F: FnOnce(&Tx<'_>) -> Result<T, LedgerError> + Send + 'static,
+    {
+        self.send(job)?.await.unwrap_or_else(|_| Err(LedgerError::Commit("it has stopped".into())))
+    }
+}
+
+fn work(owner: &Owner, queue: &Receiver<Job>) {
+    while let Ok(first) = queue.recv() {
+        let ran = catch_unwind(AssertUnwindSafe(|| owner.run(first, &mut || queue.try_recv().ok())));
+        if ran.is_err() {
+            owner.dead.send_replace(Some("its thread panicked".into()));
+            return;
+        }
+    }
+    // Everybody has let go: fold the log into the database, so that a copy of one file is whole.
+    let _ = owner.db.pragma_update(None, "wal_checkpoint", "TRUNCATE");
+}
+
+/// Runs a job so that its failure undoes what it did and nothing else.
+fn savepoint<T>(tx: &Tx<'_>, job: impl FnOnce(&Tx<'_>) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
+    tx.db.execute_batch("SAVEPOINT job")?;
+    let made = job(tx);
+    tx.db.execute_batch(if made.is_ok() { "RELEASE job" } else { "ROLLBACK TO job; RELEASE job" })?;
+    made
+}
