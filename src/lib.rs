@@ -9,5 +9,6 @@ pub mod edges;
 pub mod killpoint;
 pub mod ledger;
 pub mod link;
+pub mod listing;
 pub mod model;
 pub mod progress;

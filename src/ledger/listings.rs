@@ -157,9 +157,9 @@ fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
         look: Look {
             size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
             time: stamp(row.get("time")?),
-            validator: row.get("validator")?,
-            strong: false,
-        },
+            ..Look::default()
+        }
+        .with_validator_text(row.get("validator")?),
         still: row.get("still")?,
         absent: row.get("absent")?,
         edges,
@@ -417,7 +417,7 @@ fn set_seen(tx: &Tx<'_>, id: VersionId, seen: &Seen, moved: bool) -> Result<(), 
             seen.listed,
             look.size.map(|n| n as i64),
             look.time.map(|t| t.as_millisecond()),
-            look.validator,
+            look.validator_text(),
             moved,
             tx.now
         ])?;
@@ -452,7 +452,7 @@ fn new_version(
             seen.listed,
             seen.look.size.map(|n| n as i64),
             seen.look.time.map(|t| t.as_millisecond()),
-            seen.look.validator,
+            seen.look.validator_text(),
             tx.now
         ])?;
     let id = VersionId(tx.db.last_insert_rowid());

@@ -287,9 +287,9 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         look: Look {
             size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
             time: stamp(row.get("time")?),
-            validator: row.get("validator")?,
-            strong: false,
-        },
+            ..Look::default()
+        }
+        .with_validator_text(row.get("validator")?),
         backlog: row.get("backlog")?,
         spool: row.get("spool")?,
         mark: Mark {
@@ -335,7 +335,7 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             facts.spool,
             facts.size as i64,
             facts.look.time.map(|t| t.as_millisecond()),
-            facts.look.validator,
+            facts.look.validator_text(),
             facts.sha256.0,
             facts.edges.head.0,
             facts.edges.tail.0,
