@@ -12,3 +12,4 @@ pub mod link;
 pub mod listing;
 pub mod model;
 pub mod progress;
+pub mod spool;

@@ -290,7 +290,7 @@ impl Ledger {
     }
 }
 
-fn logger_row(tx: &Tx<'_>, name: &str, vehicle: &str) -> Result<LoggerRow, LedgerError> {
+pub(super) fn logger_row(tx: &Tx<'_>, name: &str, vehicle: &str) -> Result<LoggerRow, LedgerError> {
     let found = tx
         .db
         .prepare_cached(
@@ -329,7 +329,7 @@ fn apply(
 ) -> Result<(), LedgerError> {
     match change {
         Change::New { seen, backlog, same_as, why } => {
-            new_version(tx, logger, vehicle, &seen, backlog, same_as, why)
+            new_version(tx, logger, vehicle, &seen, backlog, same_as, why).map(drop)
         }
         Change::Changed { id, seen } => {
             advance(tx, id, Happening::Changed, &json!({ "size": seen.look.size, "listed": seen.listed }))?;
@@ -424,7 +424,7 @@ fn set_seen(tx: &Tx<'_>, id: VersionId, seen: &Seen, moved: bool) -> Result<(), 
     Ok(())
 }
 
-fn new_version(
+pub(super) fn new_version(
     tx: &Tx<'_>,
     logger: &LoggerRow,
     vehicle: &str,
@@ -432,7 +432,7 @@ fn new_version(
     backlog: bool,
     same_as: Option<VersionId>,
     why: &'static str,
-) -> Result<(), LedgerError> {
+) -> Result<VersionId, LedgerError> {
     let number: i64 = tx
         .db
         .prepare_cached("SELECT coalesce(max(number), 0) + 1 FROM versions WHERE card = ? AND path = ?")?
@@ -472,5 +472,5 @@ fn new_version(
             params![id.0, same.0, tx.now],
         )?;
     }
-    Ok(())
+    Ok(id)
 }
