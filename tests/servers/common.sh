@@ -1,3 +1,4 @@
+# shellcheck shell=bash disable=SC2034
 # Sourced by every starter: checks the arguments DIR PORT RUNDIR and sets dir, port and run.
 #
 # A starter writes the server's configuration, logs and temporary files into RUNDIR and then becomes the server

@@ -1,5 +1,7 @@
 #!/usr/bin/env bash
 # vsftpd.sh DIR PORT RUNDIR      FTP, user "anonymous" with any password, reading alone, no MLSD
+# A session that runs when the listener ends lives until its client leaves. As root the tree is the root ("/") of the
+# session; otherwise paths are those of the machine, with DIR as the folder one is in after the login.
 . "$(dirname "$0")/common.sh"
 need vsftpd
 mkdir -p "$run/empty"
