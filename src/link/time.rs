@@ -51,7 +51,7 @@ mod tests {
     /// Forms recorded from nginx 1.22.1, Apache 2.4.71 and lighttpd 1.4.69 at UTC+05:30.
     #[test]
     fn listed_times_take_the_zone_of_the_kind() {
-        let zone = TimeZone::fixed(jiff::tz::offset(5).saturating_add(jiff::Span::new().minutes(30)));
+        let zone = TimeZone::posix("TST-5:30").expect("zone");
         for (date, time, want, precision) in [
             ("15-Nov-2023", "03:43", "2023-11-14T22:13:00Z", Precision::Minute),
             ("2023-11-15", "03:43", "2023-11-14T22:13:00Z", Precision::Minute),
