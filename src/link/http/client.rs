@@ -142,17 +142,11 @@ fn failure(error: reqwest::Error) -> LinkError {
     LinkError::new(failure, words(error))
 }
 
-/// Whether the connection failed for its certificate or handshake: then something answers.
-fn is_tls(error: &reqwest::Error) -> bool {
-    let mut next = error.source();
-    while let Some(error) = next {
-        let inner = error.downcast_ref::<std::io::Error>().and_then(|io| io.get_ref());
-        if error.is::<rustls::Error>() || inner.is_some_and(|inner| inner.is::<rustls::Error>()) {
-            return true;
-        }
-        next = error.source();
-    }
-    false
+/// Whether the connection failed for its certificate or handshake: then something answers. Such an
+/// error lies within I/O errors, which do not give it as their source.
+fn is_tls(error: &(dyn std::error::Error + 'static)) -> bool {
+    let wrapped = error.downcast_ref::<std::io::Error>().and_then(|io| io.get_ref());
+    error.is::<rustls::Error>() || wrapped.is_some_and(|e| is_tls(e)) || error.source().is_some_and(is_tls)
 }
 
 /// An error with its causes, without the address, which could hold a login.

@@ -151,7 +151,8 @@ pub(super) fn check_no_page(headers: &HeaderMap, path: &RemotePath) -> Result<()
 pub(super) fn refusal(status: StatusCode) -> LinkError {
     let failure = match status.as_u16() {
         401 => LinkFailure::Login,
-        403 => LinkFailure::Forbidden,
+        // lighttpd answers 400 to names that it lists and does not like (a tab, bytes that are no UTF-8).
+        400 | 403 => LinkFailure::Forbidden,
         404 | 410 => LinkFailure::NotFound,
         412 => LinkFailure::Changed,
         416 => LinkFailure::BeyondEnd,

@@ -140,4 +140,6 @@ impl Link for HttpLink {
 #[cfg(test)]
 mod recorded;
 #[cfg(test)]
+mod scripted;
+#[cfg(test)]
 mod tests;

@@ -1,164 +1,16 @@
-//! Behaviour against a scripted server on loopback that answers what it is told to.
+//! Behaviour against a scripted server.
 
-use std::collections::VecDeque;
-use std::io::ErrorKind;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::tz::TimeZone;
-use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use url::Url;
 
-use super::{HttpDialer, HttpLink};
-use crate::config::{Backlog, Kind, Logger, Login, OpenFile, Order, Poll};
-use crate::link::{Link, LinkError, LinkFailure, ListCaps, Opened, Patterns};
-use crate::model::{Digest, DigestKind, ListedSize, LoggerId, Look, Proof, RemotePath, VehicleId};
-
-/// What the server does about one request.
-#[derive(Clone)]
-enum Reply {
-    /// Sends this and keeps the connection.
-    Keep(Vec<u8>),
-    /// Sends this and closes.
-    Close(Vec<u8>),
-    /// Sends this, then nothing more until the other side leaves.
-    Stall(Vec<u8>),
-}
-
-/// What a script has seen.
-#[derive(Default)]
-struct Seen {
-    /// Heads of requests, in order.
-    heads: Vec<String>,
-    connections: usize,
-}
-
-struct Server {
-    url: Url,
-    seen: Arc<Mutex<Seen>>,
-}
-
-impl Server {
-    /// Answers requests in order from a list; a request beyond it is answered with a closed connection.
-    async fn new(replies: Vec<Reply>) -> Self {
-        let replies = Mutex::new(VecDeque::from(replies));
-        Self::answering(move |_| replies.lock().expect("replies").pop_front()).await
-    }
-
-    /// Answers each request by its head.
-    async fn answering(answer: impl Fn(&str) -> Option<Reply> + Send + Sync + 'static) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").await.expect("bind");
-        let url = format!("http://{}/logs/", listener.local_addr().expect("address"));
-        let seen = Arc::new(Mutex::new(Seen::default()));
-        let (answer, log) = (Arc::new(answer), seen.clone());
-        tokio::spawn(async move {
-            while let Ok((stream, _)) = listener.accept().await {
-                log.lock().expect("log").connections += 1;
-                let (answer, log) = (answer.clone(), log.clone());
-                tokio::spawn(async move { serve(stream, &*answer, &log).await });
-            }
-        });
-        Self { url: Url::parse(&url).expect("url"), seen }
-    }
-
-    fn link(&self) -> HttpLink {
-        self.link_as(None)
-    }
-
-    fn link_as(&self, login: Option<Login>) -> HttpLink {
-        let poll = Poll {
-            every: Duration::from_secs(20),
-            connect_timeout: Duration::from_millis(600),
-            list_every: Duration::from_secs(60),
-            idle_timeout: Duration::from_millis(400),
-            max_transfers: 1,
-        };
-        HttpDialer::default().link(&Arc::new(logger(login)), &self.url, &poll).expect("link")
-    }
-
-    fn heads(&self) -> Vec<String> {
-        self.seen.lock().expect("log").heads.clone()
-    }
-
-    fn connections(&self) -> usize {
-        self.seen.lock().expect("log").connections
-    }
-}
-
-async fn serve(mut stream: TcpStream, answer: &(dyn Fn(&str) -> Option<Reply> + Sync), log: &Mutex<Seen>) {
-    loop {
-        let mut head = Vec::new();
-        while !head.ends_with(b"\r\n\r\n") {
-            match stream.read_u8().await {
-                Ok(byte) => head.push(byte),
-                Err(e) => {
-                    return assert!(matches!(
-                        e.kind(),
-                        ErrorKind::UnexpectedEof | ErrorKind::ConnectionReset
-                    ));
-                }
-            }
-        }
-        let head = String::from_utf8(head).expect("head");
-        log.lock().expect("log").heads.push(head.clone());
-        let (bytes, keep) = match answer(&head) {
-            Some(Reply::Keep(bytes)) => (bytes, true),
-            Some(Reply::Close(bytes)) => (bytes, false),
-            Some(Reply::Stall(bytes)) => {
-                if stream.write_all(&bytes).await.is_ok() {
-                    // Ends when the other side gives up.
-                    let _ = stream.read_u8().await;
-                }
-                return;
-            }
-            None => return,
-        };
-        if stream.write_all(&bytes).await.is_err() || !keep {
-            return;
-        }
-    }
-}
-
-fn logger(login: Option<Login>) -> Logger {
-    let files = Patterns::new(&["**/*.mf4", "**/*.gz", "!System Volume Information/**"]).expect("patterns");
-    let kind = Kind {
-        name: "wifi-http".into(),
-        files,
-        files_text: Vec::new(),
-        order: Order::Name,
-        open_file: OpenFile::Newest,
-        settle: Duration::from_secs(60),
-        closed_after: Duration::from_secs(900),
-        time_zone: TimeZone::UTC,
-        proof: Proof::Length,
-        quiet_when_done: Duration::from_secs(600),
-        backlog: Backlog::AfterNew,
-    };
-    Logger {
-        id: LoggerId::new("L-0421").expect("id"),
-        vehicle: VehicleId::new("PLOW-03").expect("id"),
-        kind: Arc::new(kind),
-        addresses: Vec::new(),
-        login,
-        access_point: None,
-    }
-}
-
-fn reply(status: &str, headers: &[&str], body: &[u8]) -> Vec<u8> {
-    let mut out = format!("HTTP/1.1 {status}\r\n");
-    for header in headers {
-        out.push_str(header);
-        out.push_str("\r\n");
-    }
-    out.push_str("\r\n");
-    [out.as_bytes(), body].concat()
-}
-
-fn ok(headers: &[&str], body: &[u8]) -> Vec<u8> {
-    let length = format!("Content-Length: {}", body.len());
-    reply("200 OK", &[&[&*length], headers].concat(), body)
-}
+use super::HttpLink;
+use super::scripted::{Reply, Server, ok, reply};
+use crate::config::Login;
+use crate::link::{Link, LinkError, LinkFailure, ListCaps, Opened};
+use crate::model::{Digest, DigestKind, ListedSize, Look, RemotePath};
 
 fn part(range: &str, headers: &[&str], body: &[u8]) -> Vec<u8> {
     let (length, range) =
@@ -296,6 +148,7 @@ async fn statuses_say_what_to_do() {
         refuses(reply(status, &["Content-Length: 0"], b""), 4, &sized(10)).await
     };
     assert_eq!(says("401 Unauthorized").await, LinkFailure::Login);
+    assert_eq!(says("400 Bad Request").await, LinkFailure::Forbidden);
     assert_eq!(says("403 Forbidden").await, LinkFailure::Forbidden);
     assert_eq!(says("404 Not Found").await, LinkFailure::NotFound);
     assert_eq!(says("412 Precondition Failed").await, LinkFailure::Changed);
@@ -502,6 +355,32 @@ async fn nobody_there_is_absent() {
         server.link().list(&ListCaps::default()).await.expect_err("absent").failure,
         LinkFailure::Absent
     );
+}
+
+/// Something answers, so the vehicle is not absent; a person must look at the certificate.
+#[tokio::test]
+async fn a_certificate_that_nobody_vouches_for_is_refused_and_is_no_absence() {
+    let mut server = Server::new(Vec::new()).await;
+    // Making the link has installed the provider that the other side needs too.
+    let _ = server.link();
+    let own = rcgen::generate_simple_self_signed(["127.0.0.1".to_owned()]).expect("certificate");
+    let key = rustls::pki_types::PrivatePkcs8KeyDer::from(own.signing_key.serialize_der());
+    let config = rustls::ServerConfig::builder()
+        .with_no_client_auth()
+        .with_single_cert(vec![own.cert.der().clone()], key.into())
+        .expect("config");
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("bind");
+    server.url = Url::parse(&format!("https://{}/", listener.local_addr().expect("address"))).expect("url");
+    let side = std::thread::spawn(move || {
+        let (mut stream, _) = listener.accept().expect("accept");
+        let mut tls = rustls::ServerConnection::new(Arc::new(config)).expect("tls");
+        tls.complete_io(&mut stream).is_err()
+    });
+    let mut link = server.link();
+    assert!(link.caps().secured);
+    let error = link.look(&path("a.mf4")).await.expect_err("certificate");
+    assert_eq!(error.failure, LinkFailure::Protocol, "{error}");
+    assert!(side.join().expect("thread"), "the client broke the handshake off");
 }
 
 #[tokio::test]
