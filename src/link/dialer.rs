@@ -84,3 +84,55 @@ pub(super) async fn connect(address: &Url, span: Duration) -> Result<TcpStream, 
         Err(_) => Err(absent(format!("no answer for {} s", span.as_secs_f32()))),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::SystemClock;
+    use crate::link::ftp::tests::logger;
+
+    fn poll() -> Poll {
+        Poll {
+            every: Duration::ZERO,
+            connect_timeout: Duration::from_secs(5),
+            list_every: Duration::ZERO,
+            idle_timeout: Duration::from_secs(5),
+            max_transfers: 1,
+        }
+    }
+
+    fn at(addresses: &[&str]) -> Arc<Logger> {
+        let mut found = (*logger(&["**"], jiff::tz::TimeZone::UTC)).clone();
+        found.addresses = addresses.iter().map(|a| a.parse().expect("address")).collect();
+        Arc::new(found)
+    }
+
+    #[tokio::test]
+    async fn a_knock_finds_the_first_address_that_answers() {
+        let dialer = NetDialer::new(Arc::new(SystemClock::new()));
+        let open = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("loopback");
+        let shut = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("loopback");
+        let (open_url, shut_url) =
+            [&open, &shut].map(|l| format!("ftp://{}/", l.local_addr().expect("address"))).into();
+        drop(shut);
+        let found = dialer.knock(&at(&[&shut_url, &open_url]), &poll()).await;
+        assert_eq!(found, Ok(1));
+        for nobody in [at(&[&shut_url]), at(&["ftp://no-such-host.invalid/"]), at(&[])] {
+            let error = dialer.knock(&nobody, &poll()).await.expect_err("nobody is there");
+            assert_eq!(error.failure, LinkFailure::Absent);
+        }
+    }
+
+    #[tokio::test]
+    async fn the_scheme_chooses_the_link() {
+        let dialer = NetDialer::new(Arc::new(SystemClock::new()));
+        let logger = at(&["ftp://127.0.0.1/", "gopher://127.0.0.1/"]);
+        assert!(dialer.dial(&logger, 0, &poll()).await.is_ok());
+        for (place, want) in [(1, LinkFailure::Protocol), (2, LinkFailure::Absent)] {
+            assert_eq!(
+                dialer.dial(&logger, place, &poll()).await.map(|_| ()).expect_err("none").failure,
+                want
+            );
+        }
+    }
+}

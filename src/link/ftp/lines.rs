@@ -7,8 +7,8 @@ const MAX_LINE: usize = 8 * 1024;
 #[derive(Debug, Default)]
 pub(super) struct Lines {
     held: Vec<u8>,
-    /// How the first line ended. Where that was CR LF, a lone LF is part of a name: servers send
-    /// such a name as it is, and to split it would invent a file of another name.
+    /// Whether the first bytes with a line end in them have CR LF. Then a lone LF is part of a
+    /// name: servers send such a name as it is, and to split it would invent another file.
     crlf: Option<bool>,
     /// A line was longer than the bound and was left out.
     pub overlong: bool,
@@ -19,6 +19,10 @@ pub(super) struct Lines {
 impl Lines {
     /// Takes the next bytes and gives every line that ends in them, without its end.
     pub fn feed(&mut self, bytes: &[u8], mut each: impl FnMut(&[u8])) {
+        if self.crlf.is_none() && bytes.contains(&b'\n') {
+            let torn = self.held.ends_with(b"\r") && bytes.starts_with(b"\n");
+            self.crlf = Some(torn || bytes.windows(2).any(|two| two == b"\r\n"));
+        }
         for part in bytes.split_inclusive(|b| *b == b'\n') {
             let room = (MAX_LINE + 2).saturating_sub(self.held.len());
             let fits = part.len() <= room;
@@ -26,11 +30,8 @@ impl Lines {
             if !part.ends_with(b"\n") {
                 continue;
             }
-            if fits {
-                let crlf = self.held.ends_with(b"\r\n");
-                if *self.crlf.get_or_insert(crlf) && !crlf {
-                    continue;
-                }
+            if fits && self.crlf == Some(true) && !self.held.ends_with(b"\r\n") {
+                continue;
             }
             self.line(fits, &mut each);
         }
@@ -81,6 +82,7 @@ mod tests {
     #[test]
     fn a_line_feed_within_a_name_does_not_make_two_lines() {
         assert_eq!(split(&[b"x\r\nnew\nline\r\n"]).0, [b"x".to_vec(), b"new\nline".to_vec()]);
+        assert_eq!(split(&[b"new\nline\r\n", b"x\r\n"]).0, [b"new\nline".to_vec(), b"x".to_vec()]);
     }
 
     #[test]

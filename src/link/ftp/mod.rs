@@ -13,7 +13,7 @@ mod ls;
 mod mlsd;
 mod session;
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 mod walk;
 
 use std::collections::BTreeSet;
@@ -190,7 +190,7 @@ impl Link for FtpLink {
         let begun = begin(&mut session, &mut self.habits, &full, from, expect, looked).await;
         match begun {
             Ok((data, from, look)) => {
-                let due = look.size.unwrap_or(0).saturating_sub(from);
+                let due = look.size.or(expect.size).unwrap_or(0).saturating_sub(from);
                 self.reading = Some(Reading { session, data, buf: BytesMut::new(), due });
                 Ok(Opened { from, look, digest: None })
             }
@@ -344,7 +344,7 @@ async fn range(
         Started::Empty(_) => return Ok(Bytes::new()),
         Started::Refused(reply) => return Err(reply.refusal()),
     };
-    // A logger that cannot resume sends what lies before the part, too.
+    // A logger that cannot resume sends what lies before the part, too, however much that is.
     let mut before = from.saturating_sub(start);
     let want = usize::try_from(len).unwrap_or(usize::MAX);
     let mut out = BytesMut::new();

@@ -20,23 +20,24 @@ use crate::config::{Backlog, Kind, Login, OpenFile, Order};
 use crate::link::Patterns;
 use crate::model::{ListedSize, LoggerId, Precision, Proof, VehicleId};
 
-/// The day of the recordings.
+/// The day of the recordings; its monotonic time is ahead of the machine's by that much.
 #[derive(Debug)]
-struct RecordedDay(SystemClock);
+struct RecordedDay(SystemClock, Duration);
 
 impl Clock for RecordedDay {
     fn now(&self) -> Timestamp {
         "2026-11-24T22:20:00Z".parse().expect("moment")
     }
     fn mono(&self) -> Duration {
-        self.0.mono()
+        self.0.mono() + self.1
     }
     fn sleep(&self, span: Duration) -> futures_util::future::BoxFuture<'static, ()> {
         self.0.sleep(span)
     }
 }
 
-fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
+/// A logger with a login and no address.
+pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
     let kind = Kind {
         name: "kind".to_owned(),
         files: Patterns::new(files).expect("patterns"),
@@ -65,7 +66,7 @@ fn link_to(url: &Url) -> FtpLink {
 }
 
 fn link_with(url: &Url, files: &[&str], zone: TimeZone, idle: Duration) -> FtpLink {
-    let clock = Arc::new(RecordedDay(SystemClock::new()));
+    let clock = Arc::new(RecordedDay(SystemClock::new(), Duration::ZERO));
     FtpLink::new(logger(files, zone), url.clone(), idle, Duration::from_secs(5), clock)
 }
 

@@ -19,6 +19,8 @@ const READ: usize = 32 * 1024;
 const KNOWN_LIMIT: usize = 10_000;
 /// Folders that end their connection, in one listing, before the rest is left out.
 const MAX_CUTS: usize = 3;
+/// Reasons that are told; a listing of nothing but bad names has no more.
+const MAX_MISSING: usize = 1000;
 /// Side files that are remembered.
 const MAX_SIDE_FILES: usize = 20_000;
 
@@ -63,7 +65,11 @@ impl FtpLink {
         self.side_files.clear();
         while let Some(folder) = queue.pop_front() {
             let shown = folder.as_ref().map(|f| f.as_bytes().to_vec()).unwrap_or_default();
-            let mut miss = |why: String| listing.missing.push(Missing { folder: shown.clone(), why });
+            let mut miss = |why: String| {
+                if listing.missing.len() < MAX_MISSING {
+                    listing.missing.push(Missing { folder: shown.clone(), why });
+                }
+            };
             let rest = queue.len();
             if let Some(what) = budget.is_spent() {
                 miss(format!("not read, with {rest} more: the listing's bound of {what} was met"));
@@ -187,7 +193,7 @@ async fn read(
     let mut out = Folder { dialect: if habits.mlsd { "MLSD" } else { "LIST" }, ..Folder::default() };
     let mut data = match started {
         Started::Data(data, _) => data,
-        Started::Empty(_) => return Ok(out),
+        Started::Empty(_) => return Err(LinkError::protocol("the listing was closed before it began")),
         Started::Refused(reply) => return Err(reply.refusal()),
     };
     let mut lines = Lines::default();

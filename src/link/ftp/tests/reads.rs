@@ -100,6 +100,17 @@ async fn a_cut_is_a_cut_in_every_form() {
 }
 
 #[tokio::test]
+async fn the_expected_size_counts_where_the_logger_tells_none() {
+    let script =
+        plain().always("SIZE", Say::Reply("502 no")).always("RETR", Say::Data(Vec::new(), "226 done"));
+    let server = Server::start(script).await;
+    let mut link = link_to(&server.url);
+    let expect = Look { size: Some(5), ..Look::default() };
+    link.open(&path("b.log"), 2, &expect).await.expect("open");
+    assert_eq!(failure(link.chunk().await), LinkFailure::Cut);
+}
+
+#[tokio::test]
 async fn an_offset_does_not_outlive_a_refused_read() {
     let server = Server::start(plain().once("RETR", Say::Reply("550 busy"))).await;
     let mut link = link_to(&server.url);

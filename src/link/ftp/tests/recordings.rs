@@ -98,7 +98,14 @@ async fn recorded_names_that_are_no_text_stay_bytes() {
 
 #[tokio::test]
 async fn a_recorded_line_break_in_a_name_is_told_and_invents_no_file() {
-    for name in ["vsftpd-list", "proftpd-list", "proftpd-mlsd", "pyftpdlib-list", "npm-ftp-srv-list"] {
+    for name in [
+        "vsftpd-list",
+        "proftpd-list",
+        "proftpd-mlsd",
+        "pyftpdlib-list",
+        "pyftpdlib-mlsd",
+        "npm-ftp-srv-list",
+    ] {
         let listing = recorded(&format!("{name}-names-newline"), TimeZone::UTC).await;
         assert_eq!(names(&listing), ["fine.mf4"], "{name}");
         assert!(!listing.is_whole(), "{name}");

@@ -98,3 +98,25 @@ async fn replies_of_several_lines_are_one_reply() {
     let server = Server::start(script).await;
     assert!(list(&mut link_to(&server.url)).await.expect("listing").missing.is_empty());
 }
+
+#[tokio::test]
+async fn a_session_that_ended_while_it_was_idle_is_replaced() {
+    for end in [Say::HangUp, Say::Reply("421 Timeout.")] {
+        let server = Server::start(plain().once("NOOP", end)).await;
+        let mut link = link_to(&server.url);
+        fetch(&mut link, "a.log", 0).await.expect("file");
+        link.clock = Arc::new(RecordedDay(SystemClock::new(), Duration::from_secs(60)));
+        assert_eq!(link.look(&path("a.log")).await.expect("look").size, Some(3));
+        assert_eq!(server.heard_raw().iter().filter(|line| line.starts_with(b"USER")).count(), 2);
+    }
+}
+
+#[tokio::test]
+async fn nothing_is_sent_while_a_transfer_is_open() {
+    let server = Server::start(plain().always("RETR", Say::Stall(b"he".to_vec()))).await;
+    let mut link = link_to(&server.url);
+    link.open(&path("b.log"), 0, &Look::default()).await.expect("open");
+    link.chunk().await.expect("chunk");
+    link.stop().await;
+    assert_eq!(server.heard(), ["SIZE /b.log", "MDTM /b.log", "EPSV", "RETR /b.log"]);
+}
