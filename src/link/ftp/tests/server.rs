@@ -133,7 +133,8 @@ async fn serve(
                     None => Say::Reply("550 no such folder"),
                 },
                 "MDTM" if file.is_some() => Say::Reply("213 20231114221321.250"),
-                "SIZE" | "RETR" if file.is_some() => {
+                "SIZE" if file.is_some() => Say::Data(file.cloned().unwrap_or_default(), ""),
+                "RETR" if file.is_some() => {
                     let bytes = file.cloned().unwrap_or_default();
                     let from = std::mem::take(&mut rest).min(bytes.len());
                     Say::Data(bytes[from..].to_vec(), "226 done")
