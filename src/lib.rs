@@ -9,3 +9,4 @@ pub mod edges;
 pub mod killpoint;
 pub mod link;
 pub mod model;
+pub mod sim;
