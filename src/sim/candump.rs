@@ -150,7 +150,7 @@ impl Bus {
                 0x18fe_ca00
             }
             // EEC1 61444: SPN 190 bytes 4-5, 0.125 rpm a bit; no torque mode, 0 % asked, load byte 3.
-            _ if slot % 5 == 0 => {
+            _ if slot.is_multiple_of(5) => {
                 let now = self.moment(frame);
                 data[0] = 0xf0;
                 data[1] = 125;
@@ -336,7 +336,10 @@ mod tests {
 
     const START: i64 = 1_764_000_000_000_000;
 
-    fn lines(log: &Log) -> Vec<(f64, u32, Vec<u8>)> {
+    /// Stamp, identifier and data.
+    type Line = (f64, u32, Vec<u8>);
+
+    fn lines(log: &Log) -> Vec<Line> {
         let text = String::from_utf8(log.read(0, log.len() as usize)).expect("ascii");
         text.lines()
             .map(|line| {
@@ -351,7 +354,7 @@ mod tests {
     }
 
     /// 30 seconds from the second minute on, which may drive.
-    fn sample(seed: u64) -> (Arc<Bus>, Vec<(f64, u32, Vec<u8>)>) {
+    fn sample(seed: u64) -> (Arc<Bus>, Vec<Line>) {
         let bus = Arc::new(Bus::new(seed));
         let lines = lines(&bus.log(60 * RATE, START, 30 * RATE * LINE));
         (bus, lines)
