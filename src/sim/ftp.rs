@@ -69,6 +69,10 @@ pub(super) async fn serve(
     session.say("220 ready.").await?;
     while let Some((verb, argument)) = session.command().await? {
         session.shared.counters().requests += 1;
+        if session.shared.faults().silent {
+            until_closed(session.control.get_mut()).await;
+            return Ok(());
+        }
         if !session.answer(&verb, &argument).await? {
             break;
         }
@@ -156,6 +160,7 @@ impl Session<'_> {
             },
             "SIZE" if !self.binary => self.say("550 SIZE is not allowed in ASCII mode.").await?,
             "SIZE" | "MDTM" | "HASH" => self.look(verb, argument).await?,
+            "MLST" if self.options.mlsd => self.look(verb, argument).await?,
             "MLSD" if self.options.mlsd => self.list(verb, argument).await?,
             "LIST" => self.list(verb, argument).await?,
             "RETR" => return self.retrieve(argument).await,
@@ -254,6 +259,11 @@ impl Session<'_> {
         let line = match verb {
             "SIZE" => format!("213 {}", file.content.len()),
             "MDTM" => format!("213 {}", page::ftp_time(file.time)),
+            "MLST" => {
+                let name = String::from_utf8_lossy(&path);
+                let facts = page::mlst_facts(&file);
+                format!("250-Listing\r\n {facts} /{name}\r\n250 End")
+            }
             _ => {
                 let offer = self.shared.faults().next_digest();
                 if let Some(right) = offer {

@@ -57,6 +57,7 @@ async fn files_and_folders_are_served_to_ftplib() {
          h = hashlib.sha256(); f.retrbinary('RETR a.log', h.update); print(h.hexdigest())\n\
          f.set_pasv(True); f.af = 2\n\
          l = []; f.retrlines('LIST day', l.append); print(l)\n\
+         print(f.sendcmd('MLST day/b.log').split(chr(10))[1])\n\
          print(f.sendcmd('FEAT').replace(chr(10), '|'))\nprint(f.quit())",
     )
     .await;
@@ -66,6 +67,7 @@ async fn files_and_folders_are_served_to_ftplib() {
         "300000 213 20261124063000",
         &content().sha256().hex(),
         "-rw-r--r--   1 ftp      ftp             8 Nov 24",
+        " type=file;size=8;modify=20261124063000; /day/b.log\n",
         "| REST STREAM|",
         "221 Goodbye.",
     ] {

@@ -17,7 +17,6 @@ use super::logger::{Shared, until_closed};
 use super::page::{self, Frame};
 use super::script::ListingFault;
 use super::transfer::{Ending, Step, Transfer};
-use crate::link::parse_http_date;
 
 /// The longest request head that is read.
 const MAX_HEAD: usize = 16 * 1024;
@@ -319,7 +318,7 @@ impl Reply<'_> {
             None => true,
             Some(given) if given.starts_with('"') => tag == Some(given),
             Some(given) if given.starts_with("W/") => false,
-            Some(given) => parse_http_date(given).is_some_and(|t| t.as_second() == file.time.as_second()),
+            Some(given) => given == page::http_date(file.time),
         }
     }
 

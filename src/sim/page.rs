@@ -114,6 +114,11 @@ pub(super) fn mlsd(frame: &Frame<'_>, entries: &Entries) -> Vec<u8> {
     out
 }
 
+/// The facts of one file in an `MLST` reply (RFC 3659, 7.2), its time as it is.
+pub(super) fn mlst_facts(file: &CardFile) -> String {
+    format!("type=file;size={};modify={};", file.content.len(), ftp_time(file.time))
+}
+
 /// `LIST` lines of a Unix server, in UTC: the time of the last half year, the year of what is
 /// older or in the future.
 pub(super) fn list(frame: &Frame<'_>, entries: &Entries) -> Vec<u8> {
