@@ -116,6 +116,9 @@ async fn a_short_file_is_called_whole_and_a_restart_may_be_ignored() {
         format!("b = bytearray(); f.retrbinary('RETR a.log', b.extend, rest={rest}); print(len(b))")
     };
     assert_eq!(python(&logger, &from(299_000)).await, "1000");
+    // RFC 3659, 5.3: an offset holds for one transfer.
+    let twice = format!("{}; b.clear(); f.retrbinary('RETR a.log', b.extend); print(len(b))", from(299_000));
+    assert_eq!(python(&logger, &twice).await, "1000\n300000");
     logger.faults().ignore_ranges = true;
     assert_eq!(python(&logger, &from(299_000)).await, "300000");
 }
