@@ -1,15 +1,21 @@
 //! Yarder brings the CAN log files of a vehicle fleet home.
 #![warn(missing_docs)]
 
-pub mod archive;
-pub mod clock;
 pub mod config;
+pub mod model;
+pub mod yard;
+pub mod link;
+pub mod listing;
+pub mod fetch;
+pub mod spool;
+pub mod ledger;
+pub mod archive;
+pub mod sim;
+
+pub mod service;
+
+pub mod clock;
 pub mod durable;
 pub mod edges;
 pub mod killpoint;
-pub mod ledger;
-pub mod link;
-pub mod listing;
-pub mod model;
 pub mod progress;
-pub mod spool;
