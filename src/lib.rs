@@ -12,8 +12,6 @@ pub mod ledger;
 pub mod archive;
 pub mod sim;
 
-pub mod service;
-
 pub mod clock;
 pub mod durable;
 pub mod edges;

@@ -1,7 +1,5 @@
 //! How strongly a copy was checked: digests that the logger states, and second readings.
 
-use sha2::Digest as _;
-
 use crate::link::{Link, LinkError};
 use crate::model::{Digest, DigestKind, OfferedDigest, RemotePath, RunningHash};
 use crate::spool::Partial;

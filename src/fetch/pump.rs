@@ -49,19 +49,20 @@ struct Written {
 }
 
 impl Pump<'_> {
-    /// Moves bytes until the stream ends. `delivered` is told each chunk's length. The partial
-    /// comes back in every case, with all that could be written.
+    /// Moves bytes until the stream ends, `first` before all others. `delivered` is told the length
+    /// of each chunk that comes.
     pub async fn run(
         &self,
         link: &mut dyn Link,
         partial: Partial,
+        first: Option<Bytes>,
         room: &mut Reservation,
         delivered: &mut (dyn FnMut(u64) + Send),
-    ) -> (Option<Partial>, Result<Flow, Failed>) {
-        let mut total = partial.len();
+    ) -> Result<(Partial, Flow), Failed> {
+        let mut total = partial.len() + first.as_ref().map_or(0, |b| b.len() as u64);
         let mut resting = Some(partial);
-        let mut waiting: Vec<Bytes> = Vec::new();
-        let mut ahead = 0;
+        let mut ahead = first.as_ref().map_or(0, Bytes::len);
+        let mut waiting: Vec<Bytes> = first.into_iter().collect();
         let mut last_mark = self.edges.clock.mono();
         let mut flow = None;
         let mut writing: Option<futures_util::future::BoxFuture<'_, Written>> = None;
@@ -80,8 +81,11 @@ impl Pump<'_> {
                 }
                 writing = Some(Box::pin(self.write(partial, chunks, due)));
             }
-            if writing.is_none() && let Some(flow) = flow.take() {
-                return (resting, Ok(flow));
+            if writing.is_none()
+                && let Some(flow) = flow.take()
+                && let Some(partial) = resting.take()
+            {
+                return Ok((partial, flow));
             }
             tokio::select! {
                 biased;
@@ -94,12 +98,10 @@ impl Pump<'_> {
                     match written.outcome {
                         Ok(None) => {}
                         Ok(Some(mark)) => {
-                            if let Err(e) = self.ledger.mark(self.id, mark).await {
-                                return (resting, Err(Failed::Ledger(e)));
-                            }
+                            self.ledger.mark(self.id, mark).await.map_err(Failed::Ledger)?;
                             killpoint::pass("mark-committed");
                         }
-                        Err(e) => return (resting, Err(Failed::Disk(e))),
+                        Err(e) => return Err(Failed::Disk(e)),
                     }
                 }
                 chunk = link.chunk(), if flow.is_none() && ahead < AHEAD => match chunk {
