@@ -6,6 +6,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use proptest::prelude::*;
 use yarder::config::{Env, Pair, Problems, SecretFile, Source, check};
 
 /// The case's folder instead of the machine: `env.txt` holds `NAME=value` lines, and a secret
@@ -224,4 +225,32 @@ fn five_hundred_loggers_pass() {
     let checked = check(&pair(&depot, &list), &env).unwrap_or_else(|p| panic!("{p}"));
     assert!(checked.warnings.is_empty(), "{}", checked.warnings);
     assert_eq!(checked.config.loggers.len(), 500);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// Whatever a slip of the hand leaves behind is told, with its lines, and the password that
+    /// stands in the file is not.
+    #[test]
+    fn a_damaged_pair_is_told_without_its_secret(
+        at in 0..8000usize,
+        gone in 0..60usize,
+        put in "[a-z=\\[\\]{}\"'#\n.\u{e9}\u{1F69C}\t\r\\\\]{0,6}",
+        in_list in any::<bool>(),
+    ) {
+        let (depot, vehicles) = examples();
+        let mut texts = [uncommented(&depot), uncommented(&vehicles.replacen("#password = \"...\"", "password = \"hunter2\"", 1))];
+        let text = &mut texts[usize::from(in_list)];
+        let boundary = |at: usize| (at..).find(|at| text.is_char_boundary(*at)).unwrap_or(0);
+        let from = boundary(at % text.len());
+        let to = boundary((from + gone).min(text.len()));
+        text.replace_range(from..to, &put);
+        let said = problems(&texts[0], &texts[1]);
+        let told = format!("{said}{}", said.render(true));
+        prop_assert!(!told.is_empty());
+        // Without its key, nothing says that a text is a secret.
+        prop_assume!(texts[1].contains("password = \"hunter2"));
+        prop_assert!(!told.contains("hunter2"), "{said}");
+    }
 }

@@ -139,21 +139,28 @@ fn misplaced_variables(notes: &Notes, which: Which, table: &DeTable<'_>) {
 pub(super) struct Names<'n> {
     /// `vehicle`
     sort: &'static str,
-    by_lower: BTreeMap<String, At<&'n str>>,
+    /// Whether they become folders in archives.
+    folders: bool,
+    first: BTreeMap<String, At<&'n str>>,
     all: BTreeSet<&'n str>,
 }
 
 impl<'n> Names<'n> {
     pub fn new(sort: &'static str) -> Self {
-        Self { sort, by_lower: BTreeMap::new(), all: BTreeSet::new() }
+        Self { sort, folders: false, first: BTreeMap::new(), all: BTreeSet::new() }
     }
 
-    /// Takes a name, or notes that it is taken. Names that differ in case alone would meet in one
-    /// folder on a Windows share.
+    /// Names that become folders: on a Windows share, two that differ in case alone would meet.
+    pub fn of_folders(sort: &'static str) -> Self {
+        Self { folders: true, ..Self::new(sort) }
+    }
+
+    /// Takes a name, or notes that it is taken.
     pub fn add(&mut self, notes: &Notes, name: At<&'n str>) -> bool {
         self.all.insert(name.value);
-        let Some(first) = self.by_lower.get(&name.value.to_ascii_lowercase()) else {
-            self.by_lower.insert(name.value.to_ascii_lowercase(), name);
+        let key = if self.folders { name.value.to_ascii_lowercase() } else { name.value.to_owned() };
+        let Some(first) = self.first.get(&key) else {
+            self.first.insert(key, name);
             return true;
         };
         let draft = if first.value == name.value {

@@ -180,7 +180,7 @@ fn access_points<'d>(notes: &Notes, root: &mut Table<'d>) -> (Vec<At<AccessPoint
 }
 
 fn archives<'d>(notes: &Notes, root: &mut Table<'d>) -> Vec<At<ArchiveConfig>> {
-    let mut names = Names::new("archive");
+    let mut names = Names::of_folders("archive");
     let mut archives: Vec<At<ArchiveConfig>> = Vec::new();
     let mut any_required = false;
     let mut first = None;

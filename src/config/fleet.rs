@@ -47,7 +47,7 @@ pub(super) fn read<'d>(
         kinds.insert(name.value, KindRead::new(notes, doc, secrets, name, table));
     }
     let mut access_points_used = BTreeSet::new();
-    let mut vehicle_names = Names::new("vehicle");
+    let mut vehicle_names = Names::of_folders("vehicle");
     let mut vehicles = Vec::new();
     for table in root.tables("vehicle") {
         let read = vehicle(notes, table, depot, &mut vehicle_names, &mut access_points_used);
@@ -61,7 +61,7 @@ pub(super) fn read<'d>(
         kind_names: &kind_names,
         vehicle_names: &vehicle_names,
         vehicles: &vehicles,
-        names: Names::new("logger"),
+        names: Names::of_folders("logger"),
         addresses: BTreeMap::new(),
         told: BTreeSet::new(),
         clear_text: BTreeMap::new(),

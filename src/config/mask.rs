@@ -169,6 +169,7 @@ mod tests {
         let text = "password = \"\"\"\ngeheim\n";
         let (table, errors) = DeTable::parse_recoverable(text);
         assert!(!errors.is_empty());
-        assert_eq!(secrets(text, table.get_ref(), false), [11..text.len()]);
+        let (shown, _) = shown(text, 0..text.len(), 0..8, &secrets(text, table.get_ref(), false));
+        assert_eq!(shown, "password = ********");
     }
 }

@@ -113,7 +113,7 @@ impl Notes {
         // What follows from a syntax error, or may, is told once the error is mended.
         drafts.retain(|d| {
             let here = d.spots.first().and_then(|(spot, _)| line(*spot));
-            d.syntax || !(broken && d.absence) && !here.is_some_and(|line| lost.contains(&line))
+            d.syntax || !(broken && d.absence || here.is_some_and(|line| lost.contains(&line)))
         });
         drafts.sort_by_key(|d| d.spots.first().map(|(spot, _)| (spot.which, spot.start)));
         let place = |(spot, label)| of(spot).map(|doc| doc.place(spot, label));
