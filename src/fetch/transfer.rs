@@ -389,6 +389,7 @@ impl Transfer<'_> {
                 vehicle: self.logger.vehicle.to_string(),
                 path: item.path.clone(),
                 before: item.before,
+                kept: false,
                 answer,
             })
             .await;

@@ -82,6 +82,8 @@ pub struct ReceiptRow {
     pub key: String,
     /// `stored`, `alias` ...
     pub kind: String,
+    /// The path on the logger, as the receipt writes it.
+    pub path: String,
     /// Where the data stands.
     pub location: String,
     /// Which depot wrote it.
@@ -169,11 +171,14 @@ impl Ledger {
                          WHERE v.state = 'whole' AND EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id)",
                         params![name, tx.now],
                     )?;
-                    tx.db.execute(
-                        "UPDATE obligations SET state = 'owed', at = ?2 WHERE archive = ?1 AND state = 'waived'
-                           AND version IN (SELECT id FROM versions WHERE state = 'whole')",
-                        params![name, tx.now],
+                    let mut waived = tx.db.prepare_cached(
+                        "SELECT o.version FROM obligations o JOIN versions v ON v.id = o.version
+                         WHERE o.archive = ? AND o.state = 'waived' AND v.state = 'whole'",
                     )?;
+                    let again: Vec<i64> = waived.query_map([name], |row| row.get(0))?.collect::<Result<_, _>>()?;
+                    for version in again {
+                        advance_duty(tx, VersionId(version), name, Step::Again, &json!({ "archive": name }))?;
+                    }
                 }
                 Ok(())
             })
@@ -344,8 +349,8 @@ impl Ledger {
             .await
     }
 
-    /// What has been read of an archive's receipts for a logger: the last number, and the receipt
-    /// of each of these keys that has one.
+    /// What has been read of an archive's receipts for a logger: the last number, and every receipt
+    /// that names one of these keys, in their order.
     pub async fn receipts(
         &self,
         archive: &str,
@@ -360,24 +365,53 @@ impl Ledger {
                     .prepare_cached("SELECT coalesce(max(seq), 0) FROM receipts WHERE archive = ? AND logger = ?")?
                     .query_row(params![archive, logger], |row| row.get(0))?;
                 let mut statement = tx.db.prepare_cached(
-                    "SELECT seq, line, key, kind, location, depot FROM receipts
-                     WHERE archive = ? AND logger = ? AND key = ? AND kind = 'stored' ORDER BY seq, line LIMIT 1",
+                    "SELECT seq, line, key, kind, path, location, depot FROM receipts
+                     WHERE archive = ? AND logger = ? AND key = ? ORDER BY seq, line",
                 )?;
                 let mut found = Vec::new();
                 for key in keys {
-                    let row = statement.query_row(params![archive, logger, key], |row| {
-                        Ok(ReceiptRow {
+                    let mut rows = statement.query(params![archive, logger, key])?;
+                    while let Some(row) = rows.next()? {
+                        found.push(ReceiptRow {
                             seq: row.get(0)?,
                             line: row.get(1)?,
                             key: row.get(2)?,
                             kind: row.get(3)?,
-                            location: row.get(4)?,
-                            depot: row.get(5)?,
-                        })
-                    });
-                    found.extend(row.optional()?);
+                            path: row.get(4)?,
+                            location: row.get(5)?,
+                            depot: row.get(6)?,
+                        });
+                    }
                 }
                 Ok((last, found))
+            })
+            .await
+    }
+
+    /// Of these versions, those whose bytes another logger has had too, with its name.
+    pub async fn same_bytes_elsewhere(&self, ids: Vec<VersionId>) -> Result<Vec<(VersionId, String)>, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT l.name FROM versions v JOIN versions w ON w.sha256 = v.sha256 AND w.logger <> v.logger
+                     JOIN loggers l ON l.id = w.logger WHERE v.id = ? AND v.size >= 4096 LIMIT 1",
+                )?;
+                let mut found = Vec::new();
+                for id in ids {
+                    let owner = statement.query_row([id.0], |row| row.get(0)).optional()?;
+                    found.extend(owner.map(|owner| (id, owner)));
+                }
+                Ok(found)
+            })
+            .await
+    }
+
+    /// The random id of this state folder, made on first use from `fresh`.
+    pub async fn install(&self, fresh: String) -> Result<String, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                tx.db.execute("INSERT OR IGNORE INTO meta (key, value) VALUES ('install', ?)", [fresh])?;
+                Ok(tx.db.query_row("SELECT value FROM meta WHERE key = 'install'", [], |row| row.get(0))?)
             })
             .await
     }
@@ -515,10 +549,20 @@ fn set_places(
 fn remember(tx: &Tx<'_>, archive: &str, logger: &str, row: &ReceiptRow) -> Result<(), LedgerError> {
     tx.db
         .prepare_cached(
-            "INSERT OR IGNORE INTO receipts (archive, logger, seq, line, key, kind, location, depot)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT OR IGNORE INTO receipts (archive, logger, seq, line, key, kind, path, location, depot)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )?
-        .execute(params![archive, logger, row.seq, row.line, row.key, row.kind, row.location, row.depot])?;
+        .execute(params![
+            archive,
+            logger,
+            row.seq,
+            row.line,
+            row.key,
+            row.kind,
+            row.path,
+            row.location,
+            row.depot
+        ])?;
     Ok(())
 }
 

@@ -108,6 +108,7 @@ CREATE TABLE receipts (            -- what has been read of an archive's receipt
     line     INTEGER NOT NULL,
     key      TEXT NOT NULL,
     kind     TEXT NOT NULL,
+    path     TEXT NOT NULL,
     location TEXT NOT NULL,
     depot    TEXT NOT NULL,
     PRIMARY KEY (archive, logger, seq, line)

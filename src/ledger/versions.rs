@@ -193,9 +193,11 @@ impl Ledger {
     }
 
     /// Files became whole: they lie in the spool under their final names, flushed, with their
-    /// records. Answered when all of them are committed.
-    pub async fn whole(&self, group: Vec<WholeFacts>) -> Result<(), LedgerError> {
-        self.writer.ask(move |tx| group.iter().try_for_each(|facts| whole(tx, facts))).await
+    /// records. Answered when all of them are committed. With each comes whether a person keeps it
+    /// (else a transfer ended).
+    pub async fn whole(&self, group: Vec<(WholeFacts, bool)>) -> Result<(), LedgerError> {
+        let by = |kept| if kept { Happening::Kept } else { Happening::BecameWhole };
+        self.writer.ask(move |tx| group.iter().try_for_each(|(facts, kept)| whole(tx, facts, by(*kept)))).await
     }
 
     /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
@@ -226,16 +228,6 @@ impl Ledger {
                     tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![spool, id.0])?;
                 }
                 Ok(())
-            })
-            .await
-    }
-
-    /// A person keeps a held file: it is whole, and owed to the archives.
-    pub async fn keep(&self, facts: WholeFacts) -> Result<(), LedgerError> {
-        self.writer
-            .ask(move |tx| {
-                advance(tx, facts.id, Happening::Kept, &facts.detail)?;
-                set_whole(tx, &facts)
             })
             .await
     }
@@ -312,7 +304,7 @@ fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<bool, LedgerError>
         )
         .optional()?;
     if let Some(id) = own {
-        whole(tx, &record.facts(VersionId(id), spool).ok_or_else(damaged)?)?;
+        whole(tx, &record.facts(VersionId(id), spool).ok_or_else(damaged)?, Happening::BecameWhole)?;
         return Ok(true);
     }
     let logger = logger_row(tx, &record.logger, &record.vehicle)?;
@@ -328,7 +320,7 @@ fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<bool, LedgerError>
     facts.id = new_version(tx, &logger, &record.vehicle, &seen, false, None, "adopted from the spool")?;
     facts.extends = None;
     advance(tx, facts.id, Happening::Granted, &json!({}))?;
-    whole(tx, &facts)?;
+    whole(tx, &facts, Happening::BecameWhole)?;
     Ok(true)
 }
 
@@ -373,14 +365,14 @@ fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> 
     Ok(())
 }
 
-fn whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
+fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerError> {
     let mut detail = facts.detail.clone();
     if let Some(object) = detail.as_object_mut() {
         object.insert("sha256".into(), facts.sha256.hex().into());
         object.insert("size".into(), facts.size.into());
         object.insert("proof".into(), facts.proof.as_str().into());
     }
-    advance(tx, facts.id, Happening::BecameWhole, &detail)?;
+    advance(tx, facts.id, by, &detail)?;
     set_whole(tx, facts)
 }
 

@@ -3,7 +3,7 @@
 //! The order is promise 4: data and record flushed, renamed, folder flushed, ledger committed, and
 //! only then is anybody told.
 
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use super::{Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
@@ -28,6 +28,8 @@ pub struct Finished {
     pub path: RemotePath,
     /// Size and hash of the version before it, which it may extend.
     pub before: Option<(crate::ledger::VersionId, u64, Digest)>,
+    /// Whether a person keeps it, rather than a transfer having ended.
+    pub kept: bool,
     /// Told how it ended.
     pub answer: oneshot::Sender<Result<(), FinishError>>,
 }
@@ -50,8 +52,9 @@ pub struct Finisher {
 }
 
 impl Finisher {
-    /// The queue, and the work to be run as a task; it ends when every queue is dropped.
-    pub fn new(spool: Spool, ledger: Ledger) -> (Self, impl Future<Output = ()> + Send) {
+    /// The queue, and the work to be run as a task; it ends when every queue is dropped. `whole` is
+    /// told after each group.
+    pub fn new(spool: Spool, ledger: Ledger, whole: watch::Sender<()>) -> (Self, impl Future<Output = ()> + Send) {
         let (queue, mut waiting) = mpsc::channel(GROUP);
         let work = async move {
             while let Some(first) = waiting.recv().await {
@@ -62,6 +65,7 @@ impl Finisher {
                     group.push(more);
                 }
                 finish(&spool, &ledger, group).await;
+                whole.send_replace(());
             }
         };
         (Self { queue }, work)
@@ -86,7 +90,7 @@ async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
         .await;
     let mut outcome = published.map_err(|e| FinishError::Spool(spool.failed("make files whole")(e)));
     if outcome.is_ok() {
-        let facts = group.iter().map(|f| f.facts.clone()).collect();
+        let facts = group.iter().map(|f| (f.facts.clone(), f.kept)).collect();
         outcome = ledger.whole(facts).await.map_err(FinishError::Ledger);
         killpoint::pass("whole-committed");
     }

@@ -53,6 +53,21 @@ impl Partial {
         Ok(Some(Self { name: name.to_owned(), file, hash, named: true, marked }))
     }
 
+    /// One that was set aside, hashed again from its first byte.
+    pub fn reread(disk: &dyn Disk, spool: &Spool, name: &str) -> io::Result<Self> {
+        let file = disk.open_write(&spool.part(name))?;
+        let mut hash = RunningHash::default();
+        let mut buffer = vec![0; 256 * 1024];
+        loop {
+            match read_full(&*file, &mut buffer, hash.len())? {
+                0 => break,
+                read => hash.update(&buffer[..read]),
+            }
+        }
+        let marked = hash.len();
+        Ok(Self { name: name.to_owned(), file, hash, named: true, marked })
+    }
+
     /// Bytes written.
     pub fn len(&self) -> u64 {
         self.hash.len()

@@ -1,0 +1,462 @@
+//! A group of files on its way into one archive.
+
+use std::collections::BTreeMap;
+
+use serde_json::json;
+
+use super::place::{PlaceFacts, content_key, day_folder, logger_object, places};
+use super::records::{Claim, LoggerRecord, Receipt, ReceiptKind, path_text};
+use super::run::{ForwardError, Forwarder, Keys};
+use super::steps::{Found, Put, PutWanted, Verdict, VerifyWanted, put, read_receipts, receive, stake, verify};
+use crate::archive::{ArchiveError, ReadBack, fold};
+use crate::killpoint;
+use crate::ledger::state::Duty;
+use crate::ledger::{Due, Kept, ReceiptRow, Severity};
+use crate::model::{LoggerId, VehicleId};
+
+/// Receipt objects read in one go.
+const READ: u64 = 1000;
+
+/// One file of the group.
+struct File {
+    due: Due,
+    key: String,
+    logger: LoggerId,
+    vehicle: VehicleId,
+    /// The receipt that its content has already, in this archive.
+    known: Option<ReceiptRow>,
+    /// Whether that receipt, or an alias of it, is for this very path.
+    named: Option<ReceiptRow>,
+    claim: Option<Claim>,
+    location: Option<String>,
+    shared: bool,
+    back: Option<ReadBack>,
+}
+
+pub(super) struct Group<'f> {
+    forwarder: &'f Forwarder,
+    files: Vec<File>,
+    /// The first trouble with the archive as a whole; what could be done before it stays done.
+    trouble: Option<ArchiveError>,
+}
+
+impl<'f> Group<'f> {
+    pub fn new(forwarder: &'f Forwarder, due: Vec<Due>) -> Self {
+        let mut keys = Keys::new();
+        let files = due
+            .into_iter()
+            .filter_map(|due| {
+                let key = content_key(&due.sha256, due.size, &due.path);
+                let logger = LoggerId::new(&due.logger).ok()?;
+                let vehicle = VehicleId::new(&due.vehicle).ok()?;
+                keys.insert((due.logger.clone(), key.clone())).then_some(File {
+                    location: due.location.clone(),
+                    shared: due.shared,
+                    due,
+                    key,
+                    logger,
+                    vehicle,
+                    known: None,
+                    named: None,
+                    claim: None,
+                    back: None,
+                })
+            })
+            .collect();
+        Self { forwarder, files, trouble: None }
+    }
+
+    /// Takes every file as far as it goes; gives how many are archived now.
+    pub async fn run(mut self) -> Result<u64, ForwardError> {
+        let name = self.forwarder.config.name.to_string();
+        self.receipts(&name).await?;
+        self.intend(&name).await?;
+        self.stake(&name).await?;
+        self.put(&name).await?;
+        self.verify(&name).await?;
+        let moved = self.receive(&name).await?;
+        match self.trouble {
+            Some(trouble) => Err(trouble.into()),
+            None => Ok(moved),
+        }
+    }
+
+    /// Step 0: what the archive's receipts say of these contents.
+    async fn receipts(&mut self, name: &str) -> Result<(), ForwardError> {
+        for logger in self.loggers() {
+            let keys: Vec<String> = self.of(&logger).map(|f| f.key.clone()).collect();
+            let (mut last, _) = self.forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
+            if last == 0 {
+                self.register(&logger).await?;
+            }
+            loop {
+                let from = last.unsigned_abs() + 1;
+                let found = read_receipts(&*self.forwarder.archive, &logger, from, READ).await?;
+                let next = found.next;
+                let rows = rows_of(&found);
+                self.forwarder.ledger.remember_receipts(name, logger.as_str(), rows).await?;
+                last = i64::try_from(next).unwrap_or(i64::MAX) - 1;
+                if next < from + READ {
+                    break;
+                }
+            }
+            let (_, known) = self.forwarder.ledger.receipts(name, logger.as_str(), keys).await?;
+            for file in self.files.iter_mut().filter(|f| f.logger == logger) {
+                let path = path_text(&file.due.path);
+                let mine = |row: &&ReceiptRow| row.key == file.key;
+                file.known = known.iter().filter(mine).find(|r| r.kind == "stored").cloned();
+                let named = |r: &&ReceiptRow| r.path == path && matches!(r.kind.as_str(), "stored" | "alias");
+                file.named = known.iter().filter(mine).find(named).cloned();
+                if let Some(known) = &file.known {
+                    file.location = Some(known.location.clone());
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Each logger registers once, and is no trouble when it is there.
+    async fn register(&self, logger: &LoggerId) -> Result<(), ForwardError> {
+        let record = LoggerRecord {
+            serial: None,
+            first_depot: self.forwarder.depot.clone(),
+            since: self.forwarder.edges.clock.now(),
+        };
+        self.forwarder.archive.create(vec![(logger_object(logger), record.to_bytes())]).await?;
+        Ok(())
+    }
+
+    fn loggers(&self) -> Vec<LoggerId> {
+        let mut all: Vec<LoggerId> = self.files.iter().map(|f| f.logger.clone()).collect();
+        all.sort();
+        all.dedup();
+        all
+    }
+
+    fn of(&self, logger: &LoggerId) -> impl Iterator<Item = &File> {
+        self.files.iter().filter(move |f| f.logger == *logger)
+    }
+
+    /// Step 1: where each file is to go.
+    async fn intend(&mut self, name: &str) -> Result<(), ForwardError> {
+        let forwarder = self.forwarder;
+        let date = forwarder.today();
+        let owed: Vec<usize> = (0..self.files.len())
+            .filter(|at| self.files[*at].known.is_none() && self.files[*at].due.duty == Duty::Owed)
+            .collect();
+        let mut wanted = Vec::new();
+        for at in &owed {
+            let file = &self.files[*at];
+            let facts = PlaceFacts {
+                vehicle: &file.vehicle,
+                logger: &file.logger,
+                depot: &forwarder.depot,
+                date,
+                path: &file.due.path,
+                sha256: file.due.sha256,
+            };
+            let places = places(&forwarder.config.layout, &facts);
+            wanted.push((places.k0, places.k1));
+        }
+        forwarder.apart(&mut wanted).await?;
+        let mut claims = Vec::new();
+        for (at, (k0, k1)) in owed.into_iter().zip(wanted) {
+            self.files[at].due.places = Some((k0.clone(), k1.clone()));
+            let folded = fold(&k0);
+            claims.push((self.files[at].due.id, k0, k1, folded));
+        }
+        if !claims.is_empty() {
+            forwarder.ledger.intend(name, claims).await?;
+            killpoint::pass("claim-intended");
+        }
+        Ok(())
+    }
+
+    /// Steps 2 and 3: the claims, and the places they fix.
+    async fn stake(&mut self, name: &str) -> Result<(), ForwardError> {
+        let forwarder = self.forwarder;
+        let mut at = Vec::new();
+        let mut wanted = Vec::new();
+        for (place, file) in self.files.iter().enumerate() {
+            if file.location.is_some() {
+                continue;
+            }
+            let Some((k0, k1)) = file.due.places.clone() else { continue };
+            at.push(place);
+            wanted.push(Claim {
+                key: file.key.clone(),
+                sha256: file.due.sha256,
+                size: file.due.size,
+                k0,
+                k1,
+                big: false,
+                vehicle: file.vehicle.clone(),
+                logger: file.logger.clone(),
+                path: file.due.path.clone(),
+                depot: forwarder.depot.clone(),
+            });
+        }
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        let staked = stake(&*forwarder.archive, &wanted).await?;
+        killpoint::pass("claim-stored");
+        let mut adopted = Vec::new();
+        for (at, staked) in at.into_iter().zip(staked) {
+            let file = &mut self.files[at];
+            match staked {
+                Ok(staked) => {
+                    let claim = &staked.claim;
+                    adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    file.claim = Some(staked.claim);
+                }
+                Err(bad) => {
+                    let why = format!("its claim in the archive: {bad}");
+                    forwarder.ledger.blocked(name, file.due.id, why.clone()).await?;
+                    forwarder.raise(
+                        "place-taken",
+                        Severity::Act,
+                        &file.due,
+                        json!({ "claim": bad.to_string() }),
+                        format!("{} cannot be archived: {why}", file.due.path),
+                        "Look at the claim in the archive's .yarder folder; it was damaged or written by a newer Yarder.",
+                    )?;
+                }
+            }
+        }
+        forwarder.ledger.adopt(name, adopted).await?;
+        killpoint::pass("place-committed");
+        Ok(())
+    }
+
+    /// Step 4: the data.
+    async fn put(&mut self, name: &str) -> Result<(), ForwardError> {
+        let forwarder = self.forwarder;
+        let mut at = Vec::new();
+        let mut wanted = Vec::new();
+        for (place, file) in self.files.iter().enumerate() {
+            let (Some(claim), Some(spool)) = (&file.claim, &file.due.spool) else { continue };
+            at.push(place);
+            wanted.push(PutWanted { source: forwarder.spool.whole(spool), claim: claim.clone() });
+        }
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        let mut stored = Vec::new();
+        for (at, outcome) in at.into_iter().zip(put(&*forwarder.archive, &wanted).await) {
+            let file = &mut self.files[at];
+            match outcome {
+                Ok(Put::Stored { location, shared }) => {
+                    stored.push((file.due.id, location.clone(), fold(&location), shared));
+                    (file.location, file.shared) = (Some(location), shared);
+                }
+                Ok(Put::Found { location, back }) => {
+                    stored.push((file.due.id, location.clone(), fold(&location), false));
+                    (file.location, file.back) = (Some(location), Some(back));
+                }
+                Ok(Put::Blocked) => {
+                    forwarder.ledger.blocked(name, file.due.id, "both places hold other content".into()).await?;
+                    forwarder.raise(
+                        "place-taken",
+                        Severity::Act,
+                        &file.due,
+                        json!({ "places": file.due.places }),
+                        format!("{} cannot be archived: other files stand at both of its places", file.due.path),
+                        "Move the foreign files in the archive out of the way; the file waits in the spool.",
+                    )?;
+                }
+                Err(trouble) => self.trouble = self.trouble.take().or(Some(trouble)),
+            }
+        }
+        forwarder.ledger.stored(name, stored).await?;
+        Ok(())
+    }
+
+    /// Step 5: every copy is read back.
+    async fn verify(&mut self, name: &str) -> Result<(), ForwardError> {
+        let forwarder = self.forwarder;
+        let open: Vec<usize> = (0..self.files.len())
+            .filter(|at| self.files[*at].location.is_some() && self.files[*at].back.is_none())
+            .collect();
+        let wanted: Vec<VerifyWanted> = open
+            .iter()
+            .map(|at| {
+                let file = &self.files[*at];
+                VerifyWanted {
+                    location: file.location.clone().unwrap_or_default(),
+                    size: file.due.size,
+                    sha256: file.due.sha256,
+                }
+            })
+            .collect();
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        for (at, verdict) in open.into_iter().zip(verify(&*forwarder.archive, &wanted).await) {
+            let file = &mut self.files[at];
+            let wrong = match verdict {
+                Ok(Verdict::Good(back)) => {
+                    file.back = Some(back);
+                    continue;
+                }
+                Err(trouble) => {
+                    self.trouble = self.trouble.take().or(Some(trouble));
+                    continue;
+                }
+                Ok(Verdict::Corrupt(_)) => "holds other bytes than were stored",
+                Ok(Verdict::Missing) => "is not there",
+            };
+            let location = file.location.clone().unwrap_or_default();
+            if file.known.is_none() {
+                forwarder.ledger.found_wrong(name, file.due.id, format!("{location} {wrong}")).await?;
+            }
+            forwarder.raise(
+                "archive-copy-wrong",
+                Severity::Act,
+                &file.due,
+                json!({ "location": location }),
+                format!("{location} in archive \"{name}\" {wrong}"),
+                "Look at the archive's disk, then run `yarder audit`. The file is still in the spool.",
+            )?;
+        }
+        Ok(())
+    }
+
+    /// Steps 6 and 7: receipts, and archived.
+    async fn receive(&mut self, name: &str) -> Result<u64, ForwardError> {
+        let forwarder = self.forwarder;
+        let mut moved = 0;
+        for logger in self.loggers() {
+            let mut kept: Vec<Kept> = Vec::new();
+            let mut receipts: Vec<Receipt> = Vec::new();
+            let mut waiting: BTreeMap<(String, String), &File> = BTreeMap::new();
+            for file in self.files.iter().filter(|f| f.logger == logger) {
+                let Some(back) = &file.back else { continue };
+                match &file.named {
+                    Some(row) => kept.push(self.kept(file, &row.location, row.seq, back, note_of(row, &forwarder.depot))),
+                    None => {
+                        waiting.insert((file.key.clone(), path_text(&file.due.path)), file);
+                        receipts.push(self.receipt(file, back));
+                    }
+                }
+            }
+            let mut rows: Vec<(String, ReceiptRow)> = Vec::new();
+            if !receipts.is_empty() {
+                let (last, _) = forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
+                let received = receive(&*forwarder.archive, &logger, last.unsigned_abs() + 1, &receipts).await?;
+                killpoint::pass("receipt-stored");
+                let written = Found { receipts: received.written, ..Found::default() };
+                for (found, note) in [(&received.theirs, "already there"), (&written, "stored")] {
+                    for (receipt, row) in found.receipts.iter().zip(rows_of(found)) {
+                        let told = matches!(receipt.kind, ReceiptKind::Stored | ReceiptKind::Alias);
+                        let file = waiting.remove(&(receipt.key.clone(), path_text(&receipt.path))).filter(|_| told);
+                        if let Some((file, back)) = file.and_then(|f| Some((f, f.back.as_ref()?))) {
+                            kept.push(self.kept(file, &receipt.location, row.seq, back, note));
+                        }
+                        rows.push((logger.to_string(), row));
+                    }
+                }
+            }
+            if kept.is_empty() && rows.is_empty() {
+                continue;
+            }
+            let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
+            moved += ids.len() as u64;
+            let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
+            let free = forwarder.ledger.verified(name, kept, rows, forwarder.required()).await?;
+            killpoint::pass("archived-committed");
+            forwarder.archived(ids.len() as u64, bytes);
+            if !free.is_empty() {
+                let (versions, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
+                forwarder.spool.unlink(names).await?;
+                killpoint::pass("spool-unlinked");
+                forwarder.ledger.unlinked(versions)?;
+            }
+            self.elsewhere(ids).await?;
+        }
+        Ok(moved)
+    }
+
+    fn kept(&self, file: &File, location: &str, seq: i64, back: &ReadBack, note: &'static str) -> Kept {
+        Kept {
+            id: file.due.id,
+            location: location.to_owned(),
+            seq,
+            verified: back.how.as_str(),
+            folder: day_folder(&self.forwarder.config.layout, location).map(str::to_owned),
+            note,
+        }
+    }
+
+    fn receipt(&self, file: &File, back: &ReadBack) -> Receipt {
+        let due = &file.due;
+        let of = file.known.as_ref().map(|row| row.seq.unsigned_abs());
+        Receipt {
+            seq: 0,
+            kind: if of.is_some() { ReceiptKind::Alias } else { ReceiptKind::Stored },
+            of,
+            key: file.key.clone(),
+            sha256: due.sha256,
+            size: due.size,
+            location: file.location.clone().unwrap_or_default(),
+            vehicle: file.vehicle.clone(),
+            logger: file.logger.clone(),
+            card: due.card.to_string(),
+            path: due.path.clone(),
+            mtime: due.time,
+            recorded: None,
+            fetched: due.whole_at.unwrap_or_else(|| self.forwarder.edges.clock.now()),
+            archived: self.forwarder.edges.clock.now(),
+            depot: self.forwarder.depot.clone(),
+            proof: due.proof,
+            verified: back.how,
+            shared: file.shared,
+            head: due.edges.head,
+            tail: due.edges.tail,
+            blocks: due.blocks.0.clone(),
+            extends: due.extends.map(i64::unsigned_abs),
+        }
+    }
+
+    /// The same bytes from another logger: a card was swapped, or two loggers record one bus.
+    async fn elsewhere(&self, ids: Vec<crate::ledger::VersionId>) -> Result<(), ForwardError> {
+        for (id, owner) in self.forwarder.ledger.same_bytes_elsewhere(ids).await? {
+            let Some(file) = self.files.iter().find(|f| f.due.id == id) else { continue };
+            self.forwarder.raise(
+                "same-bytes-elsewhere",
+                Severity::Watch,
+                &file.due,
+                json!({ "other": owner }),
+                format!("{} holds the same bytes as a file of logger {owner}", file.due.path),
+                "See whether a card was moved from one logger to the other; both copies are kept.",
+            )?;
+        }
+        Ok(())
+    }
+}
+
+fn rows_of(found: &Found) -> Vec<ReceiptRow> {
+    let mut line = 0;
+    let mut seq = 0;
+    found
+        .receipts
+        .iter()
+        .map(|receipt| {
+            line = if receipt.seq == seq { line + 1 } else { 0 };
+            seq = receipt.seq;
+            ReceiptRow {
+                seq: i64::try_from(receipt.seq).unwrap_or(i64::MAX),
+                line,
+                key: receipt.key.clone(),
+                kind: receipt.kind.as_str().to_owned(),
+                path: path_text(&receipt.path),
+                location: receipt.location.clone(),
+                depot: receipt.depot.clone(),
+            }
+        })
+        .collect()
+}
+
+fn note_of(row: &ReceiptRow, depot: &str) -> &'static str {
+    if row.depot == depot { "already there" } else { "already stored by another depot" }
+}

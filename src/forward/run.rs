@@ -1,0 +1,243 @@
+//! One archive's task: what is owed to it becomes archived, once, in groups.
+//!
+//! Each step is an attempt at the archive followed by a commit, in the order intent, claim, place,
+//! data, read-back, receipt, archived. A crash anywhere leaves a step that is taken again and finds
+//! what it left: conditional creation answers "exists", and what is there is compared.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::civil::Date;
+use serde_json::json;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+use super::attach::AttachError;
+use super::group::Group;
+use super::manifest;
+use crate::archive::{Archive, fold};
+use crate::config::{ArchiveConfig, Config, Depot};
+use crate::edges::Edges;
+use crate::killpoint;
+use crate::ledger::{Finding, Ledger, LedgerError, Severity};
+use crate::progress::{Progress, Tick};
+use crate::spool::{Spool, SpoolError};
+
+/// Files that share flushes and commits.
+const GROUP: usize = 256;
+/// First and longest wait after an archive failed.
+const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
+/// An idle archive is looked after this often, should a wake-up be missed.
+const LOOK: Duration = Duration::from_secs(60);
+
+/// What forwarding to one archive works with.
+pub struct Forwarder {
+    /// The edges.
+    pub edges: Edges,
+    /// The truth.
+    pub ledger: Ledger,
+    /// Where whole files lie.
+    pub spool: Spool,
+    /// The archive.
+    pub archive: Arc<dyn Archive>,
+    /// Its settings.
+    pub config: Arc<ArchiveConfig>,
+    /// The depot's name.
+    pub depot: String,
+    /// The last good configuration: which archives are required, the depot's day.
+    pub settings: watch::Receiver<Arc<Config>>,
+    /// Who watches.
+    pub progress: Progress,
+}
+
+/// Why a step could not be taken.
+#[derive(Debug, thiserror::Error)]
+pub enum ForwardError {
+    /// The archive.
+    #[error(transparent)]
+    Attach(#[from] AttachError),
+    /// The ledger.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The depot's own disk.
+    #[error(transparent)]
+    Spool(#[from] SpoolError),
+}
+
+impl From<crate::archive::ArchiveError> for ForwardError {
+    fn from(e: crate::archive::ArchiveError) -> Self {
+        ForwardError::Attach(AttachError::Archive(e))
+    }
+}
+
+impl Forwarder {
+    /// Forwards until it is stopped. Only trouble on our own side ends it early.
+    pub async fn run(self, mut whole: watch::Receiver<()>, stop: CancellationToken) -> Result<(), ForwardError> {
+        let mut wait = BACK_OFF.0;
+        let mut attached = false;
+        while !stop.is_cancelled() {
+            whole.mark_unchanged();
+            let outcome = if attached { Ok(()) } else { self.attach(false).await.map_err(ForwardError::from) };
+            let outcome = match outcome {
+                Ok(()) => {
+                    if !attached {
+                        attached = true;
+                        self.back()?;
+                    }
+                    self.round(&stop).await
+                }
+                Err(e) => Err(e),
+            };
+            match outcome {
+                Ok(()) => {
+                    wait = BACK_OFF.0;
+                    tokio::select! {
+                        biased;
+                        () = stop.cancelled() => {}
+                        changed = whole.changed() => if changed.is_err() { break },
+                        () = self.edges.clock.sleep(LOOK) => {}
+                    }
+                }
+                Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => return Err(e.into()),
+                Err(ForwardError::Spool(e)) => return Err(e.into()),
+                Err(ForwardError::Attach(e)) => {
+                    attached = false;
+                    self.away(&e)?;
+                    tokio::select! {
+                        biased;
+                        () = stop.cancelled() => {}
+                        () = self.edges.clock.sleep(self.edges.random.jitter(wait)) => {}
+                    }
+                    wait = (wait * 2).min(BACK_OFF.1);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Forwards what is owed now, and ends.
+    pub async fn once(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
+        let outcome = match self.attach(false).await {
+            Ok(()) => {
+                self.back()?;
+                self.round(stop).await
+            }
+            Err(e) => Err(e.into()),
+        };
+        match outcome {
+            Err(ForwardError::Attach(e)) => {
+                self.away(&e)?;
+                Err(e.into())
+            }
+            other => other,
+        }
+    }
+
+    /// The archive can be used: what was said against it is over.
+    fn back(&self) -> Result<(), LedgerError> {
+        for code in ["archive-away", "archive-other", "archive-full"] {
+            self.ledger.clear(code, self.config.name.as_str())?;
+        }
+        Ok(())
+    }
+
+    async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
+        let name = self.config.name.as_str();
+        loop {
+            let due = self.ledger.due(name, GROUP).await?;
+            if due.is_empty() || stop.is_cancelled() {
+                break;
+            }
+            let moved = Group::new(self, due).run().await?;
+            self.manifests().await?;
+            if moved == 0 {
+                break;
+            }
+        }
+        self.manifests().await
+    }
+
+    /// Brings every manifest that is behind up to date.
+    async fn manifests(&self) -> Result<(), ForwardError> {
+        let name = self.config.name.as_str();
+        for folder in self.ledger.manifests_due(name).await? {
+            let lines = self.ledger.manifest(name, &folder).await?;
+            let files: BTreeMap<String, _> = lines
+                .into_iter()
+                .filter_map(|line| {
+                    let below = line.location.strip_prefix(&folder)?.strip_prefix('/')?;
+                    Some((below.to_owned(), line.sha256))
+                })
+                .collect();
+            let text = manifest::text(&files).into_bytes();
+            self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await?;
+            killpoint::pass("manifest-replaced");
+            self.ledger.manifest_done(name, &folder).await?;
+        }
+        Ok(())
+    }
+
+    /// Archives without which nothing is `archived`.
+    pub(super) fn required(&self) -> Vec<String> {
+        let settings = self.settings.borrow();
+        settings.archives.iter().filter(|a| a.required).map(|a| a.name.to_string()).collect()
+    }
+
+    /// The depot's day now.
+    pub(super) fn today(&self) -> Date {
+        day_of(&self.settings.borrow().depot, self.edges.clock.now())
+    }
+
+    pub(super) fn archived(&self, files: u64, bytes: u64) {
+        if files > 0 {
+            self.progress.tell(Tick::Archived { archive: self.config.name.to_string(), files, bytes });
+        }
+    }
+
+    /// Keeps names apart that differ in case alone: where another file has the folded name, the
+    /// place with a part of the hash is the first choice.
+    pub(super) async fn apart(&self, places: &mut [(String, String)]) -> Result<(), LedgerError> {
+        let asked = places.iter().map(|(k0, _)| (k0.clone(), fold(k0))).collect();
+        let mut taken = self.ledger.taken(self.config.name.as_str(), asked).await?;
+        let mut folded = BTreeMap::<String, String>::new();
+        for (k0, k1) in places {
+            let first = folded.entry(fold(k0)).or_insert_with(|| k0.clone());
+            if taken.remove(k0) || first != k0 {
+                k0.clone_from(k1);
+            }
+        }
+        Ok(())
+    }
+
+    pub(super) fn raise(
+        &self,
+        code: &'static str,
+        severity: Severity,
+        of: &crate::ledger::Due,
+        evidence: serde_json::Value,
+        cause: String,
+        action: &str,
+    ) -> Result<(), LedgerError> {
+        self.ledger.raise(Finding {
+            code,
+            subject: format!("{}/{}/{}", self.config.name, of.logger, of.path),
+            severity,
+            vehicle: Some(of.vehicle.clone()),
+            logger: Some(of.logger.clone()),
+            evidence: json!({ "archive": self.config.name.to_string(), "file": of.path.to_string(), "seen": evidence }),
+            cause,
+            action: action.to_owned(),
+        })
+    }
+}
+
+/// The depot's day at a moment: it bears the date on which it begins.
+pub fn day_of(depot: &Depot, at: jiff::Timestamp) -> Date {
+    let local = at.to_zoned_datetime(depot.time_zone.clone());
+    let before = local.time() < depot.day_starts;
+    if before { local.date().yesterday().unwrap_or(local.date()) } else { local.date() }
+}
+
+/// Keys seen so far in one group: a content that comes twice in it waits for the next.
+pub(super) type Keys = BTreeSet<(String, String)>;

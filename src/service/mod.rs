@@ -1,0 +1,201 @@
+//! The service: the parts put together, supervised, and taken down in order.
+//!
+//! `config → build (lock, open, recover) → supervised tasks → drain with a deadline`. Nothing here
+//! decides about a file.
+
+mod person;
+mod round;
+mod run;
+mod systemd;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde_json::json;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+pub use person::{adopt, held_drop, held_keep};
+pub use round::{Round, once};
+pub use run::{RunOptions, run};
+
+use crate::archive::{Archive, FileArchive, Pool};
+use crate::config::{ArchiveConfig, ArchiveTarget, Config};
+use crate::edges::Edges;
+use crate::forward::{ForwardError, Forwarder};
+use crate::ledger::lock::{self, Lock, LockError};
+use crate::ledger::{Finding, Ledger, LedgerError, Severity};
+use crate::link::Dialer;
+use crate::progress::Progress;
+use crate::spool::{Finisher, RecoverError, Spool, SpoolError};
+use crate::yard::{Yard, YardError};
+
+/// Threads of one file archive.
+const ARCHIVE_THREADS: usize = 4;
+/// How long a file archive may show no progress before it counts as away.
+const ARCHIVE_DEADLINE: Duration = Duration::from_secs(60);
+
+/// Why the service could not start, or had to end.
+#[derive(Debug, thiserror::Error)]
+pub enum ServiceError {
+    /// The state folder cannot be made.
+    #[error("cannot make the state folder {dir}: {error}")]
+    StateDir {
+        /// The folder.
+        dir: String,
+        /// Why.
+        error: std::io::Error,
+    },
+    /// Another process has it.
+    #[error(transparent)]
+    Lock(#[from] LockError),
+    /// The ledger.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The spool.
+    #[error(transparent)]
+    Spool(#[from] SpoolError),
+    /// The socket for commands.
+    #[error(transparent)]
+    Control(#[from] crate::control::ControlError),
+    /// An archive that a command asked for.
+    #[error("archive \"{archive}\" cannot be used: {error}")]
+    Archive {
+        /// Its name.
+        archive: String,
+        /// Why.
+        error: String,
+    },
+    /// Something that a command named is not there.
+    #[error("{0}")]
+    Unknown(String),
+    /// A thread could not be started.
+    #[error("a thread could not be started: {0}")]
+    Thread(std::io::Error),
+    /// A task panicked: a defect, and the process ends rather than going on without it.
+    #[error("task `{0}` panicked: this is a defect of Yarder; the service ends and can be started again")]
+    Panic(String),
+    /// The tasks did not end in time.
+    #[error("not everything could be brought to an end within {} s", .0.as_secs())]
+    Drain(Duration),
+    /// Told to stop now.
+    #[error("stopped at once, as a second signal asked")]
+    Now,
+}
+
+impl From<YardError> for ServiceError {
+    fn from(e: YardError) -> Self {
+        match e {
+            YardError::Ledger(e) => e.into(),
+            YardError::Spool(e) => e.into(),
+        }
+    }
+}
+
+impl From<RecoverError> for ServiceError {
+    fn from(e: RecoverError) -> Self {
+        match e {
+            RecoverError::Ledger(e) => e.into(),
+            RecoverError::Spool(e) => e.into(),
+        }
+    }
+}
+
+impl From<ForwardError> for ServiceError {
+    fn from(e: ForwardError) -> Self {
+        match e {
+            ForwardError::Ledger(e) => e.into(),
+            ForwardError::Spool(e) => e.into(),
+            ForwardError::Attach(e) => {
+                ServiceError::Archive { archive: "of the service".into(), error: e.to_string() }
+            }
+        }
+    }
+}
+
+/// The parts of a service whose state folder this process owns.
+struct Parts {
+    yard: Yard,
+    config: watch::Sender<Arc<Config>>,
+    whole: watch::Receiver<()>,
+    finishing: tokio::task::JoinHandle<()>,
+    _lock: Lock,
+}
+
+impl Parts {
+    /// Locks, opens and recovers. `command` is what another process will be told.
+    async fn build(
+        edges: Edges,
+        dialer: Arc<dyn Dialer>,
+        progress: Progress,
+        config: Config,
+        command: &str,
+        stop: CancellationToken,
+    ) -> Result<Self, ServiceError> {
+        let (ledger, lock) = open(&edges, &config.depot.state_dir, command).await?;
+        let depot = &config.depot;
+        let spool = Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
+        let found = spool.recover(&ledger).await?;
+        tracing::info!(?found, "the spool and the ledger agree");
+        tell_missing(&ledger, &found.missing)?;
+        let names = config.archives.iter().map(|a| a.name.to_string()).collect();
+        ledger.follow_archives(names).await?;
+        let (whole_tx, whole) = watch::channel(());
+        let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
+        let finishing = tokio::spawn(finish);
+        let (config, settings) = watch::channel(Arc::new(config));
+        let yard = Yard::new(edges, ledger, spool, finisher, dialer, progress, settings, stop);
+        Ok(Self { yard, config, whole, finishing, _lock: lock })
+    }
+
+    fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
+        let yard = &self.yard;
+        Ok(Forwarder {
+            edges: yard.edges.clone(),
+            ledger: yard.ledger.clone(),
+            spool: yard.spool.clone(),
+            archive: open_archive(&yard.edges, archive)?,
+            config: archive.clone(),
+            depot: self.config.borrow().depot.name.clone(),
+            settings: yard.config.clone(),
+            progress: yard.progress.clone(),
+        })
+    }
+}
+
+async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger, Lock), ServiceError> {
+    let dir = state_dir.to_owned();
+    edges
+        .blocking(move |disk| crate::durable::create_dirs(disk, &dir, 0o750))
+        .await
+        .map_err(|error| ServiceError::StateDir { dir: state_dir.display().to_string(), error })?;
+    let lock = lock::take(state_dir, command)?;
+    let ledger = Ledger::open(edges, state_dir)?;
+    Ok((ledger, lock))
+}
+
+/// The adapter of an archive, on threads of its own.
+pub fn open_archive(edges: &Edges, config: &ArchiveConfig) -> Result<Arc<dyn Archive>, ServiceError> {
+    let ArchiveTarget::File(root) = &config.target;
+    let pool = Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
+    let edges = Edges { work: Arc::new(pool), ..edges.clone() };
+    Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE)))
+}
+
+/// Whole files that the ledger has and the spool has not.
+fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> {
+    if missing.is_empty() {
+        return ledger.clear("spool-failed", "missing");
+    }
+    ledger.raise(Finding {
+        code: "spool-failed",
+        subject: "missing".into(),
+        severity: Severity::Act,
+        vehicle: None,
+        logger: None,
+        evidence: json!({ "files": missing.iter().take(20).collect::<Vec<_>>(), "count": missing.len() }),
+        cause: format!("{} whole files are missing from the spool's folder", missing.len()),
+        action: "See who removed files from the spool's folder, or whether its disk is failing; `yarder files --state whole` names them.".into(),
+    })
+}

@@ -1,0 +1,126 @@
+//! What a person decides: adopt an archive, keep or drop a held file.
+
+use std::sync::Arc;
+
+use serde_json::json;
+use tokio_util::sync::CancellationToken;
+
+use super::{Parts, ServiceError};
+use crate::config::Config;
+use crate::control::Answer;
+use crate::edges::Edges;
+use crate::ledger::{self, FileRow, VersionId, WholeFacts};
+use crate::link::NetDialer;
+use crate::model::{Edges as FileEdges, Look, Proof};
+use crate::progress::Progress;
+use crate::spool::{Finished, Partial};
+use crate::yard::Yard;
+
+/// Accepts a new or exchanged archive, when no service runs.
+pub async fn adopt(edges: Edges, config: &Config, name: &str) -> Result<String, ServiceError> {
+    let parts = alone(edges, config, "adopt").await?;
+    let archive = config
+        .archives
+        .iter()
+        .find(|a| a.name.as_str() == name)
+        .ok_or_else(|| ServiceError::Unknown(format!("there is no archive \"{name}\" in the configuration")))?;
+    let attached = parts.forwarder(archive)?.attach(true).await;
+    attached.map_err(|e| ServiceError::Archive { archive: name.to_owned(), error: e.to_string() })?;
+    parts.yard.ledger.settled().await?;
+    Ok(format!("Archive \"{name}\" is accepted as it stands."))
+}
+
+/// Keeps a held file, when no service runs.
+pub async fn held_keep(edges: Edges, config: &Config, id: i64, reason: &str) -> Result<String, ServiceError> {
+    let parts = alone(edges, config, "held").await?;
+    keep(&parts.yard, id, reason).await
+}
+
+/// Drops a held file, when no service runs.
+pub async fn held_drop(edges: Edges, config: &Config, id: i64, reason: &str) -> Result<String, ServiceError> {
+    let parts = alone(edges, config, "held").await?;
+    drop(&parts.yard, id, reason).await
+}
+
+async fn alone(edges: Edges, config: &Config, command: &str) -> Result<Parts, ServiceError> {
+    let dialer = Arc::new(NetDialer::new(edges.clock.clone()));
+    let stop = CancellationToken::new();
+    Parts::build(edges, dialer, Progress::default(), config.clone(), command, stop).await
+}
+
+/// The answer to a command: what a person did wrong is told, our own trouble ends the service.
+pub(super) fn told(outcome: Result<String, ServiceError>) -> Result<Answer, ServiceError> {
+    match outcome {
+        Ok(text) => Ok(Answer::done(text)),
+        Err(ServiceError::Unknown(text)) => Ok(Answer::refused(text)),
+        Err(e) => Err(e),
+    }
+}
+
+fn held(yard: &Yard, id: i64) -> Result<FileRow, ServiceError> {
+    let state_dir = yard.config.borrow().depot.state_dir.clone();
+    let held = ledger::read(&state_dir)?.held()?;
+    held.into_iter().find(|row| row.id == VersionId(id)).ok_or_else(|| {
+        ServiceError::Unknown(format!("No file number {id} waits for a person; `yarder held` lists those that do."))
+    })
+}
+
+/// What there is of a held file becomes whole as it stands, and owed to the archives.
+pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, ServiceError> {
+    let row = held(yard, id)?;
+    let name = row.spool.clone().ok_or_else(|| ServiceError::Unknown(format!("Nothing of file {id} is in the spool.")))?;
+    let spool = yard.spool.clone();
+    let (open, into) = (spool.clone(), name.clone());
+    let partial = yard
+        .edges
+        .blocking(move |disk| Partial::reread(disk, &open, &into))
+        .await
+        .map_err(spool.failed("read a held file"))?;
+    let (sha256, blocks) = partial.hash().clone().finish();
+    let facts = WholeFacts {
+        id: row.id,
+        spool: name,
+        size: partial.len(),
+        look: Look { size: Some(partial.len()), time: row.time, ..Look::default() },
+        sha256,
+        edges: FileEdges { head: sha256, tail: sha256 },
+        blocks,
+        proof: row.proof.unwrap_or(Proof::Length),
+        extends: None,
+        owed: yard.config.borrow().archives.iter().map(|a| a.name.to_string()).collect(),
+        detail: json!({ "reason": reason }),
+    };
+    let (answer, waiter) = tokio::sync::oneshot::channel();
+    let finished = Finished {
+        partial,
+        facts,
+        logger: row.logger.clone(),
+        vehicle: row.vehicle.clone(),
+        path: row.path.clone(),
+        before: None,
+        kept: true,
+        answer,
+    };
+    yard.finisher.finish(finished).await;
+    waiter
+        .await
+        .map_err(|_| ServiceError::Unknown("The service is going down; nothing was changed.".into()))?
+        .map_err(|e| match e {
+            crate::spool::FinishError::Ledger(e) => ServiceError::from(e),
+            crate::spool::FinishError::Spool(e) => e.into(),
+        })?;
+    yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
+    yard.ledger.settled().await?;
+    Ok(format!("{} of {} is kept as it is, and goes to the archives.", row.path, row.vehicle))
+}
+
+/// A held file goes, and its hash is remembered.
+pub(super) async fn drop(yard: &Yard, id: i64, reason: &str) -> Result<String, ServiceError> {
+    let row = held(yard, id)?;
+    if let Some(name) = yard.ledger.drop_held(row.id, reason.to_owned()).await? {
+        yard.spool.unlink(vec![name]).await?;
+    }
+    yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
+    yard.ledger.settled().await?;
+    Ok(format!("{} of {} is dropped and will not be fetched again.", row.path, row.vehicle))
+}

@@ -1,0 +1,402 @@
+//! The service itself: tasks, signals, reload, drain.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use async_trait::async_trait;
+use serde_json::json;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::{Mutex, mpsc, oneshot};
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use super::{Parts, ServiceError, person, systemd};
+use crate::config::{
+    ArchiveConfig, Config, Loaded, Pair, Problems, RealEnv, Watch, check, drops_too_many, keep_good, last_good_dir,
+};
+use crate::control::{self, Answer, Handler, Request};
+use crate::edges::Edges;
+use crate::ledger::{Finding, LedgerError, Severity};
+use crate::link::Dialer;
+use crate::model::{ArchiveName, LoggerId};
+use crate::progress::Progress;
+use crate::yard::watch_logger;
+
+/// What must be done by then when the service is told to end.
+const DRAIN: Duration = Duration::from_secs(30);
+/// The service notes that it lives this often.
+const ALIVE: Duration = Duration::from_secs(60);
+
+/// What the service is started with.
+pub struct RunOptions {
+    /// The edges.
+    pub edges: Edges,
+    /// Makes links.
+    pub dialer: Arc<dyn Dialer>,
+    /// The depot's file.
+    pub path: PathBuf,
+    /// The pair that runs first.
+    pub loaded: Loaded,
+    /// What is wrong with the files at `path`, where the last good pair runs in their place.
+    pub broken: Option<Problems>,
+}
+
+type Ended = (String, Result<(), ServiceError>);
+
+struct Asked {
+    request: Request,
+    answer: oneshot::Sender<Answer>,
+}
+
+struct Door(mpsc::Sender<Asked>);
+
+#[async_trait]
+impl Handler for Door {
+    async fn handle(&self, request: Request) -> Answer {
+        let (answer, waiter) = oneshot::channel();
+        if self.0.send(Asked { request, answer }).await.is_err() {
+            return Answer::refused("The service is going down.");
+        }
+        waiter.await.unwrap_or_else(|_| Answer::refused("The service is going down."))
+    }
+}
+
+struct Service {
+    parts: Parts,
+    tasks: JoinSet<Ended>,
+    stop: CancellationToken,
+    loggers: BTreeMap<LoggerId, ()>,
+    forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken, Arc<Mutex<()>>)>,
+    /// A checked pair that waits for a person's word, and why.
+    waiting: Option<(Pair, Config, String)>,
+}
+
+/// Runs the service until it is told to end or cannot go on.
+pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
+    let stop = CancellationToken::new();
+    let RunOptions { edges, dialer, path, loaded, broken } = options;
+    let mut term = signal(SignalKind::terminate()).map_err(ServiceError::Thread)?;
+    let mut int = signal(SignalKind::interrupt()).map_err(ServiceError::Thread)?;
+    let mut hup = signal(SignalKind::hangup()).map_err(ServiceError::Thread)?;
+    let parts =
+        Parts::build(edges.clone(), dialer, Progress::default(), loaded.config, "run", stop.clone()).await?;
+    let state_dir = parts.config.borrow().depot.state_dir.clone();
+    let (door, mut asked) = mpsc::channel(8);
+    let mut service = Service {
+        parts,
+        tasks: JoinSet::new(),
+        stop: stop.clone(),
+        loggers: BTreeMap::new(),
+        forwards: BTreeMap::new(),
+        waiting: None,
+    };
+    let token = stop.clone();
+    service.spawn("control", async move {
+        Ok(control::serve(state_dir.join(control::SOCKET), token, Arc::new(Door(door))).await?)
+    });
+    service.follow()?;
+    service.uptime();
+    match &broken {
+        Some(problems) => service.broken(problems)?,
+        None => service.good(&loaded.pair).await?,
+    }
+    let mut dead = service.parts.yard.ledger.dead();
+    let mut files = Watch::start(edges.clone(), &path, loaded.pair);
+    let watchdog = systemd::watchdog();
+    systemd::ready();
+    tracing::info!(loggers = service.loggers.len(), "the service runs");
+    let ended = loop {
+        let pulse = edges.clock.sleep(watchdog.unwrap_or(ALIVE));
+        tokio::select! {
+            biased;
+            _ = term.recv() => break Ok(()),
+            _ = int.recv() => break Ok(()),
+            _ = dead.changed() => {
+                let why = dead.borrow().clone().unwrap_or_default();
+                break Err(LedgerError::Commit(why).into());
+            }
+            Some(ended) = service.tasks.join_next() => if let Err(e) = service.ended(ended) { break Err(e) },
+            _ = hup.recv() => {
+                let pair = files.read_now().await;
+                service.reload(pair).await?;
+            }
+            pair = files.changed() => service.reload(pair).await?,
+            Some(asked) = asked.recv() => service.answer(asked, &mut files).await?,
+            () = pulse => {
+                // The ledger answers: the loop, its thread and the disk all live.
+                service.parts.yard.ledger.settled().await?;
+                if watchdog.is_some() {
+                    systemd::alive();
+                }
+            }
+        }
+    };
+    systemd::stopping();
+    let drained = service.drain(&mut term, &mut int).await;
+    ended.and(drained)
+}
+
+impl Service {
+    fn spawn(&mut self, name: impl Into<String>, task: impl Future<Output = Result<(), ServiceError>> + Send + 'static) {
+        let name = name.into();
+        self.tasks.spawn(async move { (name, task.await) });
+    }
+
+    /// A task ended. One that panicked takes the process down; one that failed does so too.
+    fn ended(&mut self, ended: Result<Ended, tokio::task::JoinError>) -> Result<(), ServiceError> {
+        match ended {
+            Err(e) if e.is_panic() => Err(ServiceError::Panic(e.to_string())),
+            Err(_) => Ok(()),
+            Ok((name, Err(e))) => {
+                tracing::error!(task = name, "ended: {e}");
+                Err(e)
+            }
+            Ok((name, Ok(()))) => {
+                if let Ok(id) = LoggerId::new(&name) {
+                    self.loggers.remove(&id);
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// Starts what the configuration asks for and does not run yet, and ends what it no longer asks
+    /// for.
+    fn follow(&mut self) -> Result<(), ServiceError> {
+        let config = self.parts.config.borrow().clone();
+        for logger in &config.loggers {
+            if self.loggers.insert(logger.id.clone(), ()).is_none() {
+                let (yard, id) = (self.parts.yard.clone(), logger.id.clone());
+                self.spawn(logger.id.to_string(), async move { Ok(watch_logger(yard, id).await?) });
+            }
+        }
+        for archive in &config.archives {
+            let running = self.forwards.get(&archive.name);
+            if running.is_some_and(|(now, ..)| same(now, archive)) {
+                continue;
+            }
+            // The old one ends its group before the new one begins: they share obligations.
+            let alone = match running {
+                Some((_, stop, alone)) => {
+                    stop.cancel();
+                    alone.clone()
+                }
+                None => Arc::default(),
+            };
+            let stop = self.stop.child_token();
+            let forwarder = self.parts.forwarder(archive)?;
+            let (whole, token, turn) = (self.parts.whole.clone(), stop.clone(), alone.clone());
+            self.spawn(format!("archive {}", archive.name), async move {
+                let _turn = turn.lock().await;
+                Ok(forwarder.run(whole, token).await?)
+            });
+            self.forwards.insert(archive.name.clone(), (archive.clone(), stop, alone));
+        }
+        self.forwards.retain(|name, (_, stop, _)| {
+            let stays = config.archives.iter().any(|a| a.name == *name);
+            if !stays {
+                stop.cancel();
+            }
+            stays
+        });
+        Ok(())
+    }
+
+    fn uptime(&mut self) {
+        let (ledger, edges, stop) = (self.parts.yard.ledger.clone(), self.parts.yard.edges.clone(), self.stop.clone());
+        self.spawn("up-time", async move {
+            let mut key = None;
+            loop {
+                key = Some(ledger.alive(key).await?);
+                tokio::select! {
+                    biased;
+                    () = stop.cancelled() => {
+                        ledger.alive(key).await?;
+                        return Ok(());
+                    }
+                    () = edges.clock.sleep(ALIVE) => {}
+                }
+            }
+        });
+    }
+
+    /// The files were edited.
+    async fn reload(&mut self, pair: Result<Pair, Problems>) -> Result<(), ServiceError> {
+        systemd::reloading();
+        let outcome = match pair {
+            Ok(pair) => check(&pair, &RealEnv).map(|checked| (pair, checked.config)),
+            Err(problems) => Err(problems),
+        };
+        match outcome {
+            Err(problems) => self.broken(&problems)?,
+            Ok((pair, config)) => {
+                let why = drops_too_many(&self.parts.config.borrow(), &config);
+                match why {
+                    None => self.take(pair, config).await?,
+                    Some(why) => {
+                        self.clear("config-broken")?;
+                        self.raise(
+                            "config-waits",
+                            format!("the edited configuration waits for a person: {why}"),
+                            "If that is meant, run `yarder reload --accept`; until then the configuration before it runs.",
+                        )?;
+                        self.waiting = Some((pair, config, why));
+                    }
+                }
+            }
+        }
+        systemd::ready();
+        Ok(())
+    }
+
+    async fn take(&mut self, pair: Pair, config: Config) -> Result<(), ServiceError> {
+        self.waiting = None;
+        let before = self.parts.config.borrow().depot.clone();
+        if before.state_dir != config.depot.state_dir || before.name != config.depot.name {
+            return Ok(self.raise(
+                "config-waits",
+                "`name` or `state_dir` of the depot changed: a running service keeps those it began with".into(),
+                "Restart the service to take them.",
+            )?);
+        }
+        let yard = &self.parts.yard;
+        yard.turns.set_limits(&config);
+        yard.spool.budget().set_bounds(config.depot.spool_limit, config.depot.spool_reserve);
+        let names = config.archives.iter().map(|a| a.name.to_string()).collect();
+        yard.ledger.follow_archives(names).await?;
+        self.parts.config.send_replace(Arc::new(config));
+        self.follow()?;
+        self.good(&pair).await?;
+        tracing::info!("the edited configuration runs");
+        Ok(())
+    }
+
+    async fn good(&self, pair: &Pair) -> Result<(), ServiceError> {
+        let (pair, dir) = (pair.clone(), last_good_dir(&RealEnv));
+        let kept = self.parts.yard.edges.blocking(move |disk| keep_good(disk, &dir, &pair)).await;
+        if let Err(e) = kept {
+            tracing::warn!("the last good configuration could not be kept: {e}");
+        }
+        self.clear("config-broken")?;
+        self.clear("config-waits")?;
+        Ok(())
+    }
+
+    fn broken(&self, problems: &Problems) -> Result<(), LedgerError> {
+        tracing::error!("the edited configuration is broken; the last good one runs on:\n{problems}");
+        let first = problems.0.first().map(|p| p.message.clone()).unwrap_or_default();
+        self.raise(
+            "config-broken",
+            format!("the edited configuration is broken ({first}); the last good one runs on"),
+            "Run `yarder check`: it tells every problem with its place.",
+        )
+    }
+
+    fn raise(&self, code: &'static str, cause: String, action: &str) -> Result<(), LedgerError> {
+        self.parts.yard.ledger.raise(Finding {
+            code,
+            subject: "configuration".into(),
+            severity: Severity::Act,
+            vehicle: None,
+            logger: None,
+            evidence: json!({}),
+            cause,
+            action: action.to_owned(),
+        })
+    }
+
+    fn clear(&self, code: &'static str) -> Result<(), LedgerError> {
+        self.parts.yard.ledger.clear(code, "configuration")
+    }
+
+    async fn answer(&mut self, asked: Asked, files: &mut Watch) -> Result<(), ServiceError> {
+        let answer = match asked.request {
+            Request::Status => Answer {
+                facts: json!({ "loggers": self.loggers.len(), "archives": self.forwards.len() }),
+                ..Answer::done("The service runs.")
+            },
+            Request::Reload { accept } => self.asked_reload(accept, files).await?,
+            Request::Adopt { archive } => self.asked_adopt(&archive).await?,
+            Request::Keep { id, reason } => person::told(person::keep(&self.parts.yard, id, &reason).await)?,
+            Request::Drop { id, reason } => person::told(person::drop(&self.parts.yard, id, &reason).await)?,
+        };
+        // Nobody hears it who no longer waits.
+        let _ = asked.answer.send(answer);
+        Ok(())
+    }
+
+    async fn asked_reload(&mut self, accept: bool, files: &mut Watch) -> Result<Answer, ServiceError> {
+        let pair = files.read_now().await;
+        self.reload(pair).await?;
+        if let Some((pair, config, why)) = self.waiting.take() {
+            if !accept {
+                let text = format!("Not taken: {why}. If that is meant, run `yarder reload --accept`.");
+                self.waiting = Some((pair, config, why));
+                return Ok(Answer::refused(text));
+            }
+            self.take(pair, config).await?;
+            return Ok(Answer::done("The edited configuration runs, as accepted."));
+        }
+        let broken = files.read_now().await.and_then(|pair| check(&pair, &RealEnv).map(drop));
+        Ok(match broken {
+            Ok(()) => Answer::done("The configuration runs as it stands in the files."),
+            Err(problems) => Answer::refused(format!("Not taken, the last good one runs on.\n{problems}")),
+        })
+    }
+
+    async fn asked_adopt(&mut self, name: &str) -> Result<Answer, ServiceError> {
+        let config = self.parts.config.borrow().clone();
+        let Some(archive) = config.archives.iter().find(|a| a.name.as_str() == name) else {
+            return Ok(Answer::refused(format!("There is no archive \"{name}\" in the configuration.")));
+        };
+        // Its task stops meanwhile, and begins anew with the identity that was accepted.
+        let Some((_, stop, alone)) = self.forwards.remove(&archive.name) else {
+            return Ok(Answer::refused(format!("Archive \"{name}\" is not in use yet; try again.")));
+        };
+        stop.cancel();
+        let forwarder = self.parts.forwarder(archive)?;
+        let outcome = {
+            let _turn = alone.lock().await;
+            forwarder.attach(true).await
+        };
+        self.follow()?;
+        Ok(match outcome {
+            Ok(()) => Answer::done(format!("Archive \"{name}\" is accepted as it stands.")),
+            Err(e) => Answer::refused(format!("Archive \"{name}\" cannot be accepted: {e}.")),
+        })
+    }
+
+    /// Ends every task in order. A second signal ends the waiting.
+    async fn drain(mut self, term: &mut Signal, int: &mut Signal) -> Result<(), ServiceError> {
+        tracing::info!("stopping: transfers are cut and flushed");
+        self.stop.cancel();
+        let deadline = self.parts.yard.edges.clock.sleep(DRAIN);
+        tokio::pin!(deadline);
+        loop {
+            tokio::select! {
+                biased;
+                _ = term.recv() => return Err(ServiceError::Now),
+                _ = int.recv() => return Err(ServiceError::Now),
+                () = &mut deadline => return Err(ServiceError::Drain(DRAIN)),
+                ended = self.tasks.join_next() => match ended {
+                    Some(ended) => self.ended(ended)?,
+                    None => break,
+                },
+            }
+        }
+        let Parts { yard, finishing, .. } = self.parts;
+        yard.ledger.settled().await?;
+        drop(yard);
+        tokio::select! {
+            biased;
+            () = &mut deadline => Err(ServiceError::Drain(DRAIN)),
+            finished = finishing => finished.map_err(|e| ServiceError::Panic(format!("finisher: {e}"))),
+        }
+    }
+}
+
+fn same(a: &ArchiveConfig, b: &ArchiveConfig) -> bool {
+    a.target == b.target && a.layout == b.layout && a.file_mode == b.file_mode && a.required == b.required
+}
