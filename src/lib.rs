@@ -6,6 +6,7 @@ pub mod clock;
 pub mod config;
 pub mod durable;
 pub mod edges;
+pub mod forward;
 pub mod killpoint;
 pub mod link;
 pub mod model;
