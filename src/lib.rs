@@ -15,5 +15,6 @@ pub mod sim;
 pub mod clock;
 pub mod durable;
 pub mod edges;
+pub mod forward;
 pub mod killpoint;
 pub mod progress;
