@@ -11,3 +11,4 @@ pub mod ledger;
 pub mod link;
 pub mod model;
 pub mod progress;
+pub mod report;
