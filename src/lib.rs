@@ -4,6 +4,7 @@
 pub mod archive;
 pub mod clock;
 pub mod config;
+pub mod control;
 pub mod durable;
 pub mod edges;
 pub mod killpoint;

@@ -100,9 +100,11 @@ impl Page<'_> {
             let since = moment(self.report.from, self.report.from, self.zone);
             said.push(format!("No vehicle was seen since {since} (of {}).", count(totals.vehicles)));
         } else {
-            let some = if totals.complete == 0 { "None".into() } else { count(totals.complete) };
-            let all = if totals.vehicles == 1 { "vehicle" } else { "vehicles" };
-            said.push(format!("{some} of {} {all} complete.", count(totals.vehicles)));
+            said.push(match (totals.complete, totals.vehicles) {
+                (_, 1) => "The vehicle is not complete.".to_owned(),
+                (0, n) => format!("None of {} vehicles complete.", count(n)),
+                (some, n) => format!("{} of {} vehicles complete.", count(some), count(n)),
+            });
         }
         if need > 0 {
             said.push(format!("{} {} you.", count(need), if need == 1 { "needs" } else { "need" }));
