@@ -10,6 +10,8 @@ pub mod edges;
 pub mod killpoint;
 pub mod ledger;
 pub mod link;
+pub mod listing;
 pub mod model;
 pub mod progress;
 pub mod report;
+pub mod spool;

@@ -157,9 +157,9 @@ fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
         look: Look {
             size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
             time: stamp(row.get("time")?),
-            validator: row.get("validator")?,
-            strong: false,
-        },
+            ..Look::default()
+        }
+        .with_validator_text(row.get("validator")?),
         still: row.get("still")?,
         absent: row.get("absent")?,
         edges,
@@ -290,7 +290,7 @@ impl Ledger {
     }
 }
 
-fn logger_row(tx: &Tx<'_>, name: &str, vehicle: &str) -> Result<LoggerRow, LedgerError> {
+pub(super) fn logger_row(tx: &Tx<'_>, name: &str, vehicle: &str) -> Result<LoggerRow, LedgerError> {
     let found = tx
         .db
         .prepare_cached(
@@ -329,7 +329,7 @@ fn apply(
 ) -> Result<(), LedgerError> {
     match change {
         Change::New { seen, backlog, same_as, why } => {
-            new_version(tx, logger, vehicle, &seen, backlog, same_as, why)
+            new_version(tx, logger, vehicle, &seen, backlog, same_as, why).map(drop)
         }
         Change::Changed { id, seen } => {
             advance(tx, id, Happening::Changed, &json!({ "size": seen.look.size, "listed": seen.listed }))?;
@@ -417,14 +417,14 @@ fn set_seen(tx: &Tx<'_>, id: VersionId, seen: &Seen, moved: bool) -> Result<(), 
             seen.listed,
             look.size.map(|n| n as i64),
             look.time.map(|t| t.as_millisecond()),
-            look.validator,
+            look.validator_text(),
             moved,
             tx.now
         ])?;
     Ok(())
 }
 
-fn new_version(
+pub(super) fn new_version(
     tx: &Tx<'_>,
     logger: &LoggerRow,
     vehicle: &str,
@@ -432,7 +432,7 @@ fn new_version(
     backlog: bool,
     same_as: Option<VersionId>,
     why: &'static str,
-) -> Result<(), LedgerError> {
+) -> Result<VersionId, LedgerError> {
     let number: i64 = tx
         .db
         .prepare_cached("SELECT coalesce(max(number), 0) + 1 FROM versions WHERE card = ? AND path = ?")?
@@ -452,7 +452,7 @@ fn new_version(
             seen.listed,
             seen.look.size.map(|n| n as i64),
             seen.look.time.map(|t| t.as_millisecond()),
-            seen.look.validator,
+            seen.look.validator_text(),
             tx.now
         ])?;
     let id = VersionId(tx.db.last_insert_rowid());
@@ -472,5 +472,5 @@ fn new_version(
             params![id.0, same.0, tx.now],
         )?;
     }
-    Ok(())
+    Ok(id)
 }

@@ -1,13 +1,14 @@
 //! A version from granted to whole: what fetching writes down.
 
-use rusqlite::{Row, params};
+use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::{Value, json};
 
 use super::events::{advance, event};
-use super::listings::{path_of, stamp};
+use super::listings::{Seen, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
 use crate::model::{Blocks, Digest, Edges, Look, Proof, RemotePath};
+use crate::spool::Record;
 
 /// The key of a version.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -122,6 +123,26 @@ impl Ledger {
             .map(drop)
     }
 
+    /// What the logger says of a file whose first bytes are being read.
+    pub fn begun(&self, id: VersionId, look: Look) -> Result<(), LedgerError> {
+        self.writer
+            .send(move |tx| {
+                tx.db
+                    .prepare_cached(
+                        "UPDATE versions SET size = coalesce(?2, size), time = coalesce(?3, time),
+                           validator = coalesce(?4, validator) WHERE id = ?1",
+                    )?
+                    .execute(params![
+                        id.0,
+                        look.size.map(|n| n as i64),
+                        look.time.map(|t| t.as_millisecond()),
+                        look.validator_text()
+                    ])?;
+                Ok(())
+            })
+            .map(drop)
+    }
+
     /// Bytes of a partial are durable. Call only after they are flushed.
     pub async fn mark(&self, id: VersionId, mark: Mark) -> Result<(), LedgerError> {
         self.writer
@@ -175,6 +196,14 @@ impl Ledger {
     /// records. Answered when all of them are committed.
     pub async fn whole(&self, group: Vec<WholeFacts>) -> Result<(), LedgerError> {
         self.writer.ask(move |tx| group.iter().try_for_each(|facts| whole(tx, facts))).await
+    }
+
+    /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
+    /// the ledger was lost or restored, by a new one. False where the ledger has the same content of
+    /// that name already.
+    pub async fn adopt_file(&self, spool: &str, record: &Record) -> Result<bool, LedgerError> {
+        let (spool, record) = (spool.to_owned(), record.clone());
+        self.writer.ask(move |tx| adopt(tx, &spool, &record)).await
     }
 
     /// A second reading or a digest raised a whole file's proof.
@@ -270,6 +299,39 @@ impl Ledger {
     }
 }
 
+fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<bool, LedgerError> {
+    let damaged = || LedgerError::Damaged(format!("the record of spool file {spool}"));
+    let path = record.path().ok_or_else(damaged)?;
+    let own: Option<i64> = tx
+        .db
+        .query_row(
+            "SELECT v.id FROM versions v JOIN loggers l ON l.id = v.logger
+             WHERE v.spool = ?1 AND v.state = 'fetching' AND v.path = ?2 AND l.name = ?3",
+            params![spool, path.as_bytes(), record.logger],
+            |row| row.get(0),
+        )
+        .optional()?;
+    if let Some(id) = own {
+        whole(tx, &record.facts(VersionId(id), spool).ok_or_else(damaged)?)?;
+        return Ok(true);
+    }
+    let logger = logger_row(tx, &record.logger, &record.vehicle)?;
+    let mut facts = record.facts(VersionId(0), spool).ok_or_else(damaged)?;
+    let known = tx
+        .db
+        .prepare("SELECT 1 FROM versions WHERE logger = ? AND path = ? AND sha256 = ?")?
+        .exists(params![logger.key, path.as_bytes(), facts.sha256.0])?;
+    if known {
+        return Ok(false);
+    }
+    let seen = Seen { path, listed: String::new(), look: facts.look.clone() };
+    facts.id = new_version(tx, &logger, &record.vehicle, &seen, false, None, "adopted from the spool")?;
+    facts.extends = None;
+    advance(tx, facts.id, Happening::Granted, &json!({}))?;
+    whole(tx, &facts)?;
+    Ok(true)
+}
+
 fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
     let state: String = row.get("state")?;
     let path: Vec<u8> = row.get("path")?;
@@ -287,9 +349,9 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         look: Look {
             size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
             time: stamp(row.get("time")?),
-            validator: row.get("validator")?,
-            strong: false,
-        },
+            ..Look::default()
+        }
+        .with_validator_text(row.get("validator")?),
         backlog: row.get("backlog")?,
         spool: row.get("spool")?,
         mark: Mark {
@@ -335,7 +397,7 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             facts.spool,
             facts.size as i64,
             facts.look.time.map(|t| t.as_millisecond()),
-            facts.look.validator,
+            facts.look.validator_text(),
             facts.sha256.0,
             facts.edges.head.0,
             facts.edges.tail.0,

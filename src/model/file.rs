@@ -88,6 +88,19 @@ pub struct Look {
 }
 
 impl Look {
+    /// The validator as one text, weak ones marked as in RFC 9110, 8.8.3.
+    pub fn validator_text(&self) -> Option<String> {
+        self.validator.as_ref().map(|tag| if self.strong { tag.clone() } else { format!("W/{tag}") })
+    }
+
+    /// The reverse of [`Look::validator_text`].
+    pub fn with_validator_text(mut self, text: Option<String>) -> Self {
+        let text = text.as_deref();
+        self.strong = text.is_some_and(|t| !t.starts_with("W/"));
+        self.validator = text.map(|t| t.trim_start_matches("W/").to_owned());
+        self
+    }
+
     /// Whether two looks may be of the same content: what both tell is equal. Times are compared
     /// to the second, since some servers cut the fraction in one reply and not in the other.
     pub fn agrees(&self, other: &Look) -> bool {

@@ -1,0 +1,159 @@
+//! Files become whole, in groups that share their flushes.
+//!
+//! The order is promise 4: data and record flushed, renamed, folder flushed, ledger committed, and
+//! only then is anybody told.
+
+use tokio::sync::{mpsc, oneshot};
+
+use super::{Partial, Record, Spool, SpoolError};
+use crate::durable::{Disk, DiskFile};
+use crate::killpoint;
+use crate::ledger::{Ledger, LedgerError, WholeFacts};
+use crate::model::{Digest, EDGE, Edges, RemotePath};
+
+/// Files in one group at most.
+const GROUP: usize = 256;
+
+/// A file of which every byte has come and was proven.
+pub struct Finished {
+    /// Its bytes.
+    pub partial: Partial,
+    /// What is known of it; `edges` and `extends` are filled in here.
+    pub facts: WholeFacts,
+    /// The logger.
+    pub logger: String,
+    /// The vehicle.
+    pub vehicle: String,
+    /// The path on the logger.
+    pub path: RemotePath,
+    /// Size and hash of the version before it, which it may extend.
+    pub before: Option<(crate::ledger::VersionId, u64, Digest)>,
+    /// Told how it ended.
+    pub answer: oneshot::Sender<Result<(), FinishError>>,
+}
+
+/// Why files did not become whole.
+#[derive(Debug, Clone, thiserror::Error)]
+pub enum FinishError {
+    /// The disk failed: the partial is good up to its last mark.
+    #[error(transparent)]
+    Spool(#[from] SpoolError),
+    /// The ledger failed.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+}
+
+/// The queue to the task that makes files whole.
+#[derive(Clone)]
+pub struct Finisher {
+    queue: mpsc::Sender<Finished>,
+}
+
+impl Finisher {
+    /// The queue, and the work to be run as a task; it ends when every queue is dropped.
+    pub fn new(spool: Spool, ledger: Ledger) -> (Self, impl Future<Output = ()> + Send) {
+        let (queue, mut waiting) = mpsc::channel(GROUP);
+        let work = async move {
+            while let Some(first) = waiting.recv().await {
+                let mut group = vec![first];
+                while group.len() < GROUP
+                    && let Ok(more) = waiting.try_recv()
+                {
+                    group.push(more);
+                }
+                finish(&spool, &ledger, group).await;
+            }
+        };
+        (Self { queue }, work)
+    }
+
+    /// Hands a file over. Its answer comes once it is whole in the ledger, or was not made whole.
+    pub async fn finish(&self, finished: Finished) {
+        // The task outlives every sender but in a process that ends anyway; the dropped answer tells.
+        let _ = self.queue.send(finished).await;
+    }
+}
+
+async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
+    let on_disk = spool.clone();
+    let (group, published) = spool
+        .edges
+        .blocking(move |disk| {
+            let mut group = group;
+            let published = publish(disk, &on_disk, &mut group);
+            (group, published)
+        })
+        .await;
+    let mut outcome = published.map_err(|e| FinishError::Spool(spool.failed("make files whole")(e)));
+    if outcome.is_ok() {
+        let facts = group.iter().map(|f| f.facts.clone()).collect();
+        outcome = ledger.whole(facts).await.map_err(FinishError::Ledger);
+        killpoint::pass("whole-committed");
+    }
+    for file in group {
+        let _ = file.answer.send(outcome.clone());
+    }
+}
+
+fn publish(disk: &dyn Disk, spool: &Spool, group: &mut [Finished]) -> std::io::Result<()> {
+    let mut records: Vec<Box<dyn DiskFile>> = Vec::with_capacity(group.len());
+    for file in group.iter_mut() {
+        complete(file)?;
+        let record = Record::new(&file.facts, &file.logger, &file.vehicle, &file.path);
+        let path = spool.record(&file.partial.name);
+        match disk.remove(&path) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e),
+            _ => {}
+        }
+        let made = disk.create_new(&path, 0o600)?;
+        made.write_at(serde_json::to_string(&record).unwrap_or_default().as_bytes(), 0)?;
+        records.push(made);
+    }
+    let mut files: Vec<&dyn DiskFile> = Vec::with_capacity(2 * group.len());
+    for (file, record) in group.iter().zip(&records) {
+        files.push(&*file.partial.file);
+        files.push(&**record);
+    }
+    disk.flush_files(&files)?;
+    killpoint::pass("record-flushed");
+    for file in group.iter() {
+        disk.rename(&spool.part(&file.partial.name), &spool.whole(&file.partial.name))?;
+    }
+    killpoint::pass("published");
+    disk.flush_dir(&spool.dir)?;
+    killpoint::pass("folder-flushed");
+    Ok(())
+}
+
+/// Fills in what is read from the file itself: the digests of its ends, and whether it begins with
+/// the version before it.
+fn complete(file: &mut Finished) -> std::io::Result<()> {
+    let size = file.facts.size;
+    file.facts.edges = if size <= EDGE {
+        Edges { head: file.facts.sha256, tail: file.facts.sha256 }
+    } else {
+        let edge = EDGE as usize;
+        Edges {
+            head: Digest::of(&file.partial.read(0, edge)?),
+            tail: Digest::of(&file.partial.read(size - EDGE, edge)?),
+        }
+    };
+    file.facts.extends = match &file.before {
+        Some((id, len, sha)) if *len < size && prefix(&file.partial, *len)? == *sha => Some(*id),
+        _ => None,
+    };
+    Ok(())
+}
+
+fn prefix(partial: &Partial, len: u64) -> std::io::Result<Digest> {
+    let mut hash = crate::model::RunningHash::default();
+    while hash.len() < len {
+        let want = usize::try_from((len - hash.len()).min(256 * 1024)).unwrap_or(256 * 1024);
+        let bytes = partial.read(hash.len(), want)?;
+        if bytes.is_empty() {
+            break;
+        }
+        hash.update(&bytes);
+    }
+    Ok(hash.digest())
+}

@@ -1,0 +1,89 @@
+//! The record beside each whole file: what the ledger knows of it, for the day on which the ledger
+//! is lost.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use crate::ledger::{VersionId, WholeFacts};
+use crate::model::{Blocks, Digest, Edges, Look, Proof, RemotePath};
+
+/// Largest record that is read.
+pub(super) const LIMIT: usize = 16 * 1024 * 1024;
+
+/// One whole file's record.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Record {
+    schema: u32,
+    /// The ledger's key when it was written.
+    pub version: i64,
+    /// The logger.
+    pub logger: String,
+    /// The vehicle that carried it.
+    pub vehicle: String,
+    /// The path on the logger, hexadecimal, since it need not be text.
+    path: String,
+    /// Bytes.
+    pub size: u64,
+    sha256: String,
+    head: String,
+    tail: String,
+    blocks: String,
+    proof: String,
+    time: Option<Timestamp>,
+    validator: Option<String>,
+    /// The version that it begins with.
+    pub extends: Option<i64>,
+    /// Archives that it is owed to.
+    pub owed: Vec<String>,
+}
+
+impl Record {
+    /// From what the ledger is about to be told.
+    pub fn new(facts: &WholeFacts, logger: &str, vehicle: &str, path: &RemotePath) -> Self {
+        Self {
+            schema: 1,
+            version: facts.id.0,
+            logger: logger.to_owned(),
+            vehicle: vehicle.to_owned(),
+            path: hex::encode(path.as_bytes()),
+            size: facts.size,
+            sha256: facts.sha256.hex(),
+            head: facts.edges.head.hex(),
+            tail: facts.edges.tail.hex(),
+            blocks: hex::encode(facts.blocks.to_bytes()),
+            proof: facts.proof.as_str().to_owned(),
+            time: facts.look.time,
+            validator: facts.look.validator_text(),
+            extends: facts.extends.map(|v| v.0),
+            owed: facts.owed.clone(),
+        }
+    }
+
+    /// The path on the logger.
+    pub fn path(&self) -> Option<RemotePath> {
+        RemotePath::new(&hex::decode(&self.path).ok()?).ok()
+    }
+
+    /// Reads one; `None` for anything that is not a record.
+    pub fn parse(bytes: &[u8]) -> Option<Self> {
+        serde_json::from_slice(bytes).ok().filter(|record: &Self| record.schema == 1)
+    }
+
+    /// What the ledger is told when it adopts the file.
+    pub fn facts(&self, id: VersionId, spool: &str) -> Option<WholeFacts> {
+        let look = Look { size: Some(self.size), time: self.time, ..Look::default() };
+        Some(WholeFacts {
+            id,
+            spool: spool.to_owned(),
+            look: look.with_validator_text(self.validator.clone()),
+            size: self.size,
+            sha256: Digest::from_hex(&self.sha256)?,
+            edges: Edges { head: Digest::from_hex(&self.head)?, tail: Digest::from_hex(&self.tail)? },
+            blocks: Blocks::from_bytes(&hex::decode(&self.blocks).ok()?)?,
+            proof: Proof::parse(&self.proof)?,
+            extends: self.extends.map(VersionId),
+            owed: self.owed.clone(),
+            detail: serde_json::json!({ "adopted": true }),
+        })
+    }
+}
