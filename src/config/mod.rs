@@ -2,6 +2,22 @@
 //!
 //! A [`Config`] may not be wrong. After the check no module re-validates, and none reads TOML.
 
+mod address;
+mod check;
+mod depot;
+mod fleet;
+mod layout;
+mod mask;
+mod notes;
+mod pair;
+mod patterns;
+mod problem;
+mod raw;
+mod reload;
+mod secret;
+mod units;
+mod vin;
+
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,6 +26,13 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use secrecy::SecretString;
 use url::Url;
+
+pub use check::{Checked, check};
+pub use layout::BadLayout;
+pub use pair::{Loaded, Pair, Source, keep_good, last_good_dir, load, load_good};
+pub use problem::{Place, Problem, Problems, Severity};
+pub use reload::{Watch, drops_too_many};
+pub use secret::{Env, RealEnv, SecretFile};
 
 use crate::link::Patterns;
 use crate::model::{ArchiveName, LoggerId, Proof, VehicleId};
@@ -29,6 +52,18 @@ pub struct Config {
     pub vehicles: Vec<Arc<Vehicle>>,
     /// Loggers, in the order of the file.
     pub loggers: Vec<Arc<Logger>>,
+}
+
+impl Config {
+    /// The logger of an id.
+    pub fn logger(&self, id: &LoggerId) -> Option<&Arc<Logger>> {
+        self.loggers.iter().find(|logger| logger.id == *id)
+    }
+
+    /// The vehicle of an id.
+    pub fn vehicle(&self, id: &VehicleId) -> Option<&Arc<Vehicle>> {
+        self.vehicles.iter().find(|vehicle| vehicle.id == *id)
+    }
 }
 
 /// The site of this service.
@@ -135,11 +170,6 @@ pub enum LayoutPart {
 impl Layout {
     /// The default of `layout`.
     pub const DEFAULT: &str = "{vehicle}/{date}/{depot}/data/{logger}/{path}";
-
-    /// Whether each folder above `data/` is one vehicle's day from one depot, and so has a manifest.
-    pub fn is_default(&self) -> bool {
-        true
-    }
 }
 
 /// A vehicle of the list.

@@ -1,0 +1,398 @@
+//! `vehicles.toml`: kinds, vehicles and loggers.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+use secrecy::{ExposeSecret as _, SecretString};
+use url::Url;
+
+use super::address::{self, Template};
+use super::check::Names;
+use super::depot::{DAY, DepotFile, zone};
+use super::notes::{At, Doc, Draft, Notes, Spot};
+use super::patterns;
+use super::raw::{Shape, Table};
+use super::secret::Secrets;
+use super::vin;
+use super::{Backlog, Kind, Logger, Login, OpenFile, Order, Vehicle};
+use crate::model::{BadId, LoggerId, Proof, VehicleId};
+
+const MINUTE: Duration = Duration::from_secs(60);
+
+/// What the vehicle list says.
+#[derive(Debug)]
+pub(super) struct FleetFile<'d> {
+    pub vehicles: Vec<At<Arc<Vehicle>>>,
+    pub loggers: Vec<At<Arc<Logger>>>,
+    /// Whether every logger was understood, so that one that is not in `loggers` is not there.
+    pub all_loggers: bool,
+    pub access_points_used: BTreeSet<&'d str>,
+}
+
+/// Reads all of it.
+pub(super) fn read<'d>(
+    notes: &'d Notes,
+    doc: &'d Doc<'d>,
+    secrets: &Secrets<'_>,
+    depot: &DepotFile<'_>,
+) -> FleetFile<'d> {
+    let file = doc.source.name.display().to_string();
+    let mut root = Table::root(notes, doc.which, &file, doc.table.get_ref());
+    let mut kinds = BTreeMap::new();
+    let mut kind_names = Names::new("kind");
+    for (name, table) in root.named("kind") {
+        kind_names.add(notes, name);
+        kinds.insert(name.value, KindRead::new(notes, doc, secrets, name, table));
+    }
+    let mut access_points_used = BTreeSet::new();
+    let mut vehicle_names = Names::new("vehicle");
+    let mut vehicles = Vec::new();
+    for table in root.tables("vehicle") {
+        let read = vehicle(notes, table, depot, &mut vehicle_names, &mut access_points_used);
+        vehicles.extend(read);
+    }
+    let mut reader = Loggers {
+        notes,
+        doc,
+        secrets,
+        kinds: &kinds,
+        kind_names: &kind_names,
+        vehicle_names: &vehicle_names,
+        vehicles: &vehicles,
+        names: Names::new("logger"),
+        addresses: BTreeMap::new(),
+        told: BTreeSet::new(),
+        clear_text: BTreeMap::new(),
+    };
+    let tables = root.tables("logger");
+    let count = tables.len();
+    let loggers: Vec<_> = tables.into_iter().filter_map(|table| reader.logger(table)).collect();
+    reader.finish();
+    root.finish(|key| match key {
+        "depot" | "poll" | "access_point" | "archive" | "report" => {
+            Some(format!("`{key}` belongs in the depot's file"))
+        }
+        _ => None,
+    });
+    let all_loggers = loggers.len() == count;
+    FleetFile { vehicles, loggers, all_loggers, access_points_used }
+}
+
+/// A kind, and what it lends to its loggers.
+#[derive(Debug)]
+struct KindRead<'d> {
+    kind: Arc<Kind>,
+    /// `Some(None)` for an address that was refused.
+    url: Option<Option<Template<'d>>>,
+    user: Option<At<&'d str>>,
+    password: Option<At<SecretString>>,
+    /// Whether it has one at all, good or bad.
+    password_given: bool,
+}
+
+/// The keys that give a password.
+const PASSWORDS: [&str; 3] = ["password_file", "password_env", "password"];
+
+impl<'d> KindRead<'d> {
+    fn new(
+        notes: &Notes,
+        doc: &Doc<'_>,
+        secrets: &Secrets<'_>,
+        name: At<&str>,
+        mut table: Table<'d>,
+    ) -> Self {
+        let (files, files_text) = patterns::read(notes, &mut table);
+        let order = table.choice("order", &[("name", Order::Name), ("time", Order::Time)], Order::Name);
+        let open_words =
+            [("newest", OpenFile::Newest), ("settled", OpenFile::Settled), ("none", OpenFile::None)];
+        let open_file = table.choice("open_file", &open_words, OpenFile::Newest);
+        let settle = table.span("settle", MINUTE, Duration::ZERO..=DAY);
+        let closed_after_at = table.spot_of("closed_after");
+        let closed_after = table.span("closed_after", 15 * MINUTE, Duration::ZERO..=30 * DAY);
+        if closed_after < settle {
+            let draft = Draft::error(
+                closed_after_at.or(table.spot_of("settle")).unwrap_or(name.spot),
+                format!("`closed_after` of kind `{}` is shorter than its `settle`", name.value),
+            );
+            notes.push(draft.help("make `closed_after` the longer one; it is 15min where it is not told"));
+        }
+        let time_zone = table.text("time_zone").and_then(|at| zone(&table, at)).unwrap_or(TimeZone::UTC);
+        // Plain facts, for the report and for people.
+        table.number("bit_rate", 5_000..=20_000_000);
+        table.size("card_size", 1_000_000..=1_000_000_000_000_000);
+        let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
+        let proof = table.choice("proof", &proofs, Proof::Length);
+        let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_secs(1)..=DAY);
+        let backlogs =
+            [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
+        let backlog = table.choice("backlog", &backlogs, Backlog::AfterNew);
+        table.only("reread_idle", Shape::Percent, "\"100%\"");
+        table.only("reread_per_visit", Shape::Span, "\"60min\"");
+        table.only_word("remove", &["never", "archived"], "never");
+        table.only("remove_after", Shape::Span, "\"72h\"");
+        table.only_word("remove_proof", &["digest", "reread"], "reread");
+        let user = user(notes, &mut table);
+        let password_given = PASSWORDS.iter().any(|key| table.has(key));
+        let password = secrets.password(&mut table, doc);
+        let url = table.text("url").map(|at| Template::new(notes, at));
+        table.finish(|key| matches!(key, "host" | "urls").then(|| format!("`{key}` belongs in [[logger]]")));
+        let kind = Kind {
+            name: name.value.to_owned(),
+            files,
+            files_text,
+            order,
+            open_file,
+            settle,
+            closed_after,
+            time_zone,
+            proof,
+            quiet_when_done,
+            backlog,
+        };
+        Self { kind: Arc::new(kind), url, user, password, password_given }
+    }
+}
+
+fn user<'d>(notes: &Notes, table: &mut Table<'d>) -> Option<At<&'d str>> {
+    let at = table.text("user")?;
+    // A line break would begin a second command on an FTP control connection.
+    if at.value.is_empty() || at.value.chars().any(char::is_control) {
+        notes.push(Draft::error(at.spot, "`user` is empty or holds a control character"));
+        return None;
+    }
+    Some(at)
+}
+
+fn vehicle<'d>(
+    notes: &Notes,
+    mut table: Table<'d>,
+    depot: &DepotFile<'_>,
+    names: &mut Names<'d>,
+    used: &mut BTreeSet<&'d str>,
+) -> Option<At<Arc<Vehicle>>> {
+    let id = table.needed("id", "\"PLOW-03\"");
+    let vin = table.text("vin").and_then(|at| vin::check(notes, at));
+    let point = table.text("access_point");
+    let point = point.filter(|at| {
+        used.insert(at.value);
+        depot.access_point_names.has(notes, *at, "the depot's file as an [[access_point]]")
+    });
+    table.only("works", Shape::Text, "\"Mon-Fri\"");
+    table.refused("season", Shape::Text);
+    table.refused("leaves", Shape::Clock);
+    table.only("away", Shape::Texts, "[]");
+    table.finish(|_| None);
+    let at = id?;
+    names.add(notes, at);
+    let id = VehicleId::new(at.value).map_err(|e| bad_id(notes, at.spot, &e)).ok()?;
+    let access_point = point.map(|at| at.value.to_owned());
+    Some(At { value: Arc::new(Vehicle { id, vin, access_point }), spot: at.spot })
+}
+
+fn bad_id(notes: &Notes, spot: Spot, bad: &BadId) {
+    notes.push(Draft::error(spot, "an id becomes a folder in archives").help(bad.to_string()));
+}
+
+/// Reads loggers, and remembers what must not meet and what is told once.
+struct Loggers<'r, 'd> {
+    notes: &'r Notes,
+    doc: &'r Doc<'d>,
+    secrets: &'r Secrets<'r>,
+    kinds: &'r BTreeMap<&'d str, KindRead<'d>>,
+    kind_names: &'r Names<'d>,
+    vehicle_names: &'r Names<'d>,
+    vehicles: &'r [At<Arc<Vehicle>>],
+    names: Names<'d>,
+    addresses: BTreeMap<Url, Spot>,
+    /// Places that have had their problem.
+    told: BTreeSet<Spot>,
+    /// For each kind: how many passwords go in clear text, and the first of them.
+    clear_text: BTreeMap<String, (usize, &'static str, Spot)>,
+}
+
+impl<'d> Loggers<'_, 'd> {
+    fn logger(&mut self, mut table: Table<'d>) -> Option<At<Arc<Logger>>> {
+        let notes = self.notes;
+        // A logger that sends, or that moved, needs a later version: one problem is enough.
+        let later = table.has("pushes") || table.has("fitted");
+        let id = table.needed("id", "\"L-0421\"");
+        let vehicle = match later {
+            true => table.text("vehicle"),
+            false => table.needed("vehicle", "\"PLOW-03\", the id of the vehicle that it is fitted in"),
+        };
+        let kind = table.needed("kind", "\"wifi-http\", the name of one of the kinds");
+        if let Some(at) = id {
+            self.names.add(notes, at);
+        }
+        if let Some(at) = vehicle {
+            self.vehicle_names.has(notes, at, "this file as a [[vehicle]]");
+        }
+        if let Some(at) = kind {
+            self.kind_names.has(notes, at, "this file as a [kind.NAME]");
+        }
+        let kind = kind.and_then(|at| self.kinds.get(at.value));
+        let addresses = self.addresses(&mut table, kind, later);
+        let login = self.login(&mut table, kind, &addresses);
+        table.refused("serial", Shape::Text);
+        table.refused("serial_from", Shape::Text);
+        table.refused("host_key", Shape::Text);
+        table.refused("cert_sha256", Shape::Text);
+        table.only("formerly", Shape::Texts, "[]");
+        table.refused("fitted", Shape::Tables(&[("vehicle", Shape::Text), ("since", Shape::Date)]));
+        table.only("pushes", Shape::Flag, "false");
+        for key in ["push_user", "push_password_file", "push_password_env", "push_password"] {
+            table.refused(key, Shape::Text);
+        }
+        for key in ["push_token_file", "push_token_env", "push_token"] {
+            table.refused(key, Shape::Text);
+        }
+        table.refused("expect_every", Shape::Span);
+        table.finish(|_| None);
+        let (at, vehicle, kind) = (id?, vehicle?, kind?);
+        let id = LoggerId::new(at.value).map_err(|e| bad_id(notes, at.spot, &e)).ok()?;
+        let vehicle = self.vehicles.iter().find(|v| v.value.id.as_str() == vehicle.value)?;
+        let logger = Logger {
+            id,
+            vehicle: vehicle.value.id.clone(),
+            kind: kind.kind.clone(),
+            addresses,
+            login,
+            access_point: vehicle.value.access_point.clone(),
+        };
+        Some(At { value: Arc::new(logger), spot: at.spot })
+    }
+
+    fn addresses(
+        &mut self,
+        table: &mut Table<'d>,
+        kind: Option<&KindRead<'d>>,
+        later: bool,
+    ) -> Vec<Url> {
+        let notes = self.notes;
+        let host = table.item("host");
+        let url = table.item("url");
+        let urls = table.item("urls");
+        let given: Vec<_> = [host, url, urls].into_iter().flatten().collect();
+        if let [first, second, ..] = given.as_slice() {
+            let draft = Draft::error(second.key_spot, "the logger has two addresses");
+            let help = "keep one of `host`, `url` and `urls`; several addresses of one logger go into `urls`";
+            notes.push(draft.help(help).also(first.key_spot, "the other one"));
+            return Vec::new();
+        }
+        let mut found = Vec::new();
+        if let Some(host) = host.and_then(|item| item.text()) {
+            match kind.map(|k| k.url) {
+                Some(Some(Some(template))) => {
+                    found.extend(template.with(notes, host).map(|value| At { value, spot: host.spot }));
+                }
+                Some(None) => {
+                    let name = kind.map_or("", |k| k.kind.name.as_str());
+                    let draft = Draft::error(host.spot, format!("kind `{name}` has no `url` to put the host into"));
+                    let help = format!(
+                        "add url = \"http://{{host}}/\" to [kind.{name}], or write url = \"http://{}/\" here",
+                        host.value
+                    );
+                    notes.push(draft.help(help));
+                }
+                // The kind, or its address, was refused already.
+                Some(Some(None)) | None => {}
+            }
+        }
+        let texts = match (url, urls) {
+            (Some(url), _) => url.text().into_iter().collect(),
+            (None, Some(urls)) => {
+                let texts = urls.texts().unwrap_or_default();
+                if texts.is_empty() && urls.value.as_array().is_some_and(|list| list.is_empty()) {
+                    let draft = Draft::error(urls.spot, "`urls` is empty");
+                    notes.push(draft.help("write urls = [\"http://10.20.0.43/\"]"));
+                }
+                texts
+            }
+            (None, None) => Vec::new(),
+        };
+        let parsed = texts.into_iter();
+        found.extend(parsed.filter_map(|at| Some(At { value: address::parse(notes, at)?, spot: at.spot })));
+        if given.is_empty() && !later {
+            let help = match kind.and_then(|k| k.url) {
+                Some(_) => "add host = \"10.20.0.43\"",
+                None => "add url = \"http://10.20.0.43/\"",
+            };
+            notes.push(Draft::error(table.spot, "the logger has no address").help(help).absence());
+        }
+        for at in &found {
+            if let Some(first) = self.addresses.get(&at.value) {
+                let draft = Draft::error(at.spot, "two loggers have one address, and nothing tells them apart");
+                let help = "give each logger an address of its own";
+                notes.push(draft.help(help).also(*first, "the first one"));
+            } else {
+                self.addresses.insert(at.value.clone(), at.spot);
+            }
+        }
+        found.into_iter().map(|at| at.value).collect()
+    }
+
+    fn login(
+        &mut self,
+        table: &mut Table<'d>,
+        kind: Option<&KindRead<'d>>,
+        addresses: &[Url],
+    ) -> Option<Login> {
+        let notes = self.notes;
+        let given = PASSWORDS.iter().any(|key| table.has(key));
+        let own_user = user(notes, table);
+        let own_password = self.secrets.password(table, self.doc);
+        let user = own_user.or_else(|| kind?.user);
+        let password = match given {
+            true => own_password,
+            false => kind.and_then(|k| k.password.clone()),
+        };
+        let Some(user) = user else {
+            if let Some(at) = password
+                && self.told.insert(at.spot)
+            {
+                let draft = Draft::error(at.spot, "a password without a user");
+                notes.push(draft.help("add user = \"...\" here or in the kind").absence());
+            }
+            return None;
+        };
+        // RFC 7617, section 2: a colon ends the user name.
+        let http = addresses.iter().any(|url| matches!(url.scheme(), "http" | "https"));
+        if http && user.value.contains(':') && self.told.insert(user.spot) {
+            notes.push(Draft::error(user.spot, "a user name for HTTP holds no `:`"));
+        }
+        let Some(password) = password else {
+            // Common practice of FTP servers: these two need none.
+            let open = matches!(user.value, "anonymous" | "ftp");
+            let kinds_too = kind.is_some_and(|k| k.password_given);
+            if !open && !given && !kinds_too && self.told.insert(user.spot) {
+                let message = format!("user `{}` has no password: an empty one is sent", user.value);
+                let help = "add password_file = \"...\", or take `user` out where no login is needed";
+                notes.push(Draft::warning(user.spot, message).help(help));
+            }
+            return Some(Login { user: user.value.to_owned(), password: SecretString::from("") });
+        };
+        if let (Some(kind), Some(url)) = (kind, addresses.iter().find(|url| address::is_clear_text(url)))
+            && !password.value.expose_secret().is_empty()
+        {
+            let scheme = if url.scheme() == "http" { "http" } else { "ftp" };
+            let entry = self.clear_text.entry(kind.kind.name.clone());
+            entry.or_insert((0, scheme, password.spot)).0 += 1;
+        }
+        Some(Login { user: user.value.to_owned(), password: password.value })
+    }
+
+    /// Notes what is told once for all loggers of a kind.
+    fn finish(self) {
+        for (kind, (count, scheme, spot)) in self.clear_text {
+            let whose = match count {
+                1 => "the password of one logger".to_owned(),
+                n => format!("the passwords of {n} loggers"),
+            };
+            let message = format!("{whose} of kind `{kind}` can be read on the way: {scheme} is not encrypted");
+            let help = "use https:// where the loggers can; else a password that opens nothing else";
+            self.notes.push(Draft::warning(spot, message).help(help));
+        }
+    }
+}
