@@ -12,7 +12,8 @@ use std::io;
 use std::os::unix::fs::{
     DirBuilderExt as _, FileExt as _, MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _,
 };
-use std::path::Path;
+use std::os::fd::{AsRawFd as _, OwnedFd};
+use std::path::{Path, PathBuf};
 
 /// What [`Disk::stat`] tells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -120,6 +121,39 @@ pub trait Disk: Send + Sync + Debug {
     fn space(&self, path: &Path) -> io::Result<Space>;
     /// What kind of file system holds the path.
     fn fs_kind(&self, path: &Path) -> io::Result<FsKind>;
+    /// Sets a file's Unix permission bits; a file system without them ignores it.
+    fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
+        let _ = (path, mode);
+        Ok(())
+    }
+    /// Holds on to a folder.
+    fn hold(&self, path: &Path) -> io::Result<Held> {
+        match self.stat(path)? {
+            Some(stat) if stat.is_dir => Ok(Held { path: path.to_owned(), folder: None }),
+            Some(_) => Err(io::ErrorKind::NotADirectory.into()),
+            None => Err(io::ErrorKind::NotFound.into()),
+        }
+    }
+}
+
+/// A folder that stays the same one while it is held, even when another is mounted over it, it is
+/// unmounted, or its name is given to another.
+#[derive(Debug)]
+pub struct Held {
+    path: PathBuf,
+    folder: Option<OwnedFd>,
+}
+
+impl Held {
+    /// A path that leads to the held folder for as long as this value lives.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Whether the path is bound to the folder itself; else to its name alone.
+    pub fn is_bound(&self) -> bool {
+        self.folder.is_some()
+    }
 }
 
 /// A folder and every missing one above it, each made durable in its parent.
@@ -363,6 +397,29 @@ impl Disk for OsDisk {
 
     fn fs_kind(&self, path: &Path) -> io::Result<FsKind> {
         Ok(kind_of(rustix::fs::statfs(path)?.f_type as u64))
+    }
+
+    fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
+        match fs::set_permissions(path, fs::Permissions::from_mode(mode)) {
+            // Shares whose server fixes the modes of all files answer so.
+            Err(e) if matches!(e.raw_os_error(), Some(1 | 38 | 95)) => Ok(()),
+            other => other,
+        }
+    }
+
+    fn hold(&self, path: &Path) -> io::Result<Held> {
+        use rustix::fs::{Mode, OFlags};
+        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+        let folder = rustix::fs::open(path, flags, Mode::empty())?;
+        let bound = PathBuf::from(format!("/proc/self/fd/{}", folder.as_raw_fd()));
+        let own = rustix::fs::fstat(&folder)?;
+        match fs::metadata(&bound) {
+            Ok(meta) if meta.ino() == own.st_ino && meta.dev() == own.st_dev => {
+                Ok(Held { path: bound, folder: Some(folder) })
+            }
+            // No /proc here.
+            _ => Ok(Held { path: path.to_owned(), folder: None }),
+        }
     }
 }
 

@@ -16,6 +16,11 @@ use crate::durable::{Disk, OsDisk};
 pub trait Work: Send + Sync + Debug {
     /// Runs the job to its end; the future ends when it has run, or has panicked.
     fn run(&self, job: Box<dyn FnOnce() + Send>) -> BoxFuture<'static, ()>;
+
+    /// Over how many jobs at a time a caller should spread a large piece of work.
+    fn threads(&self) -> usize {
+        1
+    }
 }
 
 /// Blocking work on tokio's blocking threads.

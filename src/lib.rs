@@ -7,6 +7,7 @@ pub mod config;
 pub mod control;
 pub mod durable;
 pub mod edges;
+pub mod forward;
 pub mod killpoint;
 pub mod ledger;
 pub mod link;

@@ -1,6 +1,7 @@
 //! What can go wrong with an archive.
 
 use std::fmt;
+use std::io;
 
 /// What came of an attempt.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -66,3 +67,31 @@ impl fmt::Display for ArchiveError {
 }
 
 impl std::error::Error for ArchiveError {}
+
+/// What a failed system call at a place in the archive means. Numbers are `errno` of Linux.
+pub(super) fn of_io(place: &dyn fmt::Display, error: &io::Error) -> ArchiveError {
+    use io::ErrorKind as Kind;
+    let failure = match error.kind() {
+        Kind::StorageFull | Kind::QuotaExceeded => ArchiveFailure::Full,
+        Kind::PermissionDenied | Kind::ReadOnlyFilesystem => ArchiveFailure::Refused,
+        Kind::NotFound
+        | Kind::NotADirectory
+        | Kind::StaleNetworkFileHandle
+        | Kind::TimedOut
+        | Kind::NotConnected
+        | Kind::ConnectionRefused
+        | Kind::ConnectionReset
+        | Kind::ConnectionAborted
+        | Kind::HostUnreachable
+        | Kind::NetworkUnreachable
+        | Kind::NetworkDown => ArchiveFailure::Away,
+        _ => match error.raw_os_error() {
+            // EHOSTDOWN, ENODEV, ENXIO: the server or the disk behind the mount has gone.
+            Some(112 | 19 | 6) => ArchiveFailure::Away,
+            // EFBIG, ENAMETOOLONG, EILSEQ: it cannot hold such a file.
+            Some(27 | 36 | 84) => ArchiveFailure::Refused,
+            _ => ArchiveFailure::Broken,
+        },
+    };
+    ArchiveError::new(failure, format!("{place}: {error}"))
+}

@@ -6,9 +6,15 @@
 //! Objects have keys: relative paths with `/`, whose parts are safe names already. Keys below
 //! `.yarder/` are the archive's own keeping.
 
+#[cfg(test)]
+
+pub(crate) mod conformance;
 mod error;
 mod file;
 mod names;
+mod patience;
+mod pool;
+mod room;
 
 use std::path::PathBuf;
 
@@ -16,7 +22,9 @@ use async_trait::async_trait;
 
 pub use error::{ArchiveError, ArchiveFailure};
 pub use file::FileArchive;
-pub use names::safe_part;
+pub use names::{MAX_KEY, fit_part, fold, is_key, mark, safe_part, unsafe_part};
+pub use pool::Pool;
+pub use room::{IDENTITY, Publish};
 
 use crate::model::Digest;
 
@@ -63,6 +71,12 @@ pub enum Stored {
 pub enum Verified {
     /// From the medium or the server, past this machine's cache.
     DiskRead,
+    /// From the server, which may have answered from a cache of its own.
+    ServerRead,
+    /// The server stated a digest of the whole object.
+    ServerDigest,
+    /// The length alone.
+    Length,
 }
 
 impl Verified {
@@ -70,7 +84,17 @@ impl Verified {
     pub fn as_str(self) -> &'static str {
         match self {
             Verified::DiskRead => "disk-read",
+            Verified::ServerRead => "server-read",
+            Verified::ServerDigest => "server-digest",
+            Verified::Length => "length",
         }
+    }
+
+    /// The reverse of [`Verified::as_str`].
+    pub fn parse(text: &str) -> Option<Self> {
+        [Verified::DiskRead, Verified::ServerRead, Verified::ServerDigest, Verified::Length]
+            .into_iter()
+            .find(|v| v.as_str() == text)
     }
 }
 
@@ -93,6 +117,10 @@ pub trait Archive: Send + Sync {
     /// What `.yarder/archive.json` holds; `None` where there is none and the archive is empty
     /// (`lost+found` aside). A missing or non-empty place without it is an error. Nothing is created.
     async fn identify(&self) -> Result<Option<Vec<u8>>, ArchiveError>;
+
+    /// From now on every other call first sees that the identity still holds these bytes, and is
+    /// `Away` where it does not. Before the first `accept` only the identity can be created.
+    fn accept(&self, identity: &[u8]);
 
     /// Creates small objects that are not there yet, each durable when this returns.
     async fn create(&self, objects: Vec<(String, Vec<u8>)>) -> Result<Vec<Created>, ArchiveError>;

@@ -1,0 +1,564 @@
+//! The blocking side of a folder archive: one visit to its folder.
+//!
+//! A [`Room`] holds on to the folder whose `.yarder/archive.json` it has read, and does everything
+//! below that folder, not below its name. A share that is unmounted meanwhile can therefore not
+//! leave a file or a folder under its mount point.
+//!
+//! Crash: what stands under a key is whole and flushed, since it is linked there from
+//! `.yarder/tmp/` after its flush. A kill leaves a temporary file at most, which the next start of
+//! the same depot removes.
+
+use std::collections::BTreeSet;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::error::of_io;
+use super::names::is_key;
+use super::patience::Pulse;
+use super::{ArchiveError, ArchiveFailure, Created, ReadBack, SMALL, StoreItem, Stored, Verified};
+use crate::durable::{Disk, DiskFile, Held, read_full, read_small};
+use crate::edges::Random;
+use crate::killpoint;
+use crate::model::Digest;
+
+/// The key of the archive's identity.
+pub const IDENTITY: &str = ".yarder/archive.json";
+const TMP: &str = ".yarder/tmp";
+/// Bytes that are read or written at a time.
+const BUFFER: usize = 256 * 1024;
+/// Written bytes after which a long copy is flushed, so that no single flush outlasts a deadline.
+const FLUSH_EVERY: u64 = 16 * 1024 * 1024;
+/// Most entries of one folder.
+const MAX_ENTRIES: usize = 1 << 20;
+
+/// How a file gets its final name without replacing another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Publish {
+    /// By a second link.
+    Link,
+    /// By a rename that replaces nothing.
+    Rename,
+    /// By creating the name empty and then renaming over it. Only one depot may use such an
+    /// archive, since others can see the empty file.
+    Reserve,
+}
+
+/// What an archive gives to every visit.
+#[derive(Debug, Clone)]
+pub(super) struct Settings {
+    pub root: PathBuf,
+    pub file_mode: u32,
+    /// Begins the names of this depot's temporary files.
+    pub owner: String,
+    /// Tells this process's temporary files from those of an earlier one.
+    pub run: String,
+    pub random: Arc<Random>,
+}
+
+pub(super) struct Room<'a> {
+    disk: &'a dyn Disk,
+    pulse: &'a Pulse,
+    settings: &'a Settings,
+    held: Held,
+    publish: Publish,
+    /// Folders that are known to be there and durable.
+    folders: BTreeSet<String>,
+}
+
+/// A temporary file, removed when it goes.
+struct Temp<'a> {
+    disk: &'a dyn Disk,
+    path: PathBuf,
+    file: Box<dyn DiskFile>,
+    shared: bool,
+}
+
+impl Drop for Temp<'_> {
+    fn drop(&mut self) {
+        // What stays is removed at the next start.
+        let _ = self.disk.remove(&self.path);
+    }
+}
+
+/// A file on its way to a key.
+enum Ready<'a> {
+    /// The spool's own file, to be linked.
+    Own(PathBuf),
+    Temp(Temp<'a>),
+}
+
+impl<'a> Room<'a> {
+    /// Holds the folder; nothing is created, and nothing below it is looked at.
+    pub(super) fn enter(
+        disk: &'a dyn Disk,
+        pulse: &'a Pulse,
+        settings: &'a Settings,
+    ) -> Result<Self, ArchiveError> {
+        pulse.beat()?;
+        let held = disk.hold(&settings.root).map_err(|e| match e.kind() {
+            io::ErrorKind::NotADirectory => ArchiveError::new(
+                ArchiveFailure::NotAnArchive,
+                format!("{} is no folder", settings.root.display()),
+            ),
+            _ => of_io(&settings.root.display(), &e),
+        })?;
+        let folders = BTreeSet::new();
+        Ok(Self { disk, pulse, settings, held, publish: Publish::Link, folders })
+    }
+
+    fn path(&self, key: &str) -> PathBuf {
+        self.held.path().join(key)
+    }
+
+    fn failed(&self, key: &str, error: &io::Error) -> ArchiveError {
+        of_io(&self.settings.root.join(key).display(), error)
+    }
+
+    fn checked(key: &str) -> Result<(), ArchiveError> {
+        if is_key(key) {
+            return Ok(());
+        }
+        Err(ArchiveError::new(ArchiveFailure::Refused, format!("{key:?} cannot be the key of an object")))
+    }
+
+    /// What the identity holds; `None` in an empty folder.
+    pub(super) fn identity(&self) -> Result<Option<Vec<u8>>, ArchiveError> {
+        let own = self.small(IDENTITY)?;
+        if own.is_some() {
+            return Ok(own);
+        }
+        let names = |key: &str| match self.disk.read_dir(&self.path(key), 8) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound && !key.is_empty() => Ok(Vec::new()),
+            other => other.map_err(|e| self.failed(key, &e)),
+        };
+        let foreign = names("")?.iter().any(|e| e.name != "lost+found" && e.name != ".yarder");
+        // A first use that was killed leaves the folder of temporary files.
+        if foreign || names(".yarder")?.iter().any(|e| e.name != "tmp") {
+            let root = self.settings.root.display();
+            return Err(ArchiveError::new(
+                ArchiveFailure::NotAnArchive,
+                format!("{root} is not empty and has no {IDENTITY}"),
+            ));
+        }
+        Ok(None)
+    }
+
+    /// Goes on only in the archive that was accepted.
+    pub(super) fn must_be(&self, accepted: &[u8]) -> Result<(), ArchiveError> {
+        let root = self.settings.root.display();
+        let detail = match self.small(IDENTITY)? {
+            Some(found) if found == accepted => return Ok(()),
+            Some(_) => format!("{root} holds another archive"),
+            None => format!("{root} has no {IDENTITY}: is the share mounted?"),
+        };
+        Err(ArchiveError::new(ArchiveFailure::Away, detail))
+    }
+
+    /// A small object; `None` where no file stands.
+    pub(super) fn small(&self, key: &str) -> Result<Option<Vec<u8>>, ArchiveError> {
+        Self::checked(key)?;
+        self.pulse.beat()?;
+        match read_small(self.disk, &self.path(key), SMALL) {
+            Err(e) if matches!(e.kind(), io::ErrorKind::IsADirectory | io::ErrorKind::NotADirectory) => Ok(None),
+            other => other.map_err(|e| self.failed(key, &e)),
+        }
+    }
+
+    /// Makes a folder and those above it, durably; `false` where something else stands in the way.
+    fn folder(&mut self, key: &str) -> Result<bool, ArchiveError> {
+        let ends = key.match_indices('/').map(|(at, _)| at).chain([key.len()]);
+        let mut parent = "";
+        for end in ends {
+            let Some(folder) = key.get(..end).filter(|f| !f.is_empty()) else { return Ok(true) };
+            if !self.folders.contains(folder) {
+                self.pulse.beat()?;
+                let path = self.path(folder);
+                let failed = |e: io::Error| self.failed(folder, &e);
+                match self.disk.stat(&path).map_err(failed)? {
+                    Some(stat) if stat.is_dir => {}
+                    Some(_) => return Ok(false),
+                    None => match self.disk.create_dir(&path, folder_mode(self.settings.file_mode)) {
+                        // Another depot was quicker.
+                        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
+                        other => other.map_err(failed)?,
+                    },
+                }
+                // Also for one that was there: who made it may have been killed before its flush.
+                self.flush_folder(parent)?;
+                self.folders.insert(folder.to_owned());
+            }
+            parent = folder;
+        }
+        Ok(true)
+    }
+
+    fn flush_folder(&self, key: &str) -> Result<(), ArchiveError> {
+        self.pulse.beat()?;
+        self.disk.flush_dir(&self.path(key)).map_err(|e| self.failed(key, &e))
+    }
+
+    /// Flushes each folder of these keys once.
+    fn flush_folders<'k>(&self, keys: impl Iterator<Item = &'k str>) -> Result<(), ArchiveError> {
+        let folders: BTreeSet<&str> = keys.map(folder_of).collect();
+        folders.into_iter().try_for_each(|folder| self.flush_folder(folder))
+    }
+
+    fn temp_path(&self) -> PathBuf {
+        let Settings { owner, run, random, .. } = self.settings;
+        self.path(&format!("{TMP}/{owner}-{run}-{}", random.name()))
+    }
+
+    fn temp(&mut self) -> Result<Temp<'a>, ArchiveError> {
+        self.folder(TMP)?;
+        self.pulse.beat()?;
+        let path = self.temp_path();
+        let mode = self.settings.file_mode;
+        let file = self.disk.create_new(&path, mode).map_err(|e| self.failed(TMP, &e))?;
+        let temp = Temp { disk: self.disk, path, file, shared: false };
+        // The mask of the process may have taken bits away.
+        self.disk.set_mode(&temp.path, mode).map_err(|e| self.failed(TMP, &e))?;
+        Ok(temp)
+    }
+
+    fn temp_of(&mut self, bytes: &[u8]) -> Result<Temp<'a>, ArchiveError> {
+        let temp = self.temp()?;
+        temp.file.write_at(bytes, 0).map_err(|e| self.failed(TMP, &e))?;
+        Ok(temp)
+    }
+
+    fn flush(&self, files: &[&dyn DiskFile]) -> Result<(), ArchiveError> {
+        self.pulse.beat()?;
+        self.disk.flush_files(files).map_err(|e| self.failed(TMP, &e))
+    }
+
+    /// Finds out, in `.yarder/tmp/`, what never replaces a file here.
+    pub(super) fn probe(&mut self) -> Result<Publish, ArchiveError> {
+        self.sweep()?;
+        let (one, two) = (self.temp_of(b"1")?, self.temp_of(b"2")?);
+        let refuses = |done: io::Result<()>| match done {
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(true),
+            // It replaced a file, or it cannot: either way it is not to be used.
+            Ok(()) => Ok(false),
+            Err(e) if cannot(&e) => Ok(false),
+            Err(e) => Err(self.failed(TMP, &e)),
+        };
+        let fresh = self.temp_path();
+        let linked = match self.disk.link(&one.path, &fresh) {
+            Err(e) if cannot(&e) => false,
+            // A request that was sent again after a lost answer finds its own success.
+            Err(e) if matches!(self.disk.stat(&fresh), Ok(None) | Err(_)) => return Err(self.failed(TMP, &e)),
+            Ok(()) | Err(_) => {
+                self.disk.remove(&fresh).map_err(|e| self.failed(TMP, &e))?;
+                true
+            }
+        };
+        if linked && refuses(self.disk.link(&one.path, &two.path))? {
+            return Ok(Publish::Link);
+        }
+        let renames = refuses(self.disk.rename_new(&one.path, &two.path))?;
+        Ok(if renames { Publish::Rename } else { Publish::Reserve })
+    }
+
+    /// From now on files get their names in this way.
+    pub(super) fn use_publish(&mut self, publish: Publish) {
+        self.publish = publish;
+    }
+
+    /// Removes the temporary files that an earlier process of this depot left.
+    fn sweep(&mut self) -> Result<(), ArchiveError> {
+        self.folder(TMP)?;
+        let (own, now) = (format!("{}-", self.settings.owner), format!("-{}-", self.settings.run));
+        let entries =
+            self.disk.read_dir(&self.path(TMP), MAX_ENTRIES).map_err(|e| self.failed(TMP, &e))?;
+        for entry in entries {
+            let name = entry.name.to_string_lossy();
+            if name.starts_with(&own) && !name.contains(&now) {
+                self.pulse.beat()?;
+                // It only takes room.
+                let _ = self.disk.remove(&self.path(TMP).join(&entry.name));
+            }
+        }
+        Ok(())
+    }
+
+    /// Gives a flushed file its final name; `false` where something stands there. `take_empty`: an
+    /// empty file there is a name whose content a kill prevented.
+    fn place(&mut self, from: &Path, key: &str, take_empty: bool) -> Result<bool, ArchiveError> {
+        if !self.folder(folder_of(key))? {
+            return Ok(false);
+        }
+        let to = self.path(key);
+        let identity = |path: &Path| self.disk.stat(path).map(|s| s.map(|s| s.identity));
+        let before = identity(from).map_err(|e| self.failed(TMP, &e))?;
+        loop {
+            self.pulse.beat()?;
+            let done = match self.publish {
+                Publish::Link => self.disk.link(from, &to),
+                Publish::Rename => self.disk.rename_new(from, &to),
+                Publish::Reserve => self.reserve(from, &to, take_empty),
+            };
+            match done {
+                Ok(()) => return Ok(true),
+                Err(e) if e.kind() == io::ErrorKind::Unsupported && self.publish != Publish::Reserve => {
+                    let link = self.publish == Publish::Link;
+                    self.publish = if link { Publish::Rename } else { Publish::Reserve };
+                }
+                // A request that was sent again after a lost answer finds its own success.
+                Err(_) if before.is_some() && identity(&to).is_ok_and(|now| now == before) => return Ok(true),
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => return Ok(false),
+                Err(e) => return Err(self.failed(key, &e)),
+            }
+        }
+    }
+
+    fn reserve(&self, from: &Path, to: &Path, take_empty: bool) -> io::Result<()> {
+        match self.disk.create_new(to, self.settings.file_mode) {
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists && take_empty => {
+                let empty = self.disk.stat(to)?.is_some_and(|s| s.len == 0 && !s.is_dir && !s.is_other);
+                if !empty {
+                    return Err(e);
+                }
+            }
+            other => drop(other?),
+        }
+        self.disk.rename(from, to).inspect_err(|_| {
+            // Empty, and only this depot writes here.
+            let _ = self.disk.remove(to);
+        })
+    }
+
+    /// Creates small objects.
+    pub(super) fn create(&mut self, objects: &[(String, Vec<u8>)]) -> Result<Vec<Created>, ArchiveError> {
+        objects.iter().try_for_each(|(key, _)| Self::checked(key))?;
+        let temps: Vec<_> = objects.iter().map(|(_, bytes)| self.temp_of(bytes)).collect::<Result<_, _>>()?;
+        self.flush(&temps.iter().map(|t| &*t.file).collect::<Vec<_>>())?;
+        let mut created = Vec::with_capacity(objects.len());
+        for ((key, _), temp) in objects.iter().zip(&temps) {
+            let new = self.place(&temp.path, key, true)?;
+            created.push(if new { Created::New } else { Created::Exists });
+        }
+        self.flush_folders(objects.iter().map(|(key, _)| key.as_str()))?;
+        Ok(created)
+    }
+
+    /// Writes a text of our own keeping over the old one.
+    pub(super) fn replace(&mut self, key: &str, bytes: &[u8]) -> Result<(), ArchiveError> {
+        Self::checked(key)?;
+        let blocked = || ArchiveError::new(ArchiveFailure::Refused, format!("{key} lies below a file"));
+        if !self.folder(folder_of(key))? {
+            return Err(blocked());
+        }
+        let temp = self.temp_of(bytes)?;
+        self.flush(&[&*temp.file])?;
+        self.pulse.beat()?;
+        self.disk.rename(&temp.path, &self.path(key)).map_err(|e| self.failed(key, &e))?;
+        self.flush_folder(folder_of(key))
+    }
+
+    /// Stores files of the spool.
+    pub(super) fn store(&mut self, items: &[StoreItem]) -> Result<Vec<Stored>, ArchiveError> {
+        let mut ready = Vec::with_capacity(items.len());
+        for item in items {
+            Self::checked(&item.key)?;
+            ready.push(match self.can_link(item)? {
+                true => Ready::Own(item.source.clone()),
+                false => Ready::Temp(self.copy(item)?),
+            });
+        }
+        self.flush_temps(&ready)?;
+        killpoint::pass("archive-temp-flushed");
+        let mut stored = Vec::with_capacity(items.len());
+        for (item, ready) in items.iter().zip(ready.iter_mut()) {
+            stored.push(self.put(item, ready)?);
+        }
+        killpoint::pass("archive-published");
+        self.flush_folders(items.iter().map(|item| item.key.as_str()))?;
+        killpoint::pass("archive-folder-flushed");
+        Ok(stored)
+    }
+
+    fn flush_temps(&self, ready: &[Ready<'_>]) -> Result<(), ArchiveError> {
+        let files: Vec<&dyn DiskFile> = ready
+            .iter()
+            .filter_map(|r| match r {
+                Ready::Temp(temp) => Some(&*temp.file),
+                Ready::Own(_) => None,
+            })
+            .collect();
+        if files.is_empty() { Ok(()) } else { self.flush(&files) }
+    }
+
+    /// Gives one file its key. A link that turns out not to be possible becomes a copy.
+    fn put(&mut self, item: &StoreItem, ready: &mut Ready<'a>) -> Result<Stored, ArchiveError> {
+        if let Ready::Own(source) = ready {
+            if !self.folder(folder_of(&item.key))? {
+                return Ok(Stored::Exists);
+            }
+            self.pulse.beat()?;
+            let to = self.path(&item.key);
+            match self.disk.link(source, &to) {
+                Ok(()) => {
+                    let mode = self.disk.set_mode(&to, self.settings.file_mode);
+                    mode.map_err(|e| self.failed(&item.key, &e))?;
+                    return Ok(Stored::New { shared: true });
+                }
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                    // An earlier attempt whose answer was lost linked it already.
+                    let identity = |path: &Path| self.disk.stat(path).ok().flatten().map(|s| s.identity);
+                    let own = identity(source).is_some_and(|own| identity(&to) == Some(own));
+                    return Ok(if own { Stored::New { shared: true } } else { Stored::Exists });
+                }
+                Err(e) if cannot(&e) => {
+                    let temp = self.copy(item)?;
+                    self.flush(&[&*temp.file])?;
+                    *ready = Ready::Temp(temp);
+                }
+                Err(e) => return Err(self.failed(&item.key, &e)),
+            }
+        }
+        let Ready::Temp(temp) = ready else { return Ok(Stored::Exists) };
+        let new = self.place(&temp.path, &item.key, false)?;
+        Ok(if new { Stored::New { shared: temp.shared } } else { Stored::Exists })
+    }
+
+    /// Whether source and archive lie on one file system, as far as can be seen.
+    fn can_link(&self, item: &StoreItem) -> Result<bool, ArchiveError> {
+        self.pulse.beat()?;
+        let source = self.disk.stat(&item.source).map_err(|e| of_source(item, &e))?;
+        let source = source.ok_or_else(|| of_source(item, &io::ErrorKind::NotFound.into()))?;
+        if source.len != item.size {
+            return Err(of_size(item, source.len));
+        }
+        let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
+        Ok(self.publish == Publish::Link && own.is_some_and(|own| own.identity.0 == source.identity.0))
+    }
+
+    /// A copy under a temporary name, not all of it flushed yet.
+    fn copy(&mut self, item: &StoreItem) -> Result<Temp<'a>, ArchiveError> {
+        let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
+        let mut temp = self.temp()?;
+        if self.disk.reflink(&*source, &*temp.file).is_ok() {
+            temp.shared = true;
+            return Ok(temp);
+        }
+        let mut buffer = vec![0; BUFFER];
+        let mut at = 0;
+        loop {
+            let read = read_full(&*source, &mut buffer, at).map_err(|e| of_source(item, &e))?;
+            let bytes = buffer.get(..read).unwrap_or_default();
+            temp.file.write_at(bytes, at).map_err(|e| self.failed(&item.key, &e))?;
+            at += read as u64;
+            self.pulse.beat()?;
+            if read < BUFFER {
+                break;
+            }
+            if at.is_multiple_of(FLUSH_EVERY) {
+                temp.file.flush().map_err(|e| self.failed(&item.key, &e))?;
+                self.pulse.beat()?;
+            }
+        }
+        if at == item.size { Ok(temp) } else { Err(of_size(item, at)) }
+    }
+
+    /// Reads a copy back from the medium.
+    pub(super) fn read_back(&self, key: &str) -> Result<Option<ReadBack>, ArchiveError> {
+        use sha2::Digest as _;
+        Self::checked(key)?;
+        self.pulse.beat()?;
+        let path = self.path(key);
+        match self.disk.stat(&path).map_err(|e| self.failed(key, &e))? {
+            Some(stat) if !stat.is_dir && !stat.is_other => {}
+            _ => return Ok(None),
+        }
+        let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
+        file.drop_cache();
+        let mut hash = sha2::Sha256::new();
+        let mut buffer = vec![0; BUFFER];
+        let mut size = 0;
+        loop {
+            let read = read_full(&*file, &mut buffer, size).map_err(|e| self.failed(key, &e))?;
+            self.pulse.beat()?;
+            hash.update(buffer.get(..read).unwrap_or_default());
+            size += read as u64;
+            if read < BUFFER {
+                break;
+            }
+        }
+        // What was read once is not read again soon.
+        file.drop_cache();
+        Ok(Some(ReadBack { size, sha256: Digest(hash.finalize().into()), how: Verified::DiskRead }))
+    }
+
+    /// Keys of files in byte order, without temporary files.
+    pub(super) fn list(
+        &self,
+        prefix: &str,
+        after: &str,
+        limit: usize,
+    ) -> Result<Vec<(String, u64)>, ArchiveError> {
+        if !prefix.is_empty() {
+            Self::checked(prefix.strip_suffix('/').unwrap_or("/"))?;
+        }
+        // Keys still to be given out, the next one last; a folder's key ends with `/`.
+        let mut next = vec![(prefix.to_owned(), 0)];
+        let mut found = Vec::new();
+        while let Some((key, len)) = next.pop() {
+            if found.len() == limit {
+                break;
+            }
+            if !key.is_empty() && !key.ends_with('/') {
+                found.push((key, len));
+                continue;
+            }
+            self.pulse.beat()?;
+            let entries = match self.disk.read_dir(&self.path(&key), MAX_ENTRIES) {
+                Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => continue,
+                other => other.map_err(|e| self.failed(&key, &e))?,
+            };
+            if entries.len() == MAX_ENTRIES {
+                let detail = format!("{key} has {MAX_ENTRIES} entries or more");
+                return Err(ArchiveError::new(ArchiveFailure::Broken, detail));
+            }
+            let begun = next.len();
+            for entry in entries.into_iter().filter(|e| !e.stat.is_other) {
+                // Names that are not text are not ours.
+                let Some(name) = entry.name.to_str() else { continue };
+                let slash = if entry.stat.is_dir { "/" } else { "" };
+                let child = format!("{key}{name}{slash}");
+                let ahead = child.as_str() > after || (entry.stat.is_dir && after.starts_with(&child));
+                if ahead && child != format!("{TMP}/") {
+                    next.push((child, entry.stat.len));
+                }
+            }
+            if let Some(new) = next.get_mut(begun..) {
+                new.sort_unstable_by(|a, b| b.cmp(a));
+            }
+        }
+        Ok(found)
+    }
+}
+
+/// The folder of a key, empty at the top.
+fn folder_of(key: &str) -> &str {
+    key.rsplit_once('/').map_or("", |(folder, _)| folder)
+}
+
+/// A folder can be entered by whoever may read files.
+fn folder_mode(file_mode: u32) -> u32 {
+    file_mode | 0o700 | (file_mode & 0o444) >> 2
+}
+
+/// Whether the file system has no such operation (or not between these two places).
+fn cannot(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::Unsupported | io::ErrorKind::CrossesDevices)
+}
+
+fn of_source(item: &StoreItem, error: &io::Error) -> ArchiveError {
+    ArchiveError::new(ArchiveFailure::Source, format!("{}: {error}", item.source.display()))
+}
+
+fn of_size(item: &StoreItem, found: u64) -> ArchiveError {
+    let detail = format!("{} has {found} bytes and should have {}", item.source.display(), item.size);
+    ArchiveError::new(ArchiveFailure::Source, detail)
+}
