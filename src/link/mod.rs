@@ -5,6 +5,7 @@
 //!
 //! Everything that arrives is hostile: names, sizes, listings and bodies are bounded here.
 
+mod dialer;
 mod error;
 pub mod ftp;
 pub mod http;
@@ -17,6 +18,7 @@ use async_trait::async_trait;
 use bytes::Bytes;
 use jiff::Timestamp;
 
+pub use dialer::NetDialer;
 pub use error::{LinkError, LinkFailure};
 pub use select::Patterns;
 pub use time::parse_http_date;
