@@ -15,4 +15,5 @@ pub mod listing;
 pub mod model;
 pub mod progress;
 pub mod report;
+pub mod sim;
 pub mod spool;
