@@ -293,7 +293,8 @@ mod tests {
     #[tokio::test]
     async fn nonsense_and_endless_lines_are_refused_and_the_service_goes_on() {
         let service = service().await;
-        for bad in [&b"{\n"[..], b"{\"ask\":\"format\"}\n", b"{\"ask\":\"reload\",\"accept\":true,\"x\":1}\n"] {
+        for bad in [&b"{\n"[..], b"{\"ask\":\"format\"}\n", b"{\"ask\":\"reload\",\"accept\":true,\"x\":1}\n"]
+        {
             assert!(!service.raw(bad).await.ok);
         }
         let mut endless = vec![b'x'; MAX_LINE as usize];

@@ -2,6 +2,7 @@
 #![warn(missing_docs)]
 
 pub mod archive;
+pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod control;

@@ -128,14 +128,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
 }
 
 /// Adds a logger to its vehicle's line; `row` is `None` for one that was never met.
-fn add(
-    line: &mut VehicleLine,
-    id: &str,
-    row: Option<&LoggerDay>,
-    act: bool,
-    day: &Day,
-    as_of: Timestamp,
-) {
+fn add(line: &mut VehicleLine, id: &str, row: Option<&LoggerDay>, act: bool, day: &Day, as_of: Timestamp) {
     let never = LoggerDay::default();
     let row = row.unwrap_or(&never);
     let whole = row.last_whole.is_some_and(|at| at >= day.from.as_millisecond());

@@ -200,7 +200,13 @@ fn mixed() -> Report {
             },
             FindingRow {
                 gone: Some(ms("2026-11-25T01:00:00Z")),
-                ..finding("login-refused", Severity::Act, Some("PLOW-01"), "L-0401 refused the login", "Check it.")
+                ..finding(
+                    "login-refused",
+                    Severity::Act,
+                    Some("PLOW-01"),
+                    "L-0401 refused the login",
+                    "Check it.",
+                )
             },
         ],
         owed: vec![("central".into(), 4, 1_240_000_000)],

@@ -64,8 +64,7 @@ impl Page<'_> {
         let as_of = as_of.strftime(if near { "%H:%M" } else { "%a %-d %b %H:%M" });
         let name = self.glyphs.bold(&plain(&self.report.depot));
         let dot = self.glyphs.dot();
-        let line =
-            format!("{name} {dot} {} to {}, as of {as_of}", from.strftime(first), to.strftime(long));
+        let line = format!("{name} {dot} {} to {}, as of {as_of}", from.strftime(first), to.strftime(long));
         self.line(&line);
         if self.report.as_of >= self.report.to {
             self.line("Made afterwards: what came home since that day counts as home.");
@@ -110,7 +109,8 @@ impl Page<'_> {
             said.push(format!("{} {} you.", count(need), if need == 1 { "needs" } else { "need" }));
         }
         if totals.not_seen < totals.vehicles {
-            for (n, text) in [(calm(Verdict::Incomplete), "incomplete"), (calm(Verdict::NotSeen), "not seen")] {
+            for (n, text) in [(calm(Verdict::Incomplete), "incomplete"), (calm(Verdict::NotSeen), "not seen")]
+            {
                 if n > 0 {
                     said.push(format!("{} {text}.", count(n)));
                 }
@@ -288,10 +288,8 @@ impl Page<'_> {
         let depot = report.findings.iter().map(|f| ("the depot", f));
         let own = report.vehicles.iter().flat_map(|v| v.findings.iter().map(|f| (v.id.as_str(), f)));
         let all: Vec<_> = depot.chain(own).collect();
-        let watch: Vec<_> = all
-            .iter()
-            .filter(|(_, f)| f.severity != "act" && f.state != FindingState::Gone)
-            .collect();
+        let watch: Vec<_> =
+            all.iter().filter(|(_, f)| f.severity != "act" && f.state != FindingState::Gone).collect();
         if !watch.is_empty() {
             self.heading("Worth a look");
             for (who, finding) in watch.iter().take(2 * MOST) {
