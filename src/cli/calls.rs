@@ -1,6 +1,8 @@
 //! What commands ask of the service's own code, one function a command.
 
-use crate::config::{Config, Loaded};
+use std::path::Path;
+
+use crate::config::{Config, Loaded, Problems};
 use crate::progress::Progress;
 
 use super::out::Failure;
@@ -9,8 +11,9 @@ fn absent(what: &str) -> Failure {
     Failure::Failed(format!("this build has no {what}"))
 }
 
-/// The service, until it is told to end.
-pub async fn run(_path: &std::path::Path) -> Result<(), Failure> {
+/// The service, until it is told to end. `broken` is what is wrong with the files at `path`, where
+/// the last good pair runs in their place.
+pub async fn run(_path: &Path, _loaded: Loaded, _broken: Option<Problems>) -> Result<(), Failure> {
     Err(absent("service"))
 }
 

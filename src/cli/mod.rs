@@ -21,12 +21,13 @@ mod status;
 mod trace;
 mod watch;
 
+use std::io::IsTerminal as _;
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 use jiff::Timestamp;
 
-use crate::config::{self, Loaded};
+use crate::config::{self, Loaded, Problems};
 use crate::control::{self, Answer, Request};
 use crate::edges::Edges;
 use crate::ledger::{self, Query};
@@ -57,6 +58,7 @@ pub struct Cli {
 
 /// What every command takes.
 #[derive(Debug, Clone, Args)]
+#[command(next_help_heading = "Options of every command")]
 pub struct Globals {
     /// The depot's configuration
     #[arg(
@@ -64,6 +66,7 @@ pub struct Globals {
         global = true,
         value_name = "FILE",
         env = "YARDER_CONFIG",
+        hide_env_values = true,
         default_value = "/etc/yarder/yarder.toml"
     )]
     pub config: PathBuf,
@@ -74,7 +77,7 @@ pub struct Globals {
     #[arg(long, global = true)]
     pub ascii: bool,
     /// What to log on stderr: error, warn, info, debug or trace, or `target=level` parts with commas
-    #[arg(long, global = true, value_name = "LEVEL", env = "YARDER_LOG")]
+    #[arg(long, global = true, value_name = "LEVEL", env = "YARDER_LOG", hide_env_values = true)]
     pub log: Option<String>,
     /// Log as JSON lines
     #[arg(long, global = true)]
@@ -111,24 +114,28 @@ impl Command {
 pub async fn run(cli: Cli) -> Result<Outcome, Failure> {
     let mut out = Out::stdout(cli.globals.json, cli.globals.ascii);
     let cx = Cx { config: cli.globals.config, edges: Edges::real() };
-    let end = match cli.command {
-        Command::Demo(args) => demo::run(args, &cx, &mut out).await,
-        Command::Check(args) => check::run(&args, &cx, &mut out),
-        Command::Run(args) => run::run(args, &cx).await,
-        Command::Once(args) => once::run(args, &cx, &mut out).await,
-        Command::Status(args) => status::run(&args, &cx, &mut out),
-        Command::Report(args) => report::run(&args, &cx, &mut out),
-        Command::Files(args) => files::run(&args, &cx, &mut out),
-        Command::Trace(args) => trace::run(&args, &cx, &mut out),
-        Command::Probe(args) => probe::run(&args, &cx, &mut out).await,
-        Command::Held(args) => held::run(args, &cx, &mut out).await,
-        Command::Audit(args) => audit::run(&args, &cx, &mut out).await,
-        Command::Adopt(args) => adopt::run(args, &cx, &mut out).await,
-        Command::Reload(args) => reload::run(&args, &cx, &mut out),
-    };
+    let end = execute(cli.command, &cx, &mut out).await;
     // What was said before a failure is said all the same.
     let flushed = out.flush();
     end.and_then(|outcome| flushed.map(|()| outcome))
+}
+
+async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
+    match command {
+        Command::Demo(args) => demo::run(args, cx, out).await,
+        Command::Check(args) => check::run(&args, cx, out),
+        Command::Run(args) => run::run(args, cx).await,
+        Command::Once(args) => once::run(args, cx, out).await,
+        Command::Status(args) => status::run(&args, cx, out),
+        Command::Report(args) => report::run(&args, cx, out),
+        Command::Files(args) => files::run(&args, cx, out),
+        Command::Trace(args) => trace::run(&args, cx, out),
+        Command::Probe(args) => probe::run(&args, cx, out).await,
+        Command::Held(args) => held::run(args, cx, out).await,
+        Command::Audit(args) => audit::run(&args, cx, out).await,
+        Command::Adopt(args) => adopt::run(args, cx, out).await,
+        Command::Reload(args) => reload::run(&args, cx, out),
+    }
 }
 
 /// What a command stands on.
@@ -140,10 +147,7 @@ struct Cx {
 impl Cx {
     /// The configuration; everything wrong with it is told at once.
     fn load(&self) -> Result<Loaded, Failure> {
-        config::load(&self.config).map_err(|problems| {
-            let colours = out::colours_wanted() && std::io::IsTerminal::is_terminal(&std::io::stderr());
-            Failure::Usage(format!("the configuration cannot be used\n\n{}", problems.render(colours)))
-        })
+        config::load(&self.config).map_err(|problems| unusable(&problems))
     }
 
     /// The configuration and the ledger beside the service.
@@ -156,6 +160,12 @@ impl Cx {
     fn now(&self) -> Timestamp {
         self.edges.clock.now()
     }
+}
+
+/// What is wrong with a configuration, as a failure.
+fn unusable(problems: &Problems) -> Failure {
+    let colours = out::colours_wanted() && std::io::stderr().is_terminal();
+    Failure::Usage(format!("the configuration cannot be used\n\n{}", problems.render(colours)))
 }
 
 /// Asks the running service; `None` when none runs.

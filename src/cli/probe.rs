@@ -241,7 +241,7 @@ fn settings(probe: &Probe, listing: &Listing, logger: &Logger, address: usize) -
     let wanted = Patterns::new(&patterns).unwrap_or_default();
     let numbered = |f: &&RemoteFile| f.path.name().iter().any(u8::is_ascii_digit);
     let files: Vec<&RemoteFile> = listing.files.iter().filter(|f| wanted.wants(&f.path)).collect();
-    if !files.is_empty() && files.iter().all(|f| numbered(f)) {
+    if !files.is_empty() && files.iter().all(numbered) {
         set("order", quoted("name"), "its names bear numbers".into());
     } else {
         set("order", quoted("time"), "not all of its names bear numbers".into());

@@ -129,7 +129,9 @@ fn tell(row: &FileRow, story: &[EventRow], zone: &TimeZone, out: &mut Out) -> Re
     }
     for event in story {
         let at = Timestamp::from_millisecond(event.at).map_or("-".to_owned(), |at| full(at, zone));
-        out.line(format!("  {at}  {}{}", said(&event.what), details(&event.detail)))?;
+        // The hash stands above.
+        let told = |key: &str| key != "sha256";
+        out.line(format!("  {at}  {}{}", said(&event.what), details(&event.detail, told)))?;
     }
     Ok(())
 }
@@ -157,11 +159,11 @@ fn said(what: &str) -> String {
 }
 
 /// The facts of an event: ` (offset 65536, why the connection was cut)`.
-fn details(detail: &Value) -> String {
+fn details(detail: &Value, told: impl Fn(&str) -> bool) -> String {
     let Value::Object(map) = detail else { return String::new() };
     let parts: Vec<String> = map
         .iter()
-        .filter(|(_, value)| !value.is_null())
+        .filter(|(key, value)| told(key) && !value.is_null() && *value != "")
         .map(|(key, value)| match value {
             Value::String(text) => format!("{} {}", plain(key), plain(text)),
             other => format!("{} {}", plain(key), plain(&other.to_string())),
@@ -178,8 +180,8 @@ mod tests {
     fn events_are_words_and_nothing_in_them_acts_on_the_terminal() {
         assert_eq!(said("became-whole"), "whole in the spool");
         assert_eq!(said("some-new-thing"), "some new thing");
-        let detail = serde_json::json!({ "why": "\x1b[2Jcut", "offset": 65536, "none": null });
-        assert_eq!(details(&detail), " (offset 65536, why \\u{1b}[2Jcut)");
-        assert_eq!(details(&serde_json::json!({})), "");
+        let detail = serde_json::json!({ "why": "\x1b[2Jcut", "offset": 65536, "none": null, "note": "" });
+        assert_eq!(details(&detail, |_| true), " (offset 65536, why \\u{1b}[2Jcut)");
+        assert_eq!(details(&serde_json::json!({}), |_| true), "");
     }
 }

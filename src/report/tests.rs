@@ -30,7 +30,7 @@ fn at(text: &str) -> Timestamp {
 }
 
 /// A depot of the vehicles and loggers named: `(vehicle, logger)`.
-pub(crate) fn config(fleet: &[(&str, &str)]) -> Config {
+fn config(fleet: &[(&str, &str)]) -> Config {
     let kind = Arc::new(Kind {
         name: "wifi-http".into(),
         files: Patterns::new(&["**/*.log"]).expect("patterns"),
@@ -215,14 +215,14 @@ fn mixed() -> Report {
     report(&config, &facts)
 }
 
-/// Compares with a file under tests/golden/report; with `YARDER_GOLDEN=write` it writes it.
+/// Compares with a file under tests/golden/report; `YARDER_BLESS=1` writes it anew.
 fn golden(name: &str, found: &str) {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/golden/report").join(name);
-    if std::env::var_os("YARDER_GOLDEN").is_some_and(|v| v == "write") {
+    if std::env::var_os("YARDER_BLESS").is_some() {
         std::fs::write(&path, found).expect("written");
     }
     let want = std::fs::read_to_string(&path).unwrap_or_default();
-    assert_eq!(found, want, "{name} differs; look at it, then write it with YARDER_GOLDEN=write");
+    assert_eq!(found, want, "{name} differs; look at it, then write it anew with YARDER_BLESS=1");
 }
 
 #[test]
@@ -336,4 +336,49 @@ fn a_finding_is_new_known_or_gone_and_only_an_act_that_is_there_needs_a_person()
     assert_eq!(state(gone), (FindingState::Gone, false, Verdict::Complete));
     let watch = FindingRow { severity: Severity::Watch, ..base };
     assert_eq!(state(watch), (FindingState::New, false, Verdict::Complete));
+}
+
+/// A wall clock that is set.
+#[derive(Debug)]
+struct Set(std::sync::Mutex<Timestamp>);
+
+impl crate::clock::Clock for Set {
+    fn now(&self) -> Timestamp {
+        *self.0.lock().expect("lock")
+    }
+    fn mono(&self) -> Duration {
+        Duration::ZERO
+    }
+    fn sleep(&self, _: Duration) -> futures_util::future::BoxFuture<'static, ()> {
+        Box::pin(std::future::ready(()))
+    }
+}
+
+#[tokio::test]
+async fn a_past_day_knows_who_was_seen_in_it_although_he_was_seen_since() {
+    use crate::ledger::{Ledger, VisitCounts};
+    let dir = tempfile::tempdir().expect("dir");
+    let clock = Arc::new(Set(std::sync::Mutex::new(at("2026-11-24T20:00:00Z"))));
+    let edges = crate::edges::Edges { clock: clock.clone(), ..crate::edges::Edges::real() };
+    let ledger = Ledger::open(&edges, dir.path()).expect("ledger");
+    let logger = ledger.logger("L-0401", "PLOW-01").await.expect("logger");
+    for moment in ["2026-11-24T20:00:00Z", "2026-11-26T20:00:00Z"] {
+        *clock.0.lock().expect("lock") = at(moment);
+        let visit = ledger.begin_visit(logger.key).await.expect("visit");
+        ledger.apply(&logger, "PLOW-01", true, Vec::new()).await.expect("listed");
+        let counts = VisitCounts { listings: 1, ..VisitCounts::default() };
+        ledger.visit(visit, counts, Some("left".into())).expect("ended");
+        ledger.settled().await.expect("committed");
+    }
+    let query = crate::ledger::read(dir.path()).expect("query");
+    let config = config(&[("PLOW-01", "L-0401")]);
+    let verdict = |moment: &str| {
+        let day = Day::at(at(moment), time(12, 0, 0, 0), &oslo()).expect("day");
+        let facts = Facts::read(&query, &day).expect("facts");
+        let report = build(&config, &facts, &day, at("2026-11-27T04:00:00Z"));
+        (report.vehicles[0].verdict, report.vehicles[0].last_seen)
+    };
+    assert_eq!(verdict("2026-11-24T20:00:00Z"), (Verdict::Complete, Some(at("2026-11-24T20:00:00Z"))));
+    assert_eq!(verdict("2026-11-25T20:00:00Z").0, Verdict::NotSeen);
+    assert_eq!(verdict("2026-11-26T20:00:00Z"), (Verdict::Complete, Some(at("2026-11-26T20:00:00Z"))));
 }

@@ -254,7 +254,7 @@ impl Page<'_> {
         let mut lines = Vec::new();
         if closed > 0 {
             lines.push(format!(
-                "{}, {}, are on {} and not fetched yet.",
+                "{}, {}, on {}: not fetched yet.",
                 of(closed, "closed file"),
                 size(bytes),
                 of(on, "vehicle")
@@ -262,7 +262,7 @@ impl Page<'_> {
         }
         if open > 0 {
             lines.push(format!(
-                "{} on {} may still be written; a file comes once it is closed.",
+                "{} on {}: may still be written, and fetched once closed.",
                 of(open, "file"),
                 of(writing, "vehicle")
             ));
