@@ -167,9 +167,11 @@ fn failure<T: fmt::Debug>(outcome: Result<T, ArchiveError>) -> ArchiveFailure {
 
 #[tokio::test]
 async fn what_the_file_system_can_do_is_found_out() {
-    for (missing, expected) in
-        [(&[][..], Publish::Link), (&["link"], Publish::Rename), (&["link", "rename_new"], Publish::Reserve)]
-    {
+    for (missing, expected) in [
+        (&[][..], Publish::Link),
+        (&["link"], Publish::Rename),
+        (&["link", "rename_new"], Publish::Reserve),
+    ] {
         let (archive, folder) = made(unsupported(missing)).await;
         assert_eq!(archive.publishes_by().await, Ok(expected));
         assert_eq!(files(&folder.path().join("archive/.yarder/tmp")), [""; 0], "nothing is left");
@@ -213,7 +215,7 @@ async fn under_an_unmounted_share_nothing_appears() {
     let away = ArchiveFailure::Away;
     assert_eq!(failure(archive.create(vec![("a".to_owned(), vec![1])]).await), away);
     assert_eq!(failure(archive.store(vec![item(folder.path(), "s", b"s", "P/s")]).await), away);
-    assert_eq!(failure(archive.replace("P/manifest-sha256.txt".to_owned(), vec![]).await), away);
+    assert_eq!(failure(archive.replace("P/manifest-sha256.txt".to_owned(), vec![])  .await), away);
     assert_eq!(failure(archive.get(vec!["a".to_owned()]).await), away);
     assert_eq!(failure(archive.read_back(vec!["a".to_owned()]).await), away);
     assert_eq!(failure(archive.list(String::new(), String::new(), 9).await), away);
@@ -332,15 +334,15 @@ async fn data_is_flushed_before_its_name_and_the_name_before_the_answer() {
 #[tokio::test]
 async fn trouble_is_told_by_its_kind() {
     for (errno, expected) in [
-        (28, ArchiveFailure::Full),    // ENOSPC
-        (122, ArchiveFailure::Full),   // EDQUOT
-        (13, ArchiveFailure::Refused), // EACCES
-        (30, ArchiveFailure::Refused), // EROFS
-        (5, ArchiveFailure::Broken),   // EIO
-        (116, ArchiveFailure::Away),   // ESTALE
-        (107, ArchiveFailure::Away),   // ENOTCONN
-        (110, ArchiveFailure::Away),   // ETIMEDOUT
-        (112, ArchiveFailure::Away),   // EHOSTDOWN
+        (28, ArchiveFailure::Full),     // ENOSPC
+        (122, ArchiveFailure::Full),    // EDQUOT
+        (13, ArchiveFailure::Refused),  // EACCES
+        (30, ArchiveFailure::Refused),  // EROFS
+        (5, ArchiveFailure::Broken),    // EIO
+        (116, ArchiveFailure::Away),    // ESTALE
+        (107, ArchiveFailure::Away),    // ENOTCONN
+        (110, ArchiveFailure::Away),    // ETIMEDOUT
+        (112, ArchiveFailure::Away),    // EHOSTDOWN
     ] {
         for op in ["create_dir", "flush_dir", "flush_files", "link"] {
             let on = Arc::new(AtomicUsize::new(0));

@@ -7,6 +7,7 @@
 //! `.yarder/` are the archive's own keeping.
 
 #[cfg(test)]
+
 pub(crate) mod conformance;
 mod error;
 mod file;

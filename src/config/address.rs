@@ -102,8 +102,7 @@ pub(super) fn parse(notes: &Notes, at: At<&str>) -> Option<Url> {
         return refuse("the address holds a login".to_owned(), help);
     }
     if url.query().is_some() || url.fragment().is_some() {
-        let help =
-            "name the folder in which the listing begins; write %3F and %23 for these letters in names";
+        let help = "name the folder in which the listing begins; write %3F and %23 for these letters in names";
         return refuse("the address has a part behind `?` or `#`".to_owned(), help);
     }
     if !url.path().ends_with('/') {

@@ -119,9 +119,7 @@ fn misplaced_variables(notes: &Notes, which: Which, table: &DeTable<'_>) {
         match value.get_ref() {
             DeValue::Table(table) => misplaced_variables(notes, which, table),
             DeValue::Array(items) => items.iter().for_each(|item| look(notes, which, key, item)),
-            DeValue::String(text)
-                if text.contains("${") && !key.ends_with("_file") && !is_secret_key(key) =>
-            {
+            DeValue::String(text) if text.contains("${") && !key.ends_with("_file") && !is_secret_key(key) => {
                 let message = format!("`{key}` does not take environment variables");
                 let help = "write the value itself; ${NAME} works in keys that end in _file alone";
                 notes.push(Draft::error(Spot::new(which, value.span()), message).help(help));
@@ -158,8 +156,7 @@ impl<'n> Names<'n> {
             let message = format!("there are two {}s `{}`", self.sort, name.value);
             Draft::error(name.spot, message).help("rename one of them, or take it out")
         } else {
-            let message =
-                format!("{}s `{}` and `{}` differ in case alone", self.sort, first.value, name.value);
+            let message = format!("{}s `{}` and `{}` differ in case alone", self.sort, first.value, name.value);
             Draft::error(name.spot, message).help("rename one of them: on Windows shares they are one folder")
         };
         notes.push(draft.also(first.spot, "the first one"));

@@ -86,7 +86,10 @@ const INTAKE: Keys = &[
     ("ack", Shape::Text),
     ("ftp", Shape::Table(INTAKE_FTP)),
     ("http", Shape::Table(INTAKE_HTTP)),
-    ("inbox", Shape::Table(&[("dir", Shape::Text), ("settle", Shape::Span), ("after", Shape::Text)])),
+    (
+        "inbox",
+        Shape::Table(&[("dir", Shape::Text), ("settle", Shape::Span), ("after", Shape::Text)]),
+    ),
 ];
 const INTAKE_FTP: Keys = &[
     ("listen", Shape::Text),
@@ -205,9 +208,7 @@ fn archives<'d>(notes: &Notes, root: &mut Table<'d>) -> Vec<At<ArchiveConfig>> {
         let id = match ArchiveName::new(name.value) {
             Ok(id) => id,
             Err(e) => {
-                notes.push(
-                    Draft::error(name.spot, "`name` of an archive stands in receipts").help(e.to_string()),
-                );
+                notes.push(Draft::error(name.spot, "`name` of an archive stands in receipts").help(e.to_string()));
                 continue;
             }
         };
@@ -283,8 +284,7 @@ fn plain_absolute(table: &Table<'_>, key: &str, text: &str, at: At<&str>) -> Opt
         return Some(path.components().collect());
     }
     let message = format!("`{key}` wants an absolute path without `.` and `..`");
-    table
-        .push(Draft::error(at.spot, message).help("write the folder from the root on, like /var/lib/yarder"));
+    table.push(Draft::error(at.spot, message).help("write the folder from the root on, like /var/lib/yarder"));
     None
 }
 
@@ -323,9 +323,7 @@ pub(super) fn zone(table: &Table<'_>, at: At<&str>) -> Option<TimeZone> {
         None if names.len() < 10 => {
             "this machine has no time zones but UTC: install its package `tzdata`".to_owned()
         }
-        None => {
-            "write an IANA name, like \"Europe/Oslo\"; `timedatectl list-timezones` lists them".to_owned()
-        }
+        None => "write an IANA name, like \"Europe/Oslo\"; `timedatectl list-timezones` lists them".to_owned(),
     };
     table.push(Draft::error(at.spot, format!("there is no time zone \"{}\"", at.value)).help(help));
     None

@@ -125,7 +125,8 @@ impl<'d> KindRead<'d> {
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
         let proof = table.choice("proof", &proofs, Proof::Length);
         let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_secs(1)..=DAY);
-        let backlogs = [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
+        let backlogs =
+            [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
         let backlog = table.choice("backlog", &backlogs, Backlog::AfterNew);
         table.only("reread_idle", Shape::Percent, "\"100%\"");
         table.only("reread_per_visit", Shape::Span, "\"60min\"");
@@ -263,7 +264,12 @@ impl<'d> Loggers<'_, 'd> {
         Some(At { value: Arc::new(logger), spot: at.spot })
     }
 
-    fn addresses(&mut self, table: &mut Table<'d>, kind: Option<&KindRead<'d>>, later: bool) -> Vec<Url> {
+    fn addresses(
+        &mut self,
+        table: &mut Table<'d>,
+        kind: Option<&KindRead<'d>>,
+        later: bool,
+    ) -> Vec<Url> {
         let notes = self.notes;
         let host = table.item("host");
         let url = table.item("url");
@@ -283,8 +289,7 @@ impl<'d> Loggers<'_, 'd> {
                 }
                 Some(None) => {
                     let name = kind.map_or("", |k| k.kind.name.as_str());
-                    let draft =
-                        Draft::error(host.spot, format!("kind `{name}` has no `url` to put the host into"));
+                    let draft = Draft::error(host.spot, format!("kind `{name}` has no `url` to put the host into"));
                     let help = format!(
                         "add url = \"http://{{host}}/\" to [kind.{name}], or write url = \"http://{}/\" here",
                         host.value
@@ -318,8 +323,7 @@ impl<'d> Loggers<'_, 'd> {
         }
         for at in &found {
             if let Some(first) = self.addresses.get(&at.value) {
-                let draft =
-                    Draft::error(at.spot, "two loggers have one address, and nothing tells them apart");
+                let draft = Draft::error(at.spot, "two loggers have one address, and nothing tells them apart");
                 let help = "give each logger an address of its own";
                 notes.push(draft.help(help).also(*first, "the first one"));
             } else {
@@ -386,8 +390,7 @@ impl<'d> Loggers<'_, 'd> {
                 1 => "the password of one logger".to_owned(),
                 n => format!("the passwords of {n} loggers"),
             };
-            let message =
-                format!("{whose} of kind `{kind}` can be read on the way: {scheme} is not encrypted");
+            let message = format!("{whose} of kind `{kind}` can be read on the way: {scheme} is not encrypted");
             let help = "use https:// where the loggers can; else a password that opens nothing else";
             self.notes.push(Draft::warning(spot, message).help(help));
         }

@@ -40,8 +40,14 @@ impl Watch {
         let wake = Arc::new(Notify::new());
         let waker = wake.clone();
         let watcher = notify::recommended_watcher(move |_| waker.notify_one()).ok();
-        let mut watch =
-            Self { edges, path: path.to_owned(), given: Ok(pair), wake, watcher, folders: BTreeSet::new() };
+        let mut watch = Self {
+            edges,
+            path: path.to_owned(),
+            given: Ok(pair),
+            wake,
+            watcher,
+            folders: BTreeSet::new(),
+        };
         watch.follow();
         watch
     }
@@ -96,10 +102,8 @@ impl Watch {
             let _ = watcher.unwatch(gone);
         }
         // Where a watch cannot be had, the looks find the change.
-        self.folders = wanted
-            .into_iter()
-            .filter(|dir| watcher.watch(dir, RecursiveMode::NonRecursive).is_ok())
-            .collect();
+        self.folders =
+            wanted.into_iter().filter(|dir| watcher.watch(dir, RecursiveMode::NonRecursive).is_ok()).collect();
     }
 }
 
@@ -107,8 +111,7 @@ impl Watch {
 /// moves an archive. `None` for one that may be taken at once.
 pub fn drops_too_many(old: &Config, new: &Config) -> Option<String> {
     let kept: BTreeSet<_> = new.loggers.iter().map(|logger| &logger.id).collect();
-    let dropped: Vec<_> =
-        old.loggers.iter().map(|logger| &logger.id).filter(|id| !kept.contains(id)).collect();
+    let dropped: Vec<_> = old.loggers.iter().map(|logger| &logger.id).filter(|id| !kept.contains(id)).collect();
     let mut reasons = Vec::new();
     if dropped.len() >= 2 && dropped.len() * 20 > old.loggers.len() {
         let named: Vec<_> = dropped.iter().take(3).map(|id| id.as_str()).collect();

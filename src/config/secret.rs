@@ -139,10 +139,7 @@ impl<'c> Secrets<'c> {
         let shown = path.display();
         let secret = match self.env.secret(&path) {
             Err(e) if e.kind() == io::ErrorKind::NotFound => {
-                refuse(
-                    format!("there is no secret file {shown}"),
-                    "create it, with the password as its only line",
-                );
+                refuse(format!("there is no secret file {shown}"), "create it, with the password as its only line");
                 None
             }
             Err(e) if e.kind() == io::ErrorKind::PermissionDenied => {

@@ -339,11 +339,7 @@ mod as_hexes {
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<Digest>, D::Error> {
         let texts = Vec::<String>::deserialize(from)?;
         let read = |text: &String| Digest::from_hex(text);
-        texts
-            .iter()
-            .map(read)
-            .collect::<Option<_>>()
-            .ok_or_else(|| D::Error::custom("a block has no SHA-256"))
+        texts.iter().map(read).collect::<Option<_>>().ok_or_else(|| D::Error::custom("a block has no SHA-256"))
     }
 }
 
@@ -450,9 +446,7 @@ pub(crate) mod tests {
     fn a_claim_that_leads_out_of_the_archive_is_refused() {
         let (claim, _) = sample("a", b"bytes", "north-yard");
         for bad in ["../../etc/cron.d/x", "/etc/x", ".yarder/archive.json", ".YARDER/tmp/x", "a\nb", ""] {
-            for claim in
-                [Claim { k0: bad.into(), ..claim.clone() }, Claim { k1: bad.into(), ..claim.clone() }]
-            {
+            for claim in [Claim { k0: bad.into(), ..claim.clone() }, Claim { k1: bad.into(), ..claim.clone() }] {
                 assert!(Claim::parse(&claim.to_bytes()).is_err(), "{bad:?}");
             }
         }
