@@ -25,7 +25,10 @@ impl<'d> Template<'d> {
     /// Checks it with a made-up host.
     pub fn new(notes: &Notes, at: At<&'d str>) -> Option<Self> {
         if !at.value.contains(HOST) {
-            let draft = Draft::error(at.spot, "`url` of a kind has no {host}: its loggers would be one");
+            let draft = Draft::error(
+                at.spot,
+                "`url` of a kind has no {host}: all its loggers would have one address",
+            );
             notes.push(draft.help("write url = \"http://{host}/\", or move it to the logger that has it"));
             return None;
         }
@@ -102,7 +105,8 @@ pub(super) fn parse(notes: &Notes, at: At<&str>) -> Option<Url> {
         return refuse("the address holds a login".to_owned(), help);
     }
     if url.query().is_some() || url.fragment().is_some() {
-        let help = "name the folder in which the listing begins; write %3F and %23 for these letters in names";
+        let help =
+            "name the folder in which the listing begins; write %3F and %23 for these letters in names";
         return refuse("the address has a part behind `?` or `#`".to_owned(), help);
     }
     if !url.path().ends_with('/') {

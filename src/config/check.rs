@@ -1,6 +1,6 @@
 //! Checks a pair as a whole and makes the [`Config`] of it.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use toml::de::{DeTable, DeValue};
@@ -119,7 +119,9 @@ fn misplaced_variables(notes: &Notes, which: Which, table: &DeTable<'_>) {
         match value.get_ref() {
             DeValue::Table(table) => misplaced_variables(notes, which, table),
             DeValue::Array(items) => items.iter().for_each(|item| look(notes, which, key, item)),
-            DeValue::String(text) if text.contains("${") && !key.ends_with("_file") && !is_secret_key(key) => {
+            DeValue::String(text)
+                if text.contains("${") && !key.ends_with("_file") && !is_secret_key(key) =>
+            {
                 let message = format!("`{key}` does not take environment variables");
                 let help = "write the value itself; ${NAME} works in keys that end in _file alone";
                 notes.push(Draft::error(Spot::new(which, value.span()), message).help(help));
@@ -137,26 +139,36 @@ fn misplaced_variables(notes: &Notes, which: Which, table: &DeTable<'_>) {
 pub(super) struct Names<'n> {
     /// `vehicle`
     sort: &'static str,
-    by_lower: BTreeMap<String, At<&'n str>>,
+    /// Whether they become folders in archives.
+    folders: bool,
+    first: BTreeMap<String, At<&'n str>>,
+    all: BTreeSet<&'n str>,
 }
 
 impl<'n> Names<'n> {
     pub fn new(sort: &'static str) -> Self {
-        Self { sort, by_lower: BTreeMap::new() }
+        Self { sort, folders: false, first: BTreeMap::new(), all: BTreeSet::new() }
     }
 
-    /// Takes a name, or notes that it is taken. Names that differ in case alone would meet in one
-    /// folder on a Windows share.
+    /// Names that become folders: on a Windows share, two that differ in case alone would meet.
+    pub fn of_folders(sort: &'static str) -> Self {
+        Self { folders: true, ..Self::new(sort) }
+    }
+
+    /// Takes a name, or notes that it is taken.
     pub fn add(&mut self, notes: &Notes, name: At<&'n str>) -> bool {
-        let Some(first) = self.by_lower.get(&name.value.to_ascii_lowercase()) else {
-            self.by_lower.insert(name.value.to_ascii_lowercase(), name);
+        self.all.insert(name.value);
+        let key = if self.folders { name.value.to_ascii_lowercase() } else { name.value.to_owned() };
+        let Some(first) = self.first.get(&key) else {
+            self.first.insert(key, name);
             return true;
         };
         let draft = if first.value == name.value {
             let message = format!("there are two {}s `{}`", self.sort, name.value);
             Draft::error(name.spot, message).help("rename one of them, or take it out")
         } else {
-            let message = format!("{}s `{}` and `{}` differ in case alone", self.sort, first.value, name.value);
+            let message =
+                format!("{}s `{}` and `{}` differ in case alone", self.sort, first.value, name.value);
             Draft::error(name.spot, message).help("rename one of them: on Windows shares they are one folder")
         };
         notes.push(draft.also(first.spot, "the first one"));
@@ -165,11 +177,10 @@ impl<'n> Names<'n> {
 
     /// Whether the name is there; notes that it is not.
     pub fn has(&self, notes: &Notes, name: At<&str>, lies_in: &str) -> bool {
-        let names = || self.by_lower.values().map(|n| n.value);
-        if names().any(|n| n == name.value) {
+        if self.all.contains(name.value) {
             return true;
         }
-        let help = match nearest(name.value, names()) {
+        let help = match nearest(name.value, self.all.iter().copied()) {
             Some(near) => format!("did you mean \"{near}\"?"),
             None => format!("add it to {lies_in}, or mend the name"),
         };

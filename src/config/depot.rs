@@ -86,10 +86,7 @@ const INTAKE: Keys = &[
     ("ack", Shape::Text),
     ("ftp", Shape::Table(INTAKE_FTP)),
     ("http", Shape::Table(INTAKE_HTTP)),
-    (
-        "inbox",
-        Shape::Table(&[("dir", Shape::Text), ("settle", Shape::Span), ("after", Shape::Text)]),
-    ),
+    ("inbox", Shape::Table(&[("dir", Shape::Text), ("settle", Shape::Span), ("after", Shape::Text)])),
 ];
 const INTAKE_FTP: Keys = &[
     ("listen", Shape::Text),
@@ -173,7 +170,9 @@ fn access_points<'d>(notes: &Notes, root: &mut Table<'d>) -> (Vec<At<AccessPoint
             let draft = Draft::error(name.spot, "`name` of an access point wants 1 to 64 letters");
             notes.push(draft.help("write name = \"east\""));
         }
-        names.add(notes, name);
+        if !names.add(notes, name) {
+            continue;
+        }
         let point = AccessPoint { name: name.value.to_owned(), max_transfers };
         points.push(At { value: point, spot: name.spot });
     }
@@ -181,7 +180,7 @@ fn access_points<'d>(notes: &Notes, root: &mut Table<'d>) -> (Vec<At<AccessPoint
 }
 
 fn archives<'d>(notes: &Notes, root: &mut Table<'d>) -> Vec<At<ArchiveConfig>> {
-    let mut names = Names::new("archive");
+    let mut names = Names::of_folders("archive");
     let mut archives: Vec<At<ArchiveConfig>> = Vec::new();
     let mut any_required = false;
     let mut first = None;
@@ -208,7 +207,9 @@ fn archives<'d>(notes: &Notes, root: &mut Table<'d>) -> Vec<At<ArchiveConfig>> {
         let id = match ArchiveName::new(name.value) {
             Ok(id) => id,
             Err(e) => {
-                notes.push(Draft::error(name.spot, "`name` of an archive stands in receipts").help(e.to_string()));
+                notes.push(
+                    Draft::error(name.spot, "`name` of an archive stands in receipts").help(e.to_string()),
+                );
                 continue;
             }
         };
@@ -284,7 +285,8 @@ fn plain_absolute(table: &Table<'_>, key: &str, text: &str, at: At<&str>) -> Opt
         return Some(path.components().collect());
     }
     let message = format!("`{key}` wants an absolute path without `.` and `..`");
-    table.push(Draft::error(at.spot, message).help("write the folder from the root on, like /var/lib/yarder"));
+    table
+        .push(Draft::error(at.spot, message).help("write the folder from the root on, like /var/lib/yarder"));
     None
 }
 
@@ -323,7 +325,9 @@ pub(super) fn zone(table: &Table<'_>, at: At<&str>) -> Option<TimeZone> {
         None if names.len() < 10 => {
             "this machine has no time zones but UTC: install its package `tzdata`".to_owned()
         }
-        None => "write an IANA name, like \"Europe/Oslo\"; `timedatectl list-timezones` lists them".to_owned(),
+        None => {
+            "write an IANA name, like \"Europe/Oslo\"; `timedatectl list-timezones` lists them".to_owned()
+        }
     };
     table.push(Draft::error(at.spot, format!("there is no time zone \"{}\"", at.value)).help(help));
     None

@@ -47,7 +47,7 @@ pub(super) fn read<'d>(
         kinds.insert(name.value, KindRead::new(notes, doc, secrets, name, table));
     }
     let mut access_points_used = BTreeSet::new();
-    let mut vehicle_names = Names::new("vehicle");
+    let mut vehicle_names = Names::of_folders("vehicle");
     let mut vehicles = Vec::new();
     for table in root.tables("vehicle") {
         let read = vehicle(notes, table, depot, &mut vehicle_names, &mut access_points_used);
@@ -61,7 +61,7 @@ pub(super) fn read<'d>(
         kind_names: &kind_names,
         vehicle_names: &vehicle_names,
         vehicles: &vehicles,
-        names: Names::new("logger"),
+        names: Names::of_folders("logger"),
         addresses: BTreeMap::new(),
         told: BTreeSet::new(),
         clear_text: BTreeMap::new(),
@@ -125,8 +125,7 @@ impl<'d> KindRead<'d> {
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
         let proof = table.choice("proof", &proofs, Proof::Length);
         let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_secs(1)..=DAY);
-        let backlogs =
-            [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
+        let backlogs = [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
         let backlog = table.choice("backlog", &backlogs, Backlog::AfterNew);
         table.only("reread_idle", Shape::Percent, "\"100%\"");
         table.only("reread_per_visit", Shape::Span, "\"60min\"");
@@ -264,12 +263,7 @@ impl<'d> Loggers<'_, 'd> {
         Some(At { value: Arc::new(logger), spot: at.spot })
     }
 
-    fn addresses(
-        &mut self,
-        table: &mut Table<'d>,
-        kind: Option<&KindRead<'d>>,
-        later: bool,
-    ) -> Vec<Url> {
+    fn addresses(&mut self, table: &mut Table<'d>, kind: Option<&KindRead<'d>>, later: bool) -> Vec<Url> {
         let notes = self.notes;
         let host = table.item("host");
         let url = table.item("url");
@@ -289,7 +283,8 @@ impl<'d> Loggers<'_, 'd> {
                 }
                 Some(None) => {
                     let name = kind.map_or("", |k| k.kind.name.as_str());
-                    let draft = Draft::error(host.spot, format!("kind `{name}` has no `url` to put the host into"));
+                    let draft =
+                        Draft::error(host.spot, format!("kind `{name}` has no `url` to put the host into"));
                     let help = format!(
                         "add url = \"http://{{host}}/\" to [kind.{name}], or write url = \"http://{}/\" here",
                         host.value
@@ -321,14 +316,20 @@ impl<'d> Loggers<'_, 'd> {
             };
             notes.push(Draft::error(table.spot, "the logger has no address").help(help).absence());
         }
-        for at in &found {
-            if let Some(first) = self.addresses.get(&at.value) {
-                let draft = Draft::error(at.spot, "two loggers have one address, and nothing tells them apart");
-                let help = "give each logger an address of its own";
-                notes.push(draft.help(help).also(*first, "the first one"));
-            } else {
+        for (nth, at) in found.iter().enumerate() {
+            let own = found.iter().take(nth).any(|other| other.value == at.value);
+            let Some(first) = self.addresses.get(&at.value) else {
                 self.addresses.insert(at.value.clone(), at.spot);
-            }
+                continue;
+            };
+            let (message, help) = match own {
+                true => ("the logger has this address twice", "take one of them out"),
+                false => (
+                    "two loggers have one address, and nothing tells them apart",
+                    "give each logger an address of its own",
+                ),
+            };
+            notes.push(Draft::error(at.spot, message).help(help).also(*first, "the first one"));
         }
         found.into_iter().map(|at| at.value).collect()
     }
@@ -390,7 +391,8 @@ impl<'d> Loggers<'_, 'd> {
                 1 => "the password of one logger".to_owned(),
                 n => format!("the passwords of {n} loggers"),
             };
-            let message = format!("{whose} of kind `{kind}` can be read on the way: {scheme} is not encrypted");
+            let message =
+                format!("{whose} of kind `{kind}` can be read on the way: {scheme} is not encrypted");
             let help = "use https:// where the loggers can; else a password that opens nothing else";
             self.notes.push(Draft::warning(spot, message).help(help));
         }

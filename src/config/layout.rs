@@ -130,7 +130,7 @@ mod tests {
     fn the_default_is_the_default_however_it_came() {
         let default = Layout::parse(Layout::DEFAULT).expect("default");
         assert!(default.is_default());
-        assert_eq!(default.0.len(), 10);
+        assert_eq!(default.0.len(), 9);
         assert!(!Layout::parse("{vehicle}/{path}").expect("other").is_default());
     }
 

@@ -113,7 +113,7 @@ impl Notes {
         // What follows from a syntax error, or may, is told once the error is mended.
         drafts.retain(|d| {
             let here = d.spots.first().and_then(|(spot, _)| line(*spot));
-            d.syntax || !(broken && d.absence) && !here.is_some_and(|line| lost.contains(&line))
+            d.syntax || !(broken && d.absence || here.is_some_and(|line| lost.contains(&line)))
         });
         drafts.sort_by_key(|d| d.spots.first().map(|(spot, _)| (spot.which, spot.start)));
         let place = |(spot, label)| of(spot).map(|doc| doc.place(spot, label));
@@ -151,8 +151,8 @@ impl<'s> Doc<'s> {
         for error in errors {
             let at = error.span().unwrap_or(text.len()..text.len());
             if told.insert(doc.line(at.start).0) {
-                let draft = Draft::error(Spot::new(which, at), error.message());
-                notes.push(Draft { syntax: true, ..draft.help(syntax_help(error.message())) });
+                let (message, help) = plain_words(error.message());
+                notes.push(Draft { syntax: true, ..Draft::error(Spot::new(which, at), message).help(help) });
             }
         }
         doc
@@ -181,13 +181,15 @@ impl<'s> Doc<'s> {
     }
 }
 
-/// What usually mends a syntax error, by the parser's words for it.
-fn syntax_help(message: &str) -> &'static str {
-    if message.contains("duplicate") {
-        "it stands twice: take one of them out"
-    } else if message.contains("string") {
-        "end the text with the quotes that it began with, on the same line"
+/// A syntax error in plain words, and what usually mends it.
+fn plain_words(parser: &str) -> (String, &'static str) {
+    if parser.contains("duplicate") {
+        ("this stands twice".to_owned(), "take one of them out")
+    } else if parser.ends_with("string, expected `\"`") || parser.ends_with("string, expected `'`") {
+        let help = "end the text with the quote that it began with, on the same line";
+        ("a text without its closing quote".to_owned(), help)
     } else {
-        "texts stand in quotes, numbers and true or false do not: name = \"north-yard\""
+        let help = "write key = value; texts stand in quotes, like name = \"north-yard\"";
+        (format!("this is no TOML: {parser}"), help)
     }
 }

@@ -155,3 +155,108 @@ pub fn load_good(disk: &dyn Disk, dir: &Path) -> io::Result<Option<Pair>> {
     let bytes = durable::read_small(disk, &dir.join(KEPT), 16 * MAX_FILE)?;
     Ok(bytes.map(|bytes| serde_json::from_slice(&bytes)).transpose()?)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::durable::OsDisk;
+
+    const DEPOT: &str = "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\n\n\
+        [[archive]]\nname = \"central\"\nurl = \"file:///srv/can-archive\"\n";
+    const VEHICLES: &str = "[kind.wifi]\nurl = \"https://{host}/\"\nuser = \"depot\"\n\
+        password_file = \"secrets/loggers\"\n\n[[vehicle]]\nid = \"PLOW-03\"\n\n\
+        [[logger]]\nid = \"L-0421\"\nvehicle = \"PLOW-03\"\nkind = \"wifi\"\nhost = \"10.20.0.43\"\n";
+
+    fn yard() -> (tempfile::TempDir, PathBuf) {
+        let dir = tempfile::tempdir().expect("folder");
+        let path = dir.path().join("yarder.toml");
+        std::fs::write(&path, DEPOT).expect("depot");
+        std::fs::write(dir.path().join("vehicles.toml"), VEHICLES).expect("vehicles");
+        std::fs::create_dir(dir.path().join("secrets")).expect("folder");
+        OsDisk::new().create_new(&dir.path().join("secrets/loggers"), 0o600).expect("secret");
+        std::fs::write(dir.path().join("secrets/loggers"), "hunter2\r\n").expect("secret");
+        (dir, path)
+    }
+
+    #[test]
+    fn a_pair_on_disk_gives_what_it_says() {
+        use secrecy::ExposeSecret as _;
+        let (_dir, path) = yard();
+        let loaded = load(&path).unwrap_or_else(|p| panic!("{p}"));
+        assert!(loaded.warnings.is_empty(), "{}", loaded.warnings);
+        let logger = loaded.config.loggers.first().expect("logger");
+        assert_eq!(logger.addresses.first().expect("address").as_str(), "https://10.20.0.43/");
+        let login = logger.login.as_ref().expect("login");
+        assert_eq!((login.user.as_str(), login.password.expose_secret()), ("depot", "hunter2"));
+        let told = format!("{loaded:?}");
+        assert!(!told.contains("hunter2") && !told.contains("password_file"), "{told}");
+    }
+
+    #[test]
+    fn a_secret_that_everybody_can_read_is_warned_about() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let (dir, path) = yard();
+        let secret = dir.path().join("secrets/loggers");
+        std::fs::set_permissions(secret, std::fs::Permissions::from_mode(0o644)).expect("mode");
+        let loaded = load(&path).unwrap_or_else(|p| panic!("{p}"));
+        assert!(loaded.warnings.to_string().contains("can be read by everybody"), "{}", loaded.warnings);
+    }
+
+    #[test]
+    fn a_missing_vehicle_list_does_not_hide_what_else_is_wrong() {
+        let (dir, path) = yard();
+        std::fs::write(
+            &path,
+            DEPOT.replace("UTC", "UTD").replace("[depot]", "[depot]\nvehicles = \"no.toml\""),
+        )
+        .expect("depot");
+        let said = load(&path).expect_err("wrong").to_string();
+        assert!(said.contains("no.toml cannot be read: there is no such file"), "{said}");
+        assert!(said.contains("there is no time zone \"UTD\""), "{said}");
+        assert!(said.ends_with("2 errors"), "{said}");
+        let said = load(&dir.path().join("other.toml")).expect_err("missing").to_string();
+        assert!(said.contains("the configuration cannot be read: there is no such file"), "{said}");
+    }
+
+    #[test]
+    fn the_last_good_pair_comes_back_with_the_names_it_had() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let (dir, path) = yard();
+        let kept = dir.path().join("state/last-good");
+        let disk = OsDisk::new();
+        assert_eq!(load_good(&disk, &kept).expect("none yet"), None);
+        let pair = Pair::read(&disk, &path).expect("pair");
+        keep_good(&disk, &kept, &pair).expect("kept");
+        let mode = std::fs::metadata(kept.join(KEPT)).expect("file").permissions().mode();
+        assert_eq!(mode & 0o777, 0o600);
+        std::fs::write(&path, "broken").expect("edit");
+        assert_eq!(load_good(&disk, &kept).expect("kept"), Some(pair.clone()));
+        let other =
+            Pair { vehicles: Source { text: String::new(), ..pair.vehicles.clone() }, ..pair.clone() };
+        assert_ne!(other.digest(), pair.digest());
+        keep_good(&disk, &kept, &other).expect("kept again");
+        assert_eq!(load_good(&disk, &kept).expect("kept"), Some(other));
+    }
+
+    #[test]
+    fn the_place_of_the_last_good_pair_is_what_systemd_made() {
+        #[derive(Debug)]
+        struct Told(Option<&'static str>);
+        impl Env for Told {
+            fn var(&self, name: &str) -> Option<String> {
+                self.0.filter(|_| name == "STATE_DIRECTORY").map(str::to_owned)
+            }
+            fn secret(&self, _: &Path) -> io::Result<super::super::SecretFile> {
+                Err(io::ErrorKind::NotFound.into())
+            }
+        }
+        for (told, dir) in [
+            (None, "/var/lib/yarder/last-good"),
+            (Some(""), "/var/lib/yarder/last-good"),
+            (Some("/state"), "/state/last-good"),
+            (Some("/state:/other"), "/state/last-good"),
+        ] {
+            assert_eq!(last_good_dir(&Told(told)), Path::new(dir));
+        }
+    }
+}

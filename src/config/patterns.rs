@@ -29,7 +29,9 @@ pub(super) fn read(notes: &Notes, table: &mut Table<'_>) -> (Patterns, Vec<Strin
     for at in &texts {
         if let Err((_, why)) = Patterns::new(&[at.value]) {
             let draft = Draft::error(at.spot, format!("this pattern is broken: {why}"));
-            notes.push(draft.help("write it like \"**/*.log\"; put `\\\\` before a letter that is meant itself"));
+            notes.push(
+                draft.help("write it like \"**/*.log\"; put `\\\\` before a letter that is meant itself"),
+            );
         } else if let Some(help) = never_matches(at, &all) {
             notes.push(Draft::warning(at.spot, "this pattern never matches a file").help(help));
         }

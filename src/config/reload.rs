@@ -12,6 +12,7 @@ use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 use tokio::sync::Notify;
 
 use super::{Config, Pair, Problems};
+use crate::durable::Disk;
 use crate::edges::Edges;
 
 /// Between two looks without an event.
@@ -40,35 +41,23 @@ impl Watch {
         let wake = Arc::new(Notify::new());
         let waker = wake.clone();
         let watcher = notify::recommended_watcher(move |_| waker.notify_one()).ok();
-        let mut watch = Self {
-            edges,
-            path: path.to_owned(),
-            given: Ok(pair),
-            wake,
-            watcher,
-            folders: BTreeSet::new(),
-        };
-        watch.follow();
+        let folders = folders_of(path, Some(&pair));
+        let path = path.to_owned();
+        let mut watch = Self { edges, path, given: Ok(pair), wake, watcher, folders: BTreeSet::new() };
+        watch.follow(folders);
         watch
-    }
-
-    /// Looks at once instead of at the next turn, for SIGHUP.
-    pub fn look_now(&self) -> Arc<Notify> {
-        self.wake.clone()
     }
 
     /// Ends when the files differ from what was given last and have stood still for a look: gives
     /// the new pair, unchecked, or why it cannot be read. May be dropped and called again.
     pub async fn changed(&mut self) -> Result<Pair, Problems> {
         loop {
-            let mut seen = self.look().await;
+            let (mut seen, _) = self.look().await;
             while seen != self.given {
                 self.edges.clock.sleep(STILL_FOR).await;
-                let again = self.look().await;
+                let (again, folders) = self.look().await;
                 if again == seen {
-                    self.given = again.clone();
-                    self.follow();
-                    return again;
+                    return self.give(again, folders);
                 }
                 seen = again;
             }
@@ -80,38 +69,61 @@ impl Watch {
         }
     }
 
-    async fn look(&self) -> Look {
-        let path = self.path.clone();
-        self.edges.blocking(move |disk| Pair::read(disk, &path)).await
+    /// The pair as it stands now, changed or not: for a reload that a person asks for, who may
+    /// have exchanged a secret's file alone.
+    pub async fn read_now(&mut self) -> Result<Pair, Problems> {
+        let (look, folders) = self.look().await;
+        self.give(look, folders)
     }
 
-    /// Watches the folders in which the names stand, and those in which the files lie that links
-    /// lead to: editors write a new file and rename it, so a watch on the file itself goes stale.
-    fn follow(&mut self) {
-        let Some(watcher) = &mut self.watcher else { return };
-        let mut names = vec![self.path.clone()];
-        names.extend(self.given.as_ref().ok().map(|pair| pair.vehicles.name.clone()));
-        let real: Vec<_> = names.iter().filter_map(|name| name.canonicalize().ok()).collect();
-        let folder = |name: &PathBuf| match name.parent() {
-            Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
-            _ => PathBuf::from("."),
+    fn give(&mut self, look: Look, folders: BTreeSet<PathBuf>) -> Look {
+        self.given = look.clone();
+        self.follow(folders);
+        look
+    }
+
+    async fn look(&self) -> (Look, BTreeSet<PathBuf>) {
+        let path = self.path.clone();
+        let read = move |disk: &dyn Disk| {
+            let look = Pair::read(disk, &path);
+            let folders = folders_of(&path, look.as_ref().ok());
+            (look, folders)
         };
-        let wanted: BTreeSet<_> = names.iter().chain(&real).map(folder).collect();
+        self.edges.blocking(read).await
+    }
+
+    fn follow(&mut self, wanted: BTreeSet<PathBuf>) {
+        let Some(watcher) = &mut self.watcher else { return };
         for gone in self.folders.difference(&wanted) {
             // It may be gone itself.
             let _ = watcher.unwatch(gone);
         }
-        // Where a watch cannot be had, the looks find the change.
-        self.folders =
-            wanted.into_iter().filter(|dir| watcher.watch(dir, RecursiveMode::NonRecursive).is_ok()).collect();
+        // Where a watch cannot be had, the looks find the change. A folder that is watched already
+        // is asked for again: another one may have taken its place.
+        let watch = |dir: &PathBuf| watcher.watch(dir, RecursiveMode::NonRecursive).is_ok();
+        self.folders = wanted.into_iter().filter(watch).collect();
     }
+}
+
+/// The folders in which the names stand, and those in which the files lie that links lead to:
+/// editors write a new file and rename it, so that a watch on the file itself goes stale.
+fn folders_of(path: &Path, pair: Option<&Pair>) -> BTreeSet<PathBuf> {
+    let mut names = vec![path.to_owned()];
+    names.extend(pair.map(|pair| pair.vehicles.name.clone()));
+    let real: Vec<_> = names.iter().filter_map(|name| name.canonicalize().ok()).collect();
+    let folder = |name: &PathBuf| match name.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
+        _ => PathBuf::from("."),
+    };
+    names.iter().chain(&real).map(folder).collect()
 }
 
 /// Why an edit must be accepted by hand: it drops more than 5 % (and at least 2) of the loggers, or
 /// moves an archive. `None` for one that may be taken at once.
 pub fn drops_too_many(old: &Config, new: &Config) -> Option<String> {
     let kept: BTreeSet<_> = new.loggers.iter().map(|logger| &logger.id).collect();
-    let dropped: Vec<_> = old.loggers.iter().map(|logger| &logger.id).filter(|id| !kept.contains(id)).collect();
+    let dropped: Vec<_> =
+        old.loggers.iter().map(|logger| &logger.id).filter(|id| !kept.contains(id)).collect();
     let mut reasons = Vec::new();
     if dropped.len() >= 2 && dropped.len() * 20 > old.loggers.len() {
         let named: Vec<_> = dropped.iter().take(3).map(|id| id.as_str()).collect();
@@ -132,3 +144,7 @@ pub fn drops_too_many(old: &Config, new: &Config) -> Option<String> {
         format!("the edited configuration {}; `yarder reload --accept` takes it", reasons.join(" and "))
     })
 }
+
+#[cfg(test)]
+#[path = "reload_tests.rs"]
+mod tests;

@@ -94,7 +94,7 @@ impl<'c> Secrets<'c> {
             return None;
         }
         if let Some(item) = file {
-            return self.from_file(&item, doc);
+            return self.in_file(&item, doc);
         }
         if let Some(item) = variable {
             let name = item.text()?;
@@ -115,7 +115,7 @@ impl<'c> Secrets<'c> {
         self.fitting(SecretString::from(text.value), text.spot)
     }
 
-    fn from_file(&self, item: &Item<'_>, doc: &Doc<'_>) -> Option<At<SecretString>> {
+    fn in_file(&self, item: &Item<'_>, doc: &Doc<'_>) -> Option<At<SecretString>> {
         let text = item.text()?;
         let refuse = |message: String, help: &str| {
             self.notes.push(Draft::error(text.spot, message).help(help));
@@ -139,7 +139,10 @@ impl<'c> Secrets<'c> {
         let shown = path.display();
         let secret = match self.env.secret(&path) {
             Err(e) if e.kind() == io::ErrorKind::NotFound => {
-                refuse(format!("there is no secret file {shown}"), "create it, with the password as its only line");
+                refuse(
+                    format!("there is no secret file {shown}"),
+                    "create it, with the password as its only line",
+                );
                 None
             }
             Err(e) if e.kind() == io::ErrorKind::PermissionDenied => {

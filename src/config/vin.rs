@@ -53,7 +53,7 @@ mod tests {
     use super::super::notes::{Spot, Which};
     use super::*;
 
-    /// The first number is the worked one of the trade's text books; in the second every value
+    /// The first number is a widely shown example (no source); in the second every value
     /// is 1, and the weights add up to 89, which is 1 modulo 11.
     #[test]
     fn the_check_digit_is_the_ninth_character() {

@@ -49,6 +49,8 @@ pub struct Known {
     pub edges: Option<Edges>,
     /// Whether it lay on the card when the logger was first met.
     pub backlog: bool,
+    /// Whether it is known by the bytes at its ends alone.
+    pub presumed: bool,
 }
 
 /// A listed file with its exact look.
@@ -108,6 +110,11 @@ pub enum Change {
         /// Which.
         path: RemotePath,
     },
+    /// The patterns want it after all.
+    Wanted {
+        /// Which.
+        path: RemotePath,
+    },
     /// It was absent and is listed again, on the same card.
     CameBack {
         /// Which.
@@ -164,6 +171,7 @@ fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
         absent: row.get("absent")?,
         edges,
         backlog: row.get("backlog")?,
+        presumed: row.get("presumed")?,
     })
 }
 
@@ -346,6 +354,7 @@ fn apply(
         Change::Open { path } => step(tx, logger, &path, Happening::MayBeWritten),
         Change::Closed { path } => step(tx, logger, &path, Happening::Closed),
         Change::Unwanted { path } => step(tx, logger, &path, Happening::Unwanted),
+        Change::Wanted { path } => step(tx, logger, &path, Happening::Wanted),
         Change::CameBack { id, seen } => {
             let state = state_of(tx, id)?;
             if state == State::Lost {

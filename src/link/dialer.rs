@@ -9,6 +9,7 @@ use tokio::time::timeout;
 use url::{Host, Url};
 
 use super::ftp::FtpLink;
+use super::http::HttpDialer;
 use super::{Dialer, Link, LinkError, LinkFailure};
 use crate::clock::Clock;
 use crate::config::{Logger, Poll};
@@ -17,16 +18,13 @@ use crate::config::{Logger, Poll};
 #[derive(Debug)]
 pub struct NetDialer {
     clock: Arc<dyn Clock>,
+    http: HttpDialer,
 }
 
 impl NetDialer {
     /// A dialer whose links take listed times without a year as of this clock.
     pub fn new(clock: Arc<dyn Clock>) -> Self {
-        Self { clock }
-    }
-
-    fn http(&self, base: &Url) -> Result<Box<dyn Link>, LinkError> {
-        Err(LinkError::protocol(format!("no link for {}", base.scheme())))
+        Self { clock, http: HttpDialer::default() }
     }
 }
 
@@ -59,7 +57,7 @@ impl Dialer for NetDialer {
                 poll.connect_timeout,
                 self.clock.clone(),
             ))),
-            "http" | "https" => self.http(base),
+            "http" | "https" => Ok(Box::new(self.http.link(logger, base, poll)?)),
             other => Err(LinkError::protocol(format!("no link for {other}"))),
         }
     }

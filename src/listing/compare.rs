@@ -125,6 +125,7 @@ mod tests {
             absent: None,
             edges: Some(edges),
             backlog: false,
+            presumed: false,
         }
     }
 

@@ -20,7 +20,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use budget::{Budget, NoRoom, Reservation};
-pub use finish::{Finished, Finisher};
+pub use finish::{FinishError, Finished, Finisher};
 pub use partial::Partial;
 pub use record::Record;
 pub use recover::Recovered;
@@ -96,9 +96,16 @@ impl Spool {
         self.dir.join(format!("{name}.json"))
     }
 
-    fn failed(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
+    /// Makes an error of the system's into one that says what was tried, and where.
+    pub fn failed(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
         let dir = self.dir.clone();
         move |error| SpoolError::Io { dir: dir.clone(), what, error: Arc::new(error) }
+    }
+
+    /// Removes a partial whose bytes have been given back to the budget already.
+    pub async fn unlink_uncounted(&self, name: String) -> Result<(), SpoolError> {
+        let path = self.part(&name);
+        self.edges.blocking(move |disk| disk.remove(&path)).await.map_err(self.failed("remove a partial"))
     }
 
     /// Removes files that the ledger has let go: whole, partial and record. What is gone already is

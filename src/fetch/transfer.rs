@@ -1,0 +1,561 @@
+//! One transfer: the order of its steps, and what each outcome does to the partial.
+
+use std::collections::BTreeMap;
+use std::io;
+
+use bytes::Bytes;
+use serde_json::json;
+use tokio::sync::oneshot;
+use tokio_util::sync::CancellationToken;
+
+use super::proof::{Check, Reread, digest_matches, reread};
+use super::pump::{Failed, Flow, Pump};
+use super::resume::{Plan, Reply, plan, reply};
+use crate::config::Logger;
+use crate::edges::Edges;
+use crate::ledger::state::Happening;
+use crate::ledger::{Finding, Grant, Ledger, LedgerError, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts};
+use crate::link::{Link, LinkError, LinkFailure};
+use crate::model::{Blocks, Digest, Edges as FileEdges, Look, OfferedDigest, Proof};
+use crate::progress::{Progress, Tick};
+use crate::spool::{FinishError, Finished, Finisher, NoRoom, Partial, Reservation, Spool, SpoolError};
+
+/// Room set aside for a file whose size is not told.
+const UNTOLD: u64 = 64 * 1024 * 1024;
+
+/// How a transfer ended.
+#[derive(Debug)]
+pub enum Ended {
+    /// Every byte is here and proven; the answer comes once it is whole.
+    Finishing(oneshot::Receiver<Result<(), FinishError>>),
+    /// It ended early; what came is kept.
+    Cut {
+        /// Bytes kept.
+        at: u64,
+        /// Whether any byte came that had not come before.
+        further: bool,
+        /// What was said.
+        error: LinkError,
+    },
+    /// The file is not what it was: take a new listing.
+    Changed(String),
+    /// The logger refused this file.
+    Refused(LinkError),
+    /// The spool has no room for it.
+    NoRoom(NoRoom),
+    /// It waits for a person.
+    Held,
+}
+
+/// Trouble on our side: the ledger or the depot's own disk.
+#[derive(Debug, thiserror::Error)]
+pub enum FetchError {
+    /// The ledger failed.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The disk failed; the partial is good up to its last mark.
+    #[error(transparent)]
+    Spool(#[from] SpoolError),
+}
+
+/// What a transfer works with.
+pub struct Transfer<'a> {
+    /// The edges.
+    pub edges: &'a Edges,
+    /// Where bytes go.
+    pub spool: &'a Spool,
+    /// Where facts go.
+    pub ledger: &'a Ledger,
+    /// Who makes files whole.
+    pub finisher: &'a Finisher,
+    /// Who watches.
+    pub progress: &'a Progress,
+    /// Ends it early.
+    pub stop: &'a CancellationToken,
+    /// The logger, as configured when the transfer began.
+    pub logger: &'a Logger,
+    /// Archives that whole files are owed to.
+    pub archives: &'a [String],
+    /// The visit's counts.
+    pub counts: &'a mut VisitCounts,
+    /// Digests that differed, for each version.
+    pub strikes: &'a mut BTreeMap<VersionId, u32>,
+}
+
+/// An open transfer: everything that is known of it on the way.
+struct Going {
+    /// What the file was when its first bytes were read.
+    look: Look,
+    digest: Option<OfferedDigest>,
+    /// Bytes that came behind the overlap.
+    ahead: Option<Bytes>,
+    room: Reservation,
+}
+
+impl Transfer<'_> {
+    /// Fetches one file as far as it goes.
+    pub async fn run(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, FetchError> {
+        let mut item = item.clone();
+        if item.look.size.is_none() {
+            match link.look(&item.path).await {
+                Ok(look) => item.look = look,
+                Err(error) => return Ok(refused(error)),
+            }
+        }
+        let left = item.look.size.map_or(UNTOLD, |size| size.saturating_sub(item.mark.offset));
+        let room = match self.spool.budget().reserve(left) {
+            Ok(room) => room,
+            Err(no) => return Ok(Ended::NoRoom(no)),
+        };
+        let partial = self.partial(&item, left).await?;
+        let (partial, mut going) = match self.begin(link, &item, partial, room).await? {
+            Ok(begun) => begun,
+            Err(ended) => return Ok(ended),
+        };
+        self.progress.tell(Tick::Begun {
+            vehicle: self.logger.vehicle.to_string(),
+            logger: self.logger.id.to_string(),
+            path: item.path.to_string(),
+            from: partial.len(),
+            size: going.look.size,
+        });
+        let flow = self.flow(link, &item, partial, &mut going).await?;
+        match flow {
+            (partial, Flow::End) => self.end(link, &item, partial, going).await,
+            (partial, Flow::TooLong) => {
+                link.stop().await;
+                self.end(link, &item, partial, going).await
+            }
+            (partial, Flow::Cut(error)) => self.cut(&item, partial, error).await,
+        }
+    }
+
+    /// The partial that the item's mark speaks of, or a new one.
+    async fn partial(&mut self, item: &Pending, reserved: u64) -> Result<Partial, FetchError> {
+        let spool = self.spool.clone();
+        if let Some(name) = item.spool.clone() {
+            let (mark, on) = (item.mark.clone(), spool.clone());
+            let open = move |disk: &dyn crate::durable::Disk| Partial::reopen(disk, &on, &name, &mark);
+            if let Some(partial) = self.edges.blocking(open).await.map_err(self.disk("open a partial"))? {
+                return Ok(partial);
+            }
+        }
+        let name = self.edges.random.name();
+        self.ledger.grant(Grant { id: item.id, spool: name.clone(), reserved })?;
+        let create = move |disk: &dyn crate::durable::Disk| Partial::create(disk, &spool, &name);
+        Ok(self.edges.blocking(create).await.map_err(self.disk("make a partial"))?)
+    }
+
+    fn disk(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
+        self.spool.failed(what)
+    }
+
+    /// Opens the read and proves that it continues what is here.
+    async fn begin(
+        &mut self,
+        link: &mut dyn Link,
+        item: &Pending,
+        mut partial: Partial,
+        mut room: Reservation,
+    ) -> Result<Result<(Partial, Going), Ended>, FetchError> {
+        let have = partial.len();
+        let (from, expect) = match plan(have, item.look.size, link.caps().resumes) {
+            Plan::Fresh => (0, Look { size: item.look.size, ..Look::default() }),
+            Plan::Continue { from } => (from, item.look.clone()),
+            Plan::Shrank => return Ok(Err(self.restart(item, partial, room, "it is shorter than what is here").await?)),
+        };
+        let opened = match link.open(&item.path, from, &expect).await {
+            Ok(opened) => opened,
+            Err(error) if matches!(error.failure, LinkFailure::Changed | LinkFailure::BeyondEnd) && have > 0 => {
+                return Ok(Err(self.restart(item, partial, room, &error.to_string()).await?));
+            }
+            Err(error) if matches!(error.failure, LinkFailure::Changed) => {
+                return Ok(Err(Ended::Changed(error.to_string())));
+            }
+            Err(error) if error.is_answer() => return Ok(Err(refused(error))),
+            Err(error) => return Ok(Err(Ended::Cut { at: have, further: false, error })),
+        };
+        let mut look = opened.look.clone();
+        let mut ahead = None;
+        let fresh = from == 0 && have == 0;
+        match reply(from, &item.look, &opened) {
+            _ if fresh && opened.from == 0 => {}
+            Reply::FromZero => {
+                self.counts.twice += have;
+                self.empty(item, &mut partial, &mut room).await?;
+            }
+            Reply::Continues => match self.overlap(link, &partial, opened.from).await? {
+                Overlap::Equal(more) => {
+                    ahead = more;
+                    look = item.look.clone();
+                }
+                Overlap::Cut(error) => return Ok(Err(Ended::Cut { at: have, further: false, error })),
+                Overlap::Different => {
+                    link.stop().await;
+                    self.raise(
+                        item,
+                        "overlap-differs",
+                        Severity::Watch,
+                        json!({ "at": have }),
+                        "the bytes before the cut are not those that came first: the file was replaced between two transfers",
+                        "Nothing if it stays alone: the file is read again from its start. If it comes back, check that logger's card.",
+                    )?;
+                    return Ok(Err(self.restart(item, partial, room, "the bytes before the cut differ").await?));
+                }
+            },
+            Reply::Other => {
+                link.stop().await;
+                return Ok(Err(self.restart(item, partial, room, "the logger answered with another file").await?));
+            }
+        }
+        if partial.is_empty() {
+            self.ledger.begun(item.id, look.clone())?;
+        }
+        if look.size.is_none() {
+            look.size = item.look.size;
+        }
+        Ok(Ok((partial, Going { look, digest: opened.digest, ahead, room })))
+    }
+
+    /// Reads up to the end of the partial and compares with what is here.
+    async fn overlap(&mut self, link: &mut dyn Link, partial: &Partial, from: u64) -> Result<Overlap, FetchError> {
+        let end = partial.len();
+        let mut at = from;
+        while at < end {
+            let chunk = match link.chunk().await {
+                Ok(Some(chunk)) => chunk,
+                Ok(None) => return Ok(Overlap::Different),
+                Err(error) => return Ok(Overlap::Cut(error)),
+            };
+            let within = usize::try_from(end - at).unwrap_or(usize::MAX).min(chunk.len());
+            self.counts.bytes += chunk.len() as u64;
+            self.counts.twice += within as u64;
+            // At most 64 KiB, once a transfer: too little to leave the thread for.
+            let ours = partial.read(at, within).map_err(self.disk("read a partial"))?;
+            if ours[..] != chunk[..within] {
+                return Ok(Overlap::Different);
+            }
+            at += within as u64;
+            if within < chunk.len() {
+                return Ok(Overlap::Equal(Some(chunk.slice(within..))));
+            }
+        }
+        Ok(Overlap::Equal(None))
+    }
+
+    async fn flow(
+        &mut self,
+        link: &mut dyn Link,
+        item: &Pending,
+        partial: Partial,
+        going: &mut Going,
+    ) -> Result<(Partial, Flow), FetchError> {
+        let pump = Pump {
+            edges: self.edges,
+            spool: self.spool,
+            ledger: self.ledger,
+            id: item.id,
+            size: going.look.size,
+            stop: self.stop,
+        };
+        let (progress, logger) = (self.progress, self.logger.id.to_string());
+        let counts = &mut *self.counts;
+        let mut delivered = |count: u64| {
+            counts.bytes += count;
+            progress.tell(Tick::Bytes { logger: logger.clone(), count });
+        };
+        let ran = pump.run(link, partial, going.ahead.take(), &mut going.room, &mut delivered).await;
+        ran.map_err(|failed| match failed {
+            Failed::Ledger(e) => e.into(),
+            Failed::Disk(e) => self.disk("write a partial")(e).into(),
+        })
+    }
+
+    /// All bytes have come, says the logger. Is it so, and are they right?
+    async fn end(
+        &mut self,
+        link: &mut dyn Link,
+        item: &Pending,
+        partial: Partial,
+        mut going: Going,
+    ) -> Result<Ended, FetchError> {
+        let after = match link.look(&item.path).await {
+            Ok(after) => after,
+            Err(error) => return self.cut(item, partial, error).await,
+        };
+        if !going.look.agrees(&after) {
+            return self.changed(item, partial, going.room, &after).await;
+        }
+        let size = partial.len();
+        if let Some(told) = after.size.or(going.look.size)
+            && told != size
+        {
+            let error = LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
+            return self.cut(item, partial, error).await;
+        }
+        going.look = Look { size: Some(size), ..after };
+        let digest = match going.digest.take() {
+            Some(digest) => Some(digest),
+            None => match link.digest(&item.path).await {
+                Ok(digest) => digest,
+                Err(error) => return self.cut(item, partial, error).await,
+            },
+        };
+        let sha256 = partial.hash().digest();
+        let secured = link.caps().secured;
+        let mut proof = if secured { Proof::Secured } else { Proof::Length };
+        let (partial, checked) = self.check(partial, digest, sha256).await?;
+        match checked {
+            Some((Check::Different, by)) => return self.digest_differs(item, partial, going.room, by).await,
+            Some((Check::Equal, _)) => proof = Proof::Digest,
+            None if self.logger.kind.proof == Proof::Reread => {
+                let counts = &mut *self.counts;
+                let mut delivered = |count: u64| {
+                    counts.bytes += count;
+                    counts.twice += count;
+                };
+                match reread(link, &item.path, sha256, &going.look, &mut delivered).await {
+                    Ok(Reread::Equal) => proof = Proof::Reread,
+                    Ok(Reread::OursIsWrong) => return self.reread_differs(item, partial, going.room).await,
+                    Ok(Reread::NoTwoEqual) => return self.hold(item, partial).await,
+                    Err(error) => return self.cut(item, partial, error).await,
+                }
+            }
+            None => {}
+        }
+        self.finish(item, partial, going, sha256, proof).await
+    }
+
+    async fn check(
+        &self,
+        partial: Partial,
+        digest: Option<OfferedDigest>,
+        sha256: Digest,
+    ) -> Result<(Partial, Option<(Check, &'static str)>), FetchError> {
+        let Some(digest) = digest else { return Ok((partial, None)) };
+        let (partial, check) = self
+            .edges
+            .blocking(move |_| {
+                let check = digest_matches(&digest, &sha256, &partial).map(|c| (c, digest.stated_by));
+                (partial, check)
+            })
+            .await;
+        Ok((partial, Some(check.map_err(self.disk("read a partial"))?)))
+    }
+
+    async fn finish(
+        &mut self,
+        item: &Pending,
+        partial: Partial,
+        going: Going,
+        sha256: Digest,
+        proof: Proof,
+    ) -> Result<Ended, FetchError> {
+        let enough = proof >= self.logger.kind.proof;
+        if !enough {
+            self.raise(
+                item,
+                "proof-unreachable",
+                Severity::Act,
+                json!({ "asked": self.logger.kind.proof.as_str(), "reached": proof.as_str() }),
+                &format!(
+                    "its kind asks for proof `{}`, and this logger offers no more than `{}`",
+                    self.logger.kind.proof.as_str(),
+                    proof.as_str()
+                ),
+                "Set `proof` of its kind to what the logger can give; `yarder probe` tells what that is. The files wait in the spool until then.",
+            )?;
+        }
+        let (_, blocks): (Digest, Blocks) = partial.hash().clone().finish();
+        let facts = WholeFacts {
+            id: item.id,
+            spool: partial.name.clone(),
+            size: partial.len(),
+            look: going.look,
+            sha256,
+            edges: FileEdges { head: sha256, tail: sha256 },
+            blocks,
+            proof,
+            extends: None,
+            owed: if enough { self.archives.to_vec() } else { Vec::new() },
+            detail: json!({ "resumed_at": item.mark.offset }),
+        };
+        let (answer, waiter) = oneshot::channel();
+        self.finisher
+            .finish(Finished {
+                partial,
+                facts,
+                logger: self.logger.id.to_string(),
+                vehicle: self.logger.vehicle.to_string(),
+                path: item.path.clone(),
+                before: item.before,
+                answer,
+            })
+            .await;
+        Ok(Ended::Finishing(waiter))
+    }
+
+    /// Keeps what came, durable, for the next transfer.
+    async fn cut(&mut self, item: &Pending, partial: Partial, error: LinkError) -> Result<Ended, FetchError> {
+        self.counts.cuts += 1;
+        let at = partial.len();
+        let mark = self.flush(partial).await?;
+        self.ledger.cut(item.id, mark, error.to_string()).await?;
+        self.progress.tell(Tick::Cut {
+            vehicle: self.logger.vehicle.to_string(),
+            logger: self.logger.id.to_string(),
+            path: item.path.to_string(),
+            at,
+            why: error.to_string(),
+        });
+        Ok(Ended::Cut { at, further: at > item.furthest, error })
+    }
+
+    async fn flush(&self, mut partial: Partial) -> Result<Mark, FetchError> {
+        let spool = self.spool.clone();
+        let flush = move |disk: &dyn crate::durable::Disk| partial.flush(disk, &spool);
+        Ok(self.edges.blocking(flush).await.map_err(self.disk("flush a partial"))?)
+    }
+
+    /// The file is not what it was when its first bytes were read.
+    async fn changed(
+        &mut self,
+        item: &Pending,
+        partial: Partial,
+        room: Reservation,
+        after: &Look,
+    ) -> Result<Ended, FetchError> {
+        let grew = matches!((item.look.size, after.size), (Some(had), Some(has)) if has > had);
+        if grew {
+            // What is here is its beginning, unless it was rewritten too: the overlap will show.
+            let mark = self.flush(partial).await?;
+            self.ledger.cut(item.id, mark, "it grew while it was read".into()).await?;
+            self.ledger.begun(item.id, after.clone())?;
+            return Ok(Ended::Changed("it grew while it was read".into()));
+        }
+        self.raise(
+            item,
+            "changed-under-hands",
+            Severity::Note,
+            json!({ "size": after.size }),
+            "the file changed while it was read",
+            "Nothing: it is read again once it stands still. If that happens often, set `settle` of its kind longer.",
+        )?;
+        self.restart(item, partial, room, "it changed while it was read").await
+    }
+
+    async fn digest_differs(
+        &mut self,
+        item: &Pending,
+        partial: Partial,
+        room: Reservation,
+        by: &'static str,
+    ) -> Result<Ended, FetchError> {
+        let strikes = self.strikes.entry(item.id).or_default();
+        *strikes += 1;
+        if *strikes >= 2 {
+            return self.hold(item, partial).await;
+        }
+        self.raise(
+            item,
+            "digest-differs",
+            Severity::Watch,
+            json!({ "stated_by": by }),
+            "what came has another digest than the logger states",
+            "Nothing if it stays alone: the file is read again. Twice in a row, it is held for a person.",
+        )?;
+        self.restart(item, partial, room, "the stated digest differs").await
+    }
+
+    async fn reread_differs(&mut self, item: &Pending, partial: Partial, room: Reservation) -> Result<Ended, FetchError> {
+        self.raise(
+            item,
+            "reread-differs",
+            Severity::Watch,
+            json!({}),
+            "two later readings agree with each other and not with the first: the first was wrong",
+            "Check that logger's card and its place in the yard; the file is read again.",
+        )?;
+        self.restart(item, partial, room, "two later readings agree against the first").await
+    }
+
+    /// Keeps what there is aside for a person.
+    async fn hold(&mut self, item: &Pending, partial: Partial) -> Result<Ended, FetchError> {
+        let name = partial.name.clone();
+        self.flush(partial).await?;
+        self.ledger.hold(item.id, Some(name), json!({ "why": "no two readings agree" })).await?;
+        self.raise(
+            item,
+            "file-held",
+            Severity::Act,
+            json!({}),
+            "what this logger sends of the file is different each time it is read",
+            "Check the card. Then `yarder held` shows what there is, to keep or to drop.",
+        )?;
+        Ok(Ended::Held)
+    }
+
+    /// Throws away what is here and says so in the ledger.
+    async fn restart(
+        &mut self,
+        item: &Pending,
+        partial: Partial,
+        mut room: Reservation,
+        why: &str,
+    ) -> Result<Ended, FetchError> {
+        self.counts.twice += partial.len();
+        room.emptied(partial.len());
+        drop(room);
+        let name = partial.name.clone();
+        drop(partial);
+        self.spool.unlink_uncounted(name).await?;
+        self.ledger.restart(item.id, Happening::Restarted, why.to_owned()).await?;
+        Ok(Ended::Changed(why.to_owned()))
+    }
+
+    /// Empties the partial in place: the logger begins at zero.
+    async fn empty(&mut self, item: &Pending, partial: &mut Partial, room: &mut Reservation) -> Result<(), FetchError> {
+        room.emptied(partial.len());
+        // One truncation, of a file that this transfer owns.
+        partial.empty().map_err(self.disk("empty a partial"))?;
+        self.ledger.cut(item.id, Mark::default(), "the logger begins at zero".into()).await?;
+        Ok(())
+    }
+
+    fn raise(
+        &self,
+        item: &Pending,
+        code: &'static str,
+        severity: Severity,
+        evidence: serde_json::Value,
+        cause: &str,
+        action: &str,
+    ) -> Result<(), LedgerError> {
+        let file = item.path.to_string();
+        let mut evidence = evidence;
+        if let Some(object) = evidence.as_object_mut() {
+            object.insert("file".into(), file.clone().into());
+        }
+        self.ledger.raise(Finding {
+            code,
+            subject: format!("{}/{file}", self.logger.id),
+            severity,
+            vehicle: Some(self.logger.vehicle.to_string()),
+            logger: Some(self.logger.id.to_string()),
+            evidence,
+            cause: format!("{file}: {cause}"),
+            action: action.to_owned(),
+        })
+    }
+}
+
+enum Overlap {
+    Equal(Option<Bytes>),
+    Different,
+    Cut(LinkError),
+}
+
+/// A failure that concerns this file alone is an answer; everything else is a cut.
+fn refused(error: LinkError) -> Ended {
+    if error.is_answer() { Ended::Refused(error) } else { Ended::Cut { at: 0, further: false, error } }
+}

@@ -1,0 +1,203 @@
+//! One logger's task: knock, visit, wait.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde_json::json;
+
+use super::trouble;
+use super::visit::{End, Left, Visit};
+use super::{Yard, YardError};
+use crate::config::{Config, Logger};
+use crate::ledger::Severity;
+use crate::link::{LinkError, LinkFailure};
+use crate::model::LoggerId;
+
+/// Longest wait for a logger that answers badly.
+const BACK_OFF: Duration = Duration::from_secs(600);
+
+/// Watches one logger until it is taken off the list or the service stops.
+pub async fn watch_logger(yard: Yard, id: LoggerId) -> Result<(), YardError> {
+    let mut pending = true;
+    let mut bad = 0;
+    // Hundreds of loggers do not knock in one moment when the service starts.
+    let every = yard.config.borrow().poll.every;
+    let spread = every.mul_f64(yard.edges.random.below(1000) as f64 / 1000.0);
+    if !rest(&yard, spread).await {
+        return Ok(());
+    }
+    loop {
+        let Some((config, logger)) = configured(&yard, &id) else { return Ok(()) };
+        match visit(&yard, &config, &logger).await? {
+            Came::Absent => bad = 0,
+            Came::Went { left } => {
+                bad = 0;
+                pending = left.closed + left.open > 0;
+            }
+            Came::Badly => bad += 1,
+        }
+        let pace = if pending { config.poll.every } else { logger.kind.quiet_when_done.max(config.poll.every) };
+        let wait = if bad > 0 { back_off(config.poll.every, bad) } else { pace };
+        if !rest(&yard, yard.edges.random.jitter(wait)).await {
+            return Ok(());
+        }
+    }
+}
+
+fn back_off(every: Duration, bad: u32) -> Duration {
+    every.saturating_mul(1 << bad.min(10)).min(BACK_OFF.max(every))
+}
+
+fn configured(yard: &Yard, id: &LoggerId) -> Option<(Arc<Config>, Arc<Logger>)> {
+    let config = yard.config.borrow().clone();
+    let logger = config.loggers.iter().find(|l| l.id == *id).cloned()?;
+    Some((config, logger))
+}
+
+/// Waits; false when the service stops meanwhile.
+async fn rest(yard: &Yard, span: Duration) -> bool {
+    tokio::select! {
+        biased;
+        () = yard.stop.cancelled() => false,
+        () = yard.edges.clock.sleep(span) => true,
+    }
+}
+
+enum Came {
+    /// Nothing answers.
+    Absent,
+    /// A visit that ended, and what it left.
+    Went { left: Left },
+    /// It answers badly.
+    Badly,
+}
+
+/// Knocks, and stays with the logger as long as it answers.
+async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Result<Came, YardError> {
+    let Ok(address) = yard.dialer.knock(logger, &config.poll).await else { return Ok(Came::Absent) };
+    let link = match yard.dialer.dial(logger, address, &config.poll).await {
+        Ok(link) => link,
+        Err(e) => return badly(yard, logger, &e),
+    };
+    let mut visit = Visit::begin(yard, config.clone(), logger.clone(), link).await?;
+    let mut left = Left { closed: 1, open: 0 };
+    let ended = loop {
+        match round(&mut visit).await {
+            Ok(after) => left = after,
+            Err(end) => break end,
+        }
+        let Some((config, logger)) = configured(yard, &logger.id) else {
+            visit.end("it was taken off the list".into()).await?;
+            return Ok(Came::Went { left });
+        };
+        let quiet = left.closed + left.open == 0;
+        let wait = if quiet { logger.kind.quiet_when_done } else { config.poll.list_every };
+        if !rest(yard, yard.edges.random.jitter(wait)).await {
+            visit.end("the service stopped".into()).await?;
+            return Ok(Came::Went { left });
+        }
+        if configured(yard, &logger.id).is_none_or(|(_, now)| now.addresses != logger.addresses) {
+            visit.end("its address changed".into()).await?;
+            return Ok(Came::Went { left });
+        }
+        visit.adopt(config, logger);
+    };
+    finish(yard, visit, ended, left).await
+}
+
+/// A listing, what it left to fetch, and what is then still left.
+async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
+    let left = visit.list().await?;
+    if left.closed == 0 {
+        return Ok(left);
+    }
+    visit.work().await?;
+    Ok(left)
+}
+
+async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result<Came, YardError> {
+    let logger = visit.logger.clone();
+    match ended {
+        End::Ours(e) => Err(e),
+        End::Link(error) => {
+            let seen = visit.counts.listings > 0;
+            visit.end(error.to_string()).await?;
+            match error.failure {
+                LinkFailure::Absent | LinkFailure::Cut if seen => Ok(Came::Went { left }),
+                LinkFailure::Absent => Ok(Came::Absent),
+                _ => badly(yard, &logger, &error),
+            }
+        }
+        End::WrongLogger { owner, path } => {
+            visit.end(format!("its files are those of {owner}")).await?;
+            trouble::raise(
+                yard,
+                &logger,
+                "wrong-logger",
+                Severity::Act,
+                json!({ "owner": owner, "file": path }),
+                format!("what answers at its address holds the files of logger {owner}: the two may be swapped, or the address is wrong"),
+                "Check both loggers and their addresses in vehicles.toml; nothing is fetched from here until then.",
+            )?;
+            Ok(Came::Badly)
+        }
+    }
+}
+
+fn badly(yard: &Yard, logger: &Logger, error: &LinkError) -> Result<Came, YardError> {
+    trouble::answered_badly(yard, logger, error)?;
+    Ok(Came::Badly)
+}
+
+/// What one round found of one logger.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct OnceOutcome {
+    /// It answered with a listing.
+    pub seen: bool,
+    /// Why it ended early, if it did.
+    pub trouble: Option<String>,
+    /// Files that may still be written, and so stayed there.
+    pub open: Vec<String>,
+}
+
+/// One round with one logger: everything closed is fetched; where a second listing can close more,
+/// it is waited for, up to `settle`.
+pub async fn once(yard: &Yard, id: &LoggerId) -> Result<OnceOutcome, YardError> {
+    let Some((config, logger)) = configured(yard, id) else { return Ok(OnceOutcome::default()) };
+    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else { return Ok(OnceOutcome::default()) };
+    let link = match yard.dialer.dial(&logger, address, &config.poll).await {
+        Ok(link) => link,
+        Err(e) => {
+            trouble::answered_badly(yard, &logger, &e)?;
+            return Ok(OnceOutcome { trouble: Some(e.to_string()), ..OnceOutcome::default() });
+        }
+    };
+    let mut visit = Visit::begin(yard, config, logger.clone(), link).await?;
+    let mut again = true;
+    let ended = loop {
+        match round(&mut visit).await {
+            Ok(left) if again && left.open > 0 => {}
+            Ok(_) => break None,
+            Err(end) => break Some(end),
+        }
+        again = false;
+        // A little longer than `settle`, so that the second listing is surely behind it.
+        if !rest(yard, logger.kind.settle + Duration::from_millis(100)).await {
+            break None;
+        }
+    };
+    let mut outcome =
+        OnceOutcome { seen: visit.counts.listings > 0, trouble: None, open: visit.open_files() };
+    match ended {
+        None => visit.end("the round ended".into()).await?,
+        Some(end) => {
+            outcome.trouble = match &end {
+                End::Link(e) => Some(e.to_string()),
+                End::WrongLogger { owner, .. } => Some(format!("its files are those of {owner}")),
+                End::Ours(_) => None,
+            };
+            finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
+        }
+    }
+    Ok(outcome)
+}

@@ -1,0 +1,95 @@
+//! The yard: which loggers are here, what they offer, and who transfers.
+//!
+//! One task a logger: it knocks at its pace, and while the logger answers with listings of the
+//! right logger (a visit) it fetches what is closed. An absent vehicle is normal; a present one that
+//! answers badly is news.
+
+mod ends;
+mod logger;
+mod queue;
+mod sight;
+mod trouble;
+mod turns;
+mod visit;
+
+use std::sync::Arc;
+
+use tokio::sync::{Semaphore, watch};
+use tokio_util::sync::CancellationToken;
+
+pub use logger::{OnceOutcome, once, watch_logger};
+pub use turns::{Turn, Turns};
+
+use crate::config::Config;
+use crate::edges::Edges;
+use crate::ledger::{Ledger, LedgerError};
+use crate::link::Dialer;
+use crate::progress::Progress;
+use crate::spool::{Finisher, Spool, SpoolError};
+
+/// Listings read at a time: each may hold 200,000 entries in memory.
+const LISTINGS: usize = 4;
+
+/// What every logger's task works with.
+#[derive(Clone)]
+pub struct Yard {
+    /// The edges.
+    pub edges: Edges,
+    /// The truth.
+    pub ledger: Ledger,
+    /// The depot's own disk.
+    pub spool: Spool,
+    /// Makes files whole.
+    pub finisher: Finisher,
+    /// Makes links.
+    pub dialer: Arc<dyn Dialer>,
+    /// Who transfers.
+    pub turns: Turns,
+    /// Who watches.
+    pub progress: Progress,
+    /// The last good configuration.
+    pub config: watch::Receiver<Arc<Config>>,
+    /// Ends everything.
+    pub stop: CancellationToken,
+    listings: Arc<Semaphore>,
+}
+
+impl Yard {
+    /// Puts the parts together.
+    #[expect(clippy::too_many_arguments, reason = "it is the list of the parts")]
+    pub fn new(
+        edges: Edges,
+        ledger: Ledger,
+        spool: Spool,
+        finisher: Finisher,
+        dialer: Arc<dyn Dialer>,
+        progress: Progress,
+        config: watch::Receiver<Arc<Config>>,
+        stop: CancellationToken,
+    ) -> Self {
+        let turns = Turns::default();
+        turns.set_limits(&config.borrow());
+        let listings = Arc::new(Semaphore::new(LISTINGS));
+        Self { edges, ledger, spool, finisher, dialer, turns, progress, config, stop, listings }
+    }
+}
+
+/// Trouble on our own side, which ends the service: it starts again from what the disk holds.
+#[derive(Debug, thiserror::Error)]
+pub enum YardError {
+    /// The ledger failed.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The disk failed.
+    #[error(transparent)]
+    Spool(#[from] SpoolError),
+}
+
+impl From<crate::fetch::FetchError> for YardError {
+    fn from(e: crate::fetch::FetchError) -> Self {
+        match e {
+            crate::fetch::FetchError::Ledger(e) => YardError::Ledger(e),
+            crate::fetch::FetchError::Spool(e) => YardError::Spool(e),
+        }
+    }
+}

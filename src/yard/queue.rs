@@ -1,0 +1,36 @@
+//! In which order a logger's files are fetched. Pure.
+
+use std::collections::BTreeMap;
+
+use crate::config::{Kind, Order};
+use crate::ledger::state::State;
+use crate::ledger::{Pending, VersionId};
+use crate::listing::in_order;
+use crate::model::RemotePath;
+
+/// Visits stuck at one byte after which a file is a finding.
+pub const STUCK_VISITS: u32 = 3;
+/// Ends without a new byte after which a file goes behind the others of its vehicle.
+pub const TRIES: u32 = 2;
+
+/// The files to fetch now, first first: oldest first; behind them those that ended twice in this
+/// visit without a new byte; behind those old stock; last the files that have been stuck for three
+/// visits. Open files are left out, but for `ahead`: the last file, fetched ahead when nothing closed
+/// waits.
+pub fn queue(kind: &Kind, pending: Vec<Pending>, fruitless: &BTreeMap<VersionId, u32>, credible: bool) -> Vec<Pending> {
+    let closed: Vec<Pending> = pending.into_iter().filter(|item| item.state != State::Open).collect();
+    let place: BTreeMap<RemotePath, usize> = in_order(closed.iter().map(|item| item.path.clone()).collect())
+        .into_iter()
+        .enumerate()
+        .map(|(at, path)| (path, at))
+        .collect();
+    let by_time = kind.order == Order::Time && credible;
+    let mut queue = closed;
+    queue.sort_by_key(|item| {
+        let tries = fruitless.get(&item.id).copied().unwrap_or(0);
+        let time = if by_time { item.look.time.map(|t| t.as_millisecond()) } else { None };
+        (item.stuck >= STUCK_VISITS, tries >= TRIES, item.backlog && kind.backlog == crate::config::Backlog::AfterNew, time, place.get(&item.path).copied())
+    });
+    queue
+}
+

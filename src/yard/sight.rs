@@ -1,0 +1,361 @@
+//! From a listing to what changed: the looks and comparisons that need the logger, and the pure
+//! judgements of [`crate::listing`].
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use serde_json::json;
+
+use super::ends::{self, Ends};
+use super::visit::{End, Visit};
+use crate::config::Backlog;
+use crate::ledger::state::State;
+use crate::ledger::{Change, Known, Seen, Severity, VersionId};
+use crate::link::Listing;
+use crate::listing::{Match, Standing, card_sign, closed, incredible, matches};
+use crate::model::{ListedSize, Look, Precision, RemoteFile, RemotePath};
+
+/// Known files compared by their ends once a visit: the oldest, the newest, and eight others.
+const SPOT_CHECKS: usize = 10;
+/// Smaller contents may well be equal on two loggers.
+const TELLING: u64 = 4096;
+
+/// What one listing came to.
+pub(super) struct Sighted {
+    /// What the ledger is told.
+    pub changes: Vec<Change>,
+    /// Files that may still be written.
+    pub open: BTreeSet<RemotePath>,
+    /// Whether the listing's times can be believed.
+    pub credible: bool,
+}
+
+impl Visit<'_> {
+    /// Judges a listing. Ends the visit where the logger is not the one it should be.
+    pub(super) async fn sight(&mut self, listing: &Listing, now: Timestamp) -> Result<Sighted, End> {
+        let known = self.yard.ledger.known(&self.row).await?;
+        let (seen, unread) = self.look(listing, &known).await?;
+        let by_path = on_card(&known);
+        let matched: Vec<Match> = seen.iter().map(|s| matches(by_path.get(&s.path).copied(), s)).collect();
+        let doubtful = incredible(&seen, now);
+
+        let mut sign = None;
+        if matched.contains(&Match::Returned) {
+            sign = Some("a file came back that was gone");
+        } else if matched.contains(&Match::Shrunk) {
+            sign = Some("a file is shorter than it was");
+        } else if listing.is_whole() {
+            let paths: Vec<_> = seen.iter().map(|s| s.path.clone()).collect();
+            sign = card_sign(&known, &paths);
+        }
+        sign = self.right_logger(&seen, &matched, &by_path).await?.or(sign);
+
+        let mut sighted =
+            Sighted { changes: Vec::new(), open: BTreeSet::new(), credible: !doubtful.contains(&true) };
+        if let Some(why) = sign {
+            self.new_card(why).await?;
+            self.all_new(&seen, &mut sighted).await?;
+            self.absent(listing, &known, &BTreeSet::new(), &unread, &mut sighted);
+        } else {
+            for ((seen, matched), doubtful) in seen.iter().zip(&matched).zip(&doubtful) {
+                let known = by_path.get(&seen.path).copied();
+                self.one(seen, *matched, known, *doubtful, &mut sighted).await?;
+            }
+            let listed: BTreeSet<_> = seen.iter().map(|s| &s.path).collect();
+            self.absent(listing, &known, &listed, &unread, &mut sighted);
+        }
+        self.open_or_closed(&seen, &matched, &by_path, &doubtful, sign.is_some(), now, &mut sighted);
+        Ok(sighted)
+    }
+
+    /// Every entry with its exact look, asking the logger where the listing alone does not tell.
+    /// Files that are listed and cannot be looked at are given apart.
+    async fn look(&mut self, listing: &Listing, known: &[Known]) -> Result<(Vec<Seen>, BTreeSet<RemotePath>), End> {
+        let by_path = on_card(known);
+        let mut seen = Vec::with_capacity(listing.files.len());
+        let mut unread = BTreeSet::new();
+        for file in &listing.files {
+            let listed = file.fingerprint();
+            let before = by_path.get(&file.path);
+            let look = if asks(file, &listed, before.copied()) {
+                match self.link.look(&file.path).await {
+                    Ok(look) => look,
+                    Err(e) if e.is_answer() => {
+                        unread.insert(file.path.clone());
+                        continue;
+                    }
+                    Err(e) => return Err(End::Link(e)),
+                }
+            } else {
+                match before {
+                    Some(known) if known.listed == listed => known.look.clone(),
+                    _ => as_listed(file),
+                }
+            };
+            seen.push(Seen { path: file.path.clone(), listed, look });
+        }
+        Ok((seen, unread))
+    }
+
+    /// Is it the logger it should be? Once a visit, by the ends of files it is known to have, or,
+    /// where it shares none, by the ends of files that other loggers are known to have. Gives the
+    /// sign of another card where bytes say so.
+    async fn right_logger(
+        &mut self,
+        seen: &[Seen],
+        matched: &[Match],
+        known: &BTreeMap<RemotePath, &Known>,
+    ) -> Result<Option<&'static str>, End> {
+        if self.identified {
+            return Ok(None);
+        }
+        let shared: Vec<&Seen> = seen
+            .iter()
+            .zip(matched)
+            .filter(|(s, m)| **m == Match::Same && known.get(&s.path).is_some_and(|k| k.edges.is_some()))
+            .map(|(s, _)| s)
+            .collect();
+        let mut sign = None;
+        if shared.is_empty() {
+            let telling: Vec<&Seen> = seen.iter().filter(|s| s.look.size.is_some_and(|n| n >= TELLING)).collect();
+            for seen in self.sample(&telling) {
+                self.not_anothers(seen, None).await?;
+            }
+        }
+        for seen in self.sample(&shared) {
+            let edges = known.get(&seen.path).and_then(|k| k.edges);
+            let (Some(ends), Some(edges)) = (self.ends(seen).await?, edges) else { continue };
+            if !ends.are_of(&edges) {
+                self.not_anothers(seen, Some(ends)).await?;
+                sign = Some("bytes of a known file differ");
+            }
+        }
+        self.identified = true;
+        Ok(sign)
+    }
+
+    /// Ends the visit when a file's ends are those of a file that another logger is known to have.
+    async fn not_anothers(&mut self, seen: &Seen, ends: Option<Ends>) -> Result<(), End> {
+        let size = seen.look.size.unwrap_or(0);
+        if size < TELLING {
+            return Ok(());
+        }
+        let theirs = self.yard.ledger.contents_at(self.row.key, &seen.path, size, true).await?;
+        if theirs.is_empty() {
+            return Ok(());
+        }
+        let ends = match ends {
+            Some(ends) => ends,
+            None => match self.ends(seen).await? {
+                Some(ends) => ends,
+                None => return Ok(()),
+            },
+        };
+        match theirs.into_iter().find(|(_, edges, _)| ends.are_of(edges)) {
+            Some((_, _, owner)) => Err(End::WrongLogger { owner, path: seen.path.to_string() }),
+            None => Ok(()),
+        }
+    }
+
+    fn sample<'s>(&self, all: &[&'s Seen]) -> Vec<&'s Seen> {
+        if all.len() <= SPOT_CHECKS {
+            return all.to_vec();
+        }
+        let mut chosen = BTreeSet::from([0, all.len() - 1]);
+        while chosen.len() < SPOT_CHECKS {
+            chosen.insert(self.yard.edges.random.below(all.len()));
+        }
+        chosen.into_iter().map(|at| all[at]).collect()
+    }
+
+    async fn ends(&mut self, seen: &Seen) -> Result<Option<Ends>, End> {
+        let size = seen.look.size.unwrap_or(0);
+        ends::read(&mut *self.link, &seen.path, size, &mut self.counts.bytes).await.map_err(End::Link)
+    }
+
+    async fn new_card(&mut self, why: &'static str) -> Result<(), End> {
+        self.row = self.yard.ledger.new_card(&self.row, why).await?;
+        super::trouble::raise(
+            self.yard,
+            &self.logger,
+            "card-changed",
+            Severity::Note,
+            json!({ "why": why, "card": self.row.card_number }),
+            format!("the logger has another card, or its card was formatted: {why}"),
+            "Nothing if you know of it. Otherwise check the logger: what was on the old card and had not come home is lost.",
+        )?;
+        Ok(())
+    }
+
+    /// The first listing of a new card: everything is new, unless its ends are those of a content
+    /// that this logger had under that name.
+    async fn all_new(&mut self, seen: &[Seen], sighted: &mut Sighted) -> Result<(), End> {
+        for seen in seen {
+            let size = seen.look.size.unwrap_or(0);
+            let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
+            let mut same_as = None;
+            if !before.is_empty()
+                && let Some(ends) = self.ends(seen).await?
+            {
+                same_as = before.into_iter().find(|(_, edges, _)| ends.are_of(edges)).map(|(id, _, _)| id);
+            }
+            self.add(seen, same_as, "a new card", sighted);
+        }
+        Ok(())
+    }
+
+    fn add(&self, seen: &Seen, same_as: Option<VersionId>, why: &'static str, sighted: &mut Sighted) {
+        let old_stock = !self.row.met && self.row.card_number == 1;
+        let backlog = old_stock && self.logger.kind.backlog != Backlog::All;
+        sighted.changes.push(Change::New { seen: seen.clone(), backlog, same_as, why });
+        if old_stock && self.logger.kind.backlog == Backlog::None {
+            sighted.changes.push(Change::Unwanted { path: seen.path.clone() });
+        }
+    }
+
+    async fn one(
+        &mut self,
+        seen: &Seen,
+        matched: Match,
+        known: Option<&Known>,
+        doubtful: bool,
+        sighted: &mut Sighted,
+    ) -> Result<(), End> {
+        let Some(known) = known else {
+            self.add(seen, None, "not known", sighted);
+            return Ok(());
+        };
+        let id = known.id;
+        match matched {
+            Match::Same if known.state == State::Skipped && !known.backlog => {
+                sighted.changes.push(Change::Wanted { path: seen.path.clone() });
+            }
+            Match::Same if doubtful && known.edges.is_some() => self.by_ends(seen, known, sighted).await?,
+            Match::Same if known.listed != seen.listed => {
+                sighted.changes.push(Change::Same { id, seen: seen.clone(), presumed: false });
+            }
+            Match::Same => {}
+            Match::Changed => sighted.changes.push(Change::Changed { id, seen: seen.clone() }),
+            Match::TimeOnly => self.by_ends(seen, known, sighted).await?,
+            Match::CameBack => sighted.changes.push(Change::CameBack { id, seen: seen.clone() }),
+            Match::New => self.add(seen, None, "not known", sighted),
+            Match::Grown | Match::Shrunk | Match::Returned => self.add(seen, None, "it grew", sighted),
+        }
+        Ok(())
+    }
+
+    /// Same name and size, and a time that differs or cannot be believed: the ends decide, once a
+    /// visit.
+    async fn by_ends(&mut self, seen: &Seen, known: &Known, sighted: &mut Sighted) -> Result<(), End> {
+        if !self.compared.insert(seen.path.clone()) {
+            return Ok(());
+        }
+        let Some(ends) = self.ends(seen).await? else { return Ok(()) };
+        if known.edges.is_some_and(|edges| ends.are_of(&edges)) {
+            if known.listed != seen.listed || !known.presumed {
+                sighted.changes.push(Change::Same { id: known.id, seen: seen.clone(), presumed: true });
+            }
+        } else {
+            self.add(seen, None, "its bytes differ", sighted);
+        }
+        Ok(())
+    }
+
+    /// What a whole listing lacks is absent; what the patterns no longer want is not.
+    fn absent(
+        &self,
+        listing: &Listing,
+        known: &[Known],
+        listed: &BTreeSet<&RemotePath>,
+        unread: &BTreeSet<RemotePath>,
+        sighted: &mut Sighted,
+    ) {
+        for known in known {
+            if (known.on_card && listed.contains(&known.path)) || unread.contains(&known.path) {
+                continue;
+            }
+            let unfinished = matches!(known.state, State::Listed | State::Open | State::Fetching);
+            if !self.logger.kind.files.wants(&known.path) {
+                if unfinished && known.on_card {
+                    sighted.changes.push(Change::Unwanted { path: known.path.clone() });
+                }
+            } else if listing.is_whole() && (unfinished || (known.on_card && matches!(known.state, State::Archived | State::Whole | State::Held))) {
+                sighted.changes.push(Change::Absent { id: known.id });
+            }
+        }
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "all of it is one listing's judgement")]
+    fn open_or_closed(
+        &self,
+        seen: &[Seen],
+        matched: &[Match],
+        known: &BTreeMap<RemotePath, &Known>,
+        doubtful: &[bool],
+        new_card: bool,
+        now: Timestamp,
+        sighted: &mut Sighted,
+    ) {
+        let added: BTreeSet<RemotePath> = sighted
+            .changes
+            .iter()
+            .filter_map(|c| match c {
+                Change::New { seen, same_as: None, .. } => Some(seen.path.clone()),
+                _ => None,
+            })
+            .collect();
+        let standings: Vec<Standing> = seen
+            .iter()
+            .zip(matched)
+            .zip(doubtful)
+            .map(|((seen, matched), doubtful)| {
+                let before = known.get(&seen.path).filter(|_| !new_card && *matched == Match::Same);
+                let still = before.map_or(0, |k| (now.as_millisecond() - k.still).max(0));
+                Standing {
+                    path: seen.path.clone(),
+                    still: Duration::from_millis(still.unsigned_abs()),
+                    time: seen.look.time.filter(|_| !doubtful),
+                }
+            })
+            .collect();
+        for (path, closed) in closed(&self.logger.kind, &standings) {
+            let state = if added.contains(&path) { Some(State::Listed) } else { known.get(&path).map(|k| k.state) };
+            match state {
+                Some(State::Open) if closed => sighted.changes.push(Change::Closed { path }),
+                Some(State::Listed) if !closed => {
+                    sighted.open.insert(path.clone());
+                    sighted.changes.push(Change::Open { path });
+                }
+                Some(State::Open | State::Fetching) if !closed => {
+                    sighted.open.insert(path);
+                }
+                _ => {}
+            }
+        }
+    }
+}
+
+fn on_card(known: &[Known]) -> BTreeMap<RemotePath, &Known> {
+    known.iter().filter(|k| k.on_card).map(|k| (k.path.clone(), k)).collect()
+}
+
+/// Whether the listing alone does not tell what must be known of an entry.
+fn asks(file: &RemoteFile, listed: &str, known: Option<&Known>) -> bool {
+    let sized = matches!(file.size, ListedSize::Exact(_));
+    match known {
+        None => !sized,
+        Some(known) if known.listed == listed => {
+            !sized && matches!(known.state, State::Listed | State::Open | State::Fetching)
+        }
+        Some(_) => !(sized && file.time.is_some_and(|t| t.precision == Precision::Second && t.zone_told)),
+    }
+}
+
+fn as_listed(file: &RemoteFile) -> Look {
+    let size = match file.size {
+        ListedSize::Exact(size) => Some(size),
+        _ => None,
+    };
+    Look { size, time: file.time.map(|t| t.at), validator: file.validator.clone(), strong: false }
+}

@@ -1,0 +1,402 @@
+//! A visit: listings of the right logger, and the transfers between them.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::sync::Arc;
+
+use serde_json::json;
+use tokio::sync::oneshot;
+
+use super::queue::{STUCK_VISITS, TRIES, queue};
+use super::trouble::{self, ENDED_BY_LISTING};
+use super::{Turn, Yard, YardError};
+use crate::config::{Config, Logger};
+use crate::fetch::{Ended, Transfer};
+use crate::ledger::{Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
+use crate::link::{Link, LinkError, LinkFailure, ListCaps, Listing};
+use crate::model::RemotePath;
+use crate::progress::Tick;
+use crate::spool::{FinishError, SpoolError};
+
+/// Why a visit cannot go on.
+pub(super) enum End {
+    /// The logger went away, or answers badly.
+    Link(LinkError),
+    /// Its files are those of another logger.
+    WrongLogger { owner: String, path: String },
+    /// Our own side failed.
+    Ours(YardError),
+}
+
+impl From<YardError> for End {
+    fn from(e: YardError) -> Self {
+        End::Ours(e)
+    }
+}
+
+impl From<LedgerError> for End {
+    fn from(e: LedgerError) -> Self {
+        End::Ours(e.into())
+    }
+}
+
+impl From<SpoolError> for End {
+    fn from(e: SpoolError) -> Self {
+        End::Ours(e.into())
+    }
+}
+
+/// What a listing left to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Left {
+    /// Files to fetch now.
+    pub closed: usize,
+    /// Files that may still be written.
+    pub open: usize,
+}
+
+type Answer = oneshot::Receiver<Result<(), FinishError>>;
+
+/// One visit of one logger.
+pub(super) struct Visit<'y> {
+    pub yard: &'y Yard,
+    pub logger: Arc<Logger>,
+    pub row: LoggerRow,
+    pub link: Box<dyn Link>,
+    pub counts: VisitCounts,
+    /// Whether this visit has made sure that it is the right logger.
+    pub identified: bool,
+    /// Paths compared by their ends in this visit.
+    pub compared: BTreeSet<RemotePath>,
+    config: Arc<Config>,
+    key: Option<i64>,
+    open: BTreeSet<RemotePath>,
+    credible: bool,
+    last: Option<u64>,
+    unchanged: bool,
+    fruitless: BTreeMap<VersionId, u32>,
+    at: BTreeMap<VersionId, u64>,
+    strikes: BTreeMap<VersionId, u32>,
+    finishing: Vec<(Answer, Pending)>,
+}
+
+impl<'y> Visit<'y> {
+    /// A visit that has not listed yet.
+    pub async fn begin(
+        yard: &'y Yard,
+        config: Arc<Config>,
+        logger: Arc<Logger>,
+        link: Box<dyn Link>,
+    ) -> Result<Self, YardError> {
+        let row = yard.ledger.logger(logger.id.as_str(), logger.vehicle.as_str()).await?;
+        Ok(Self {
+            yard,
+            logger,
+            row,
+            link,
+            counts: VisitCounts::default(),
+            identified: false,
+            compared: BTreeSet::new(),
+            config,
+            key: None,
+            open: BTreeSet::new(),
+            credible: true,
+            last: None,
+            unchanged: false,
+            fruitless: BTreeMap::new(),
+            at: BTreeMap::new(),
+            strikes: BTreeMap::new(),
+            finishing: Vec::new(),
+        })
+    }
+
+    /// From now on with this configuration; a transfer under way keeps its own.
+    pub fn adopt(&mut self, config: Arc<Config>, logger: Arc<Logger>) {
+        self.config = config;
+        self.logger = logger;
+    }
+
+    /// Takes a listing and writes down what it changed.
+    pub async fn list(&mut self) -> Result<Left, End> {
+        let listing = {
+            let _turn = self.yard.listings.acquire().await;
+            self.link.list(&ListCaps::default()).await.map_err(End::Link)?
+        };
+        self.counts.listings += 1;
+        if self.key.is_none() {
+            self.key = Some(self.yard.ledger.begin_visit(self.row.key).await?);
+        }
+        let print = print(&listing);
+        if self.unchanged && self.last == Some(print) {
+            self.yard.ledger.seen(&self.row, listing.is_whole())?;
+            return Ok(Left { closed: 0, open: 0 });
+        }
+        let first = self.last.replace(print).is_none();
+        let now = self.yard.edges.clock.now();
+        let sighted = self.sight(&listing, now).await?;
+        self.open = sighted.open;
+        self.credible = sighted.credible;
+        let vehicle = self.logger.vehicle.to_string();
+        let applied = self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
+        self.row.met = true;
+        self.findings(&listing, applied.lost, first)?;
+        let pending = self.pending().await?;
+        let left = Left { closed: pending.len(), open: self.open.len() };
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole();
+        self.yard.progress.tell(Tick::Visit {
+            vehicle,
+            logger: self.logger.id.to_string(),
+            files: pending.len() as u64,
+            bytes: pending.iter().map(|p| p.look.size.unwrap_or(0).saturating_sub(p.mark.offset)).sum(),
+        });
+        Ok(left)
+    }
+
+    fn findings(&self, listing: &Listing, lost: Vec<String>, first: bool) -> Result<(), LedgerError> {
+        let id = self.logger.id.as_str();
+        if first {
+            for code in ENDED_BY_LISTING {
+                self.yard.ledger.clear(code, id)?;
+            }
+        }
+        if !listing.is_whole() {
+            let missing: Vec<_> = listing
+                .missing
+                .iter()
+                .take(5)
+                .map(|m| json!({ "folder": String::from_utf8_lossy(&m.folder), "why": m.why }))
+                .collect();
+            let why = listing.missing.first().map_or_else(String::new, |m| {
+                let folder = String::from_utf8_lossy(&m.folder);
+                format!("folder \"/{}\": {}", folder.escape_debug(), m.why)
+            });
+            trouble::raise(
+                self.yard,
+                &self.logger,
+                "listing-not-whole",
+                Severity::Watch,
+                json!({ "missing": missing }),
+                format!("part of its listing could not be read ({why}); files there are not seen"),
+                "Open that folder on the logger in a browser. Until it can be read the vehicle is not complete.",
+            )?;
+        } else if !first {
+            self.yard.ledger.clear("listing-not-whole", id)?;
+        }
+        if listing.files.is_empty() && listing.skipped > 0 {
+            trouble::raise(
+                self.yard,
+                &self.logger,
+                "nothing-matches",
+                Severity::Watch,
+                json!({ "files": listing.skipped, "patterns": self.logger.kind.files_text }),
+                format!("it offers {} files, and none matches the patterns of its kind", listing.skipped),
+                "Compare `files` of its kind with the names that `yarder probe` shows.",
+            )?;
+        }
+        for path in lost {
+            self.yard.ledger.raise(Finding {
+                code: "file-lost",
+                subject: format!("{id}/{path}"),
+                severity: Severity::Act,
+                vehicle: Some(self.logger.vehicle.to_string()),
+                logger: Some(id.to_owned()),
+                evidence: json!({ "file": path }),
+                cause: format!("{path} vanished from the card before it had come home"),
+                action: "See whether the card overwrites files too soon, or was changed; if you have the card, put its files into the logger again.".into(),
+            })?;
+        }
+        Ok(())
+    }
+
+    async fn pending(&self) -> Result<Vec<Pending>, LedgerError> {
+        let pending = self.yard.ledger.pending(self.row.key).await?;
+        let closed = pending.into_iter().filter(|p| !self.open.contains(&p.path)).collect();
+        Ok(queue(&self.logger.kind, closed, &self.fruitless, self.credible))
+    }
+
+    /// Fetches what is closed, until nothing is left that can be had in this visit, or a new listing
+    /// is due.
+    pub async fn work(&mut self) -> Result<(), End> {
+        let mut turn: Option<Turn> = None;
+        let mut tried: BTreeSet<VersionId> = BTreeSet::new();
+        let mut stale = true;
+        let mut queue = std::collections::VecDeque::new();
+        loop {
+            if stale {
+                let pending = self.pending().await?;
+                queue = pending.into_iter().filter(|p| !tried.contains(&p.id)).collect();
+                stale = false;
+            }
+            let Some(item) = queue.pop_front() else { break };
+            if self.yard.stop.is_cancelled() {
+                break;
+            }
+            if turn.is_none() {
+                let cell = self.logger.access_point.clone();
+                turn = Some(self.yard.turns.wait(cell.as_deref()).await);
+            }
+            match self.fetch(&item).await? {
+                Ended::Finishing(answer) => {
+                    tried.insert(item.id);
+                    self.finishing.push((answer, item));
+                    if self.finishing.len() >= 512 {
+                        self.settle().await?;
+                    }
+                }
+                Ended::Cut { at, further, error } => {
+                    self.at.insert(item.id, at);
+                    if error.failure == LinkFailure::Absent || self.yard.stop.is_cancelled() {
+                        return Err(End::Link(error));
+                    }
+                    let tries = self.fruitless.entry(item.id).or_default();
+                    *tries = if further { 0 } else { *tries + 1 };
+                    if *tries > TRIES || (*tries == TRIES && queue.is_empty()) {
+                        tried.insert(item.id);
+                    }
+                    stale = true;
+                }
+                Ended::Changed(_) | Ended::Refused(_) | Ended::Held => {
+                    tried.insert(item.id);
+                }
+                Ended::NoRoom(no) => {
+                    self.no_room(&no)?;
+                    break;
+                }
+            }
+        }
+        drop(turn);
+        self.settle().await
+    }
+
+    async fn fetch(&mut self, item: &Pending) -> Result<Ended, End> {
+        let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
+        let mut transfer = Transfer {
+            edges: &self.yard.edges,
+            spool: &self.yard.spool,
+            ledger: &self.yard.ledger,
+            finisher: &self.yard.finisher,
+            progress: &self.yard.progress,
+            stop: &self.yard.stop,
+            logger: &self.logger,
+            archives: &archives,
+            counts: &mut self.counts,
+            strikes: &mut self.strikes,
+        };
+        Ok(transfer.run(&mut *self.link, item).await.map_err(YardError::from)?)
+    }
+
+    /// Waits for the files that are being made whole.
+    pub async fn settle(&mut self) -> Result<(), End> {
+        for (answer, item) in std::mem::take(&mut self.finishing) {
+            match answer.await {
+                Ok(Ok(())) => {
+                    self.counts.files += 1;
+                    self.yard.progress.tell(Tick::Whole {
+                        vehicle: self.logger.vehicle.to_string(),
+                        logger: self.logger.id.to_string(),
+                        path: item.path.to_string(),
+                        size: item.look.size.unwrap_or(0),
+                    });
+                }
+                Ok(Err(FinishError::Ledger(e))) => return Err(e.into()),
+                Ok(Err(FinishError::Spool(e))) => return Err(e.into()),
+                Err(_) => return Err(LedgerError::Commit("nobody makes files whole any more".into()).into()),
+            }
+        }
+        self.counted(None)?;
+        Ok(())
+    }
+
+    fn counted(&self, ended: Option<String>) -> Result<(), LedgerError> {
+        match self.key {
+            Some(key) => self.yard.ledger.visit(key, self.counts, ended),
+            None => Ok(()),
+        }
+    }
+
+    fn no_room(&self, no: &crate::spool::NoRoom) -> Result<(), LedgerError> {
+        self.yard.ledger.raise(Finding {
+            code: "spool-full",
+            subject: "spool".into(),
+            severity: Severity::Act,
+            vehicle: None,
+            logger: None,
+            evidence: json!({ "wanted": no.wanted, "bound": no.why }),
+            cause: format!("the spool has no room for the next file ({})", no.why),
+            action: "See whether an archive is away: files wait in the spool until it is back. Otherwise give the depot PC more disk, or `spool_limit` a higher value.".into(),
+        })
+    }
+
+    /// Ends the visit: what stuck is counted, and the ledger learns how it ended.
+    pub async fn end(mut self, why: String) -> Result<(), YardError> {
+        match self.settle().await {
+            Err(End::Ours(e)) => return Err(e),
+            Ok(()) | Err(_) => {}
+        }
+        let stuck: Vec<_> = self.fruitless.iter().filter(|(_, tries)| **tries >= TRIES).map(|(id, _)| *id).collect();
+        for id in stuck {
+            let at = self.at.get(&id).copied().unwrap_or(0);
+            if self.yard.ledger.stuck(id, Some(at)).await? >= STUCK_VISITS {
+                self.stuck(id, at).await?;
+            }
+        }
+        if self.key.is_some() {
+            self.yard.progress.tell(Tick::Left {
+                vehicle: self.logger.vehicle.to_string(),
+                logger: self.logger.id.to_string(),
+                why: why.clone(),
+            });
+        }
+        self.counted(Some(why))?;
+        Ok(())
+    }
+
+    async fn stuck(&self, id: VersionId, at: u64) -> Result<(), LedgerError> {
+        let pending = self.yard.ledger.pending(self.row.key).await?;
+        let Some(item) = pending.iter().find(|p| p.id == id) else { return Ok(()) };
+        let whole_only = self.link.caps().resumes == Some(false);
+        let size = item.look.size.unwrap_or(0);
+        let (code, cause, action) = if whole_only {
+            (
+                "never-fits",
+                format!(
+                    "{} ({:.0} MB) has never come whole: this logger cannot go on where a transfer was cut, and the vehicle does not stay long enough",
+                    item.path,
+                    size as f64 / 1e6
+                ),
+                "Keep its logger powered in range long enough for the whole file once, or take the file from the card by hand. Smaller log files on that logger end this for good.",
+            )
+        } else {
+            (
+                "file-stuck",
+                format!("{} has stopped at byte {at} in {STUCK_VISITS} visits: the card is probably damaged there", item.path),
+                "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
+            )
+        };
+        self.yard.ledger.raise(Finding {
+            code,
+            subject: format!("{}/{}", self.logger.id, item.path),
+            severity: Severity::Act,
+            vehicle: Some(self.logger.vehicle.to_string()),
+            logger: Some(self.logger.id.to_string()),
+            evidence: json!({ "file": item.path.to_string(), "at_byte": at, "size": size }),
+            cause,
+            action: action.into(),
+        })
+    }
+
+    /// Files that may still be written, as the last listing showed them.
+    pub fn open_files(&self) -> Vec<String> {
+        self.open.iter().map(ToString::to_string).collect()
+    }
+}
+
+fn print(listing: &Listing) -> u64 {
+    let mut hash = DefaultHasher::new();
+    listing.is_whole().hash(&mut hash);
+    for file in &listing.files {
+        file.path.as_bytes().hash(&mut hash);
+        file.fingerprint().hash(&mut hash);
+    }
+    hash.finish()
+}
