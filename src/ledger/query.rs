@@ -81,6 +81,8 @@ pub struct LoggerDay {
     pub last_seen: Option<i64>,
     /// Last whole listing, ms.
     pub last_whole: Option<i64>,
+    /// In the span: last listing, ms.
+    pub seen: Option<i64>,
     /// Closed and not begun.
     pub listed: u64,
     /// Perhaps still written.
@@ -95,7 +97,9 @@ pub struct LoggerDay {
     pub bytes_to_fetch: u64,
     /// Of listed and fetching: old stock.
     pub backlog: u64,
-    /// Latest change, by the logger's clock, of a file that is archived; ms.
+    /// Of `bytes_to_fetch`: old stock.
+    pub bytes_backlog: u64,
+    /// Latest change, by the logger's clock, of a file that was archived before the span's end; ms.
     pub data_until: Option<i64>,
     /// In the span: files archived.
     pub archived_files: u64,
@@ -209,13 +213,14 @@ impl Query {
 
     fn unfinished(&self, key: i64, day: &mut LoggerDay) -> Result<(), LedgerError> {
         let mut statement = self.db.prepare_cached(
-            "SELECT state, count(*), sum(max(coalesce(size, 0) - mark, 0)), sum(backlog) FROM versions
+            "SELECT state, count(*), sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
+               sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
              WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY state",
         )?;
         let mut rows = statement.query([key])?;
         while let Some(row) = rows.next()? {
-            let (state, count, bytes, backlog): (String, i64, i64, i64) =
-                (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            let (state, count, bytes, backlog, old): (String, i64, i64, i64, i64) =
+                (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?);
             let count = count as u64;
             match State::parse(&state) {
                 Some(State::Listed) => day.listed = count,
@@ -228,6 +233,7 @@ impl Query {
             if matches!(State::parse(&state), Some(State::Listed | State::Fetching)) {
                 day.bytes_to_fetch += bytes.max(0) as u64;
                 day.backlog += backlog as u64;
+                day.bytes_backlog += old.max(0) as u64;
             }
         }
         Ok(())
@@ -257,8 +263,20 @@ impl Query {
         day.lost = lost as u64;
         day.data_until = self
             .db
-            .prepare_cached("SELECT max(time) FROM versions WHERE logger = ? AND archived_at IS NOT NULL")?
-            .query_row([key], |row| row.get(0))?;
+            .prepare_cached("SELECT max(time) FROM versions WHERE logger = ? AND archived_at < ?")?
+            .query_row([key, to], |row| row.get(0))?;
+        day.seen = match day.last_seen {
+            Some(at) if from <= at && at < to => Some(at),
+            // A later listing hides an earlier one; its visit does not.
+            _ => self
+                .db
+                .prepare_cached(
+                    "SELECT max(min(coalesce(v.ended, l.last_seen, v.began), ?3 - 1)) FROM visits v
+                     JOIN loggers l ON l.id = v.logger WHERE v.logger = ?1 AND v.listings > 0 AND v.began < ?3
+                       AND coalesce(v.ended, l.last_seen, v.began) >= ?2",
+                )?
+                .query_row(params![key, from, to], |row| row.get(0))?,
+        };
         Ok(())
     }
 
@@ -323,6 +341,29 @@ impl Query {
             .query_row(params![archive, location], |row| row.get(0))
             .optional()?;
         Ok(text.as_deref().and_then(Duty::parse))
+    }
+
+    /// Contents of 4 KiB and more that stand in an archive twice for one logger: `(hash, first
+    /// location, another location)`, in the order of the locations.
+    pub fn doubled(
+        &self,
+        archive: &str,
+        mut each: impl FnMut(Digest, String, String) -> bool,
+    ) -> Result<(), LedgerError> {
+        let mut statement = self.db.prepare(
+            "SELECT v.sha256, min(o.location), max(o.location) FROM obligations o JOIN versions v ON v.id = o.version
+             WHERE o.archive = ? AND o.state = 'verified' AND v.size >= 4096 AND v.sha256 IS NOT NULL
+             GROUP BY v.logger, v.sha256 HAVING count(DISTINCT o.location) > 1 ORDER BY 2",
+        )?;
+        let mut rows = statement.query([archive])?;
+        while let Some(row) = rows.next()? {
+            if let Some(sha) = digest_of(row.get(0)?)
+                && !each(sha, row.get(1)?, row.get(2)?)
+            {
+                break;
+            }
+        }
+        Ok(())
     }
 
     /// Copies that archives are still owed: `(archive, files, bytes)`.

@@ -1,10 +1,12 @@
 //! Value types that every room shares. No I/O, no clock, no configuration.
 
+mod day;
 mod digest;
 mod file;
 mod ids;
 mod path;
 
+pub use day::Day;
 pub use digest::{BLOCK, Blocks, Digest, DigestKind, EDGE, Edges, OfferedDigest, RunningHash};
 pub use file::{ListedSize, ListedTime, Look, Precision, Proof, RemoteFile};
 pub use ids::{ArchiveName, BadId, LoggerId, VehicleId};

@@ -1,0 +1,288 @@
+//! The command that compares the archives with the ledger; it reads and changes nothing.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::Serialize;
+
+use crate::archive::{Archive, FileArchive};
+use crate::config::{ArchiveConfig, ArchiveTarget};
+use crate::edges::{Edges, Random};
+use crate::ledger::Query;
+use crate::ledger::state::Duty;
+use crate::model::Digest;
+use crate::report::words::{count, of, plain};
+
+use super::Cx;
+use super::out::{Failure, Out, Outcome};
+
+/// Read the archives back and tell every difference from the ledger
+///
+/// flipped: a copy has other bytes. missing: a copy is not there. foreign: a file is there that nobody
+/// here stored. doubled: a logger's content stands at two places. pending: a copy is still owed, which
+/// passes by itself while the service runs. Nothing is changed.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  yarder audit                  every copy, byte by byte
+  yarder audit --sample 2%      two copies of a hundred, by chance; foreign files all the same
+
+Exit code 3: there is a difference that does not pass by itself.")]
+pub struct Args {
+    /// Share of the copies that is read
+    #[arg(long, value_name = "SHARE", default_value = "100%", value_parser = share)]
+    sample: Share,
+    /// Restore what is wrong from another copy
+    #[arg(long)]
+    repair: bool,
+}
+
+/// A share in millionths.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Share(usize);
+
+const WHOLE: usize = 1_000_000;
+
+fn share(text: &str) -> Result<Share, String> {
+    let wrong = || "use a percentage above 0% and up to 100%, such as 2%".to_owned();
+    let number: f64 = text.strip_suffix('%').and_then(|n| n.trim().parse().ok()).ok_or_else(wrong)?;
+    if number > 0.0 && number <= 100.0 {
+        Ok(Share(((number * 10_000.0).round() as usize).max(1)))
+    } else {
+        Err(wrong())
+    }
+}
+
+pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
+    if args.repair {
+        return Err(Failure::Usage("--repair is not supported by this version".to_owned()));
+    }
+    let (loaded, query) = cx.read()?;
+    let mut total = Tally::default();
+    let mut failed = Vec::new();
+    for config in &loaded.config.archives {
+        let archive = open(&cx.edges, config);
+        let name = config.name.as_str();
+        let mut audit = Audit { query: &query, name, archive: &*archive, out, tally: Tally::default() };
+        match audit.run(args.sample, &cx.edges.random).await {
+            Ok(()) => {}
+            Err(Failure::Failed(why)) => failed.push(why),
+            Err(other) => return Err(other),
+        }
+        total = total + audit.tally;
+    }
+    if !out.json {
+        out.line(format!(
+            "Copies read: {}. {} that {} a person. Copies pending: {}.",
+            count(total.read),
+            of(total.differences, "difference"),
+            if total.differences == 1 { "needs" } else { "need" },
+            count(total.pending)
+        ))?;
+    }
+    if !failed.is_empty() {
+        return Err(Failure::Failed(failed.join("\n")));
+    }
+    Ok(Outcome::needs(total.differences > 0))
+}
+
+fn open(edges: &Edges, config: &ArchiveConfig) -> Arc<dyn Archive> {
+    match &config.target {
+        ArchiveTarget::File(root) => {
+            Arc::new(FileArchive::new(edges.clone(), root.clone(), config.file_mode, Duration::from_secs(60)))
+        }
+    }
+}
+
+/// How an archive differs from the ledger at one place.
+#[derive(Debug, Serialize)]
+struct Difference<'a> {
+    kind: &'static str,
+    archive: &'a str,
+    location: &'a str,
+    /// The SHA-256 that the ledger has; for `doubled` the first place.
+    expected: Option<String>,
+    /// What is there: a SHA-256, a size, another place, or how far a pending copy is.
+    found: Option<String>,
+}
+
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+struct Tally {
+    read: u64,
+    differences: u64,
+    pending: u64,
+}
+
+impl std::ops::Add for Tally {
+    type Output = Self;
+    fn add(self, other: Self) -> Self {
+        Self {
+            read: self.read + other.read,
+            differences: self.differences + other.differences,
+            pending: self.pending + other.pending,
+        }
+    }
+}
+
+/// Copies asked of the ledger, and names asked of the archive, at a time.
+const PAGE: usize = 1024;
+/// Copies read back at a time.
+const GROUP: usize = 64;
+
+struct Audit<'a> {
+    query: &'a Query,
+    name: &'a str,
+    archive: &'a dyn Archive,
+    out: &'a mut Out,
+    tally: Tally,
+}
+
+impl Audit<'_> {
+    async fn run(&mut self, sample: Share, random: &Random) -> Result<(), Failure> {
+        if !self.is_ours().await? {
+            return Ok(());
+        }
+        self.copies(sample, random).await?;
+        self.foreign().await?;
+        self.doubled()?;
+        self.pending()
+    }
+
+    fn failed(&self, e: impl std::fmt::Display) -> Failure {
+        Failure::Failed(format!("archive {} {e}", self.name))
+    }
+
+    /// Whether the archive is in use, and the one that was accepted: of another one every copy
+    /// would be missing.
+    async fn is_ours(&self) -> Result<bool, Failure> {
+        let known = self.query.archive_id(self.name)?;
+        let there = self.archive.identify().await.map_err(|e| self.failed(format!("{e}. {}", e.help())))?;
+        if let Some(bytes) = &there {
+            self.archive.accept(bytes);
+        }
+        let id = there.and_then(|bytes| serde_json::from_slice::<serde_json::Value>(&bytes).ok());
+        let id = id.as_ref().and_then(|v| v["id"].as_str());
+        match (&known, id) {
+            (None, None) => Ok(false),
+            (Some(known), Some(id)) if known == id => Ok(true),
+            _ => Err(self.failed(format!(
+                "is not the one that was accepted: mount the right one, or accept this one with `yarder adopt {}`",
+                self.name
+            ))),
+        }
+    }
+
+    fn tell(
+        &mut self,
+        kind: &'static str,
+        location: &str,
+        expected: Option<String>,
+        found: Option<String>,
+    ) -> Result<(), Failure> {
+        if kind == "pending" {
+            self.tally.pending += 1
+        } else {
+            self.tally.differences += 1
+        }
+        let difference = Difference { kind, archive: self.name, location, expected, found };
+        if self.out.json {
+            return self.out.value(&difference);
+        }
+        let part = |name: &str, text: &Option<String>| {
+            text.as_ref().map_or(String::new(), |t| format!("; {name} {}", plain(t)))
+        };
+        let (expected, found) = (&difference.expected, &difference.found);
+        let text = format!(
+            "{kind:<8} {}: {}{}{}",
+            self.name,
+            if location.is_empty() { "no place yet".to_owned() } else { plain(location) },
+            part("expected", expected),
+            part("found", found)
+        );
+        self.out.line(text)
+    }
+
+    /// Reads copies back and compares.
+    async fn copies(&mut self, sample: Share, random: &Random) -> Result<(), Failure> {
+        let mut after = String::new();
+        loop {
+            let page = self.query.copies(self.name, &after, PAGE)?;
+            let Some((last, ..)) = page.last() else { return Ok(()) };
+            after.clone_from(last);
+            let chosen: Vec<_> = page.into_iter().filter(|_| random.below(WHOLE) < sample.0).collect();
+            for group in chosen.chunks(GROUP) {
+                self.compare(group).await?;
+            }
+        }
+    }
+
+    async fn compare(&mut self, group: &[(String, u64, Digest)]) -> Result<(), Failure> {
+        let keys = group.iter().map(|(location, ..)| location.clone()).collect();
+        let read = self.archive.read_back(keys).await.map_err(|e| self.failed(e))?;
+        for ((location, size, sha256), read) in group.iter().zip(read) {
+            self.tally.read += 1;
+            match read {
+                Some(copy) if copy.sha256 == *sha256 && copy.size == *size => {}
+                Some(copy) => {
+                    self.tell("flipped", location, Some(sha256.hex()), Some(copy.sha256.hex()))?;
+                }
+                None => self.tell("missing", location, Some(sha256.hex()), None)?,
+            }
+        }
+        Ok(())
+    }
+
+    /// Finds files that the ledger does not know.
+    async fn foreign(&mut self) -> Result<(), Failure> {
+        let mut after = String::new();
+        loop {
+            let page = self.archive.list(String::new(), after.clone(), PAGE).await;
+            let page = page.map_err(|e| self.failed(e))?;
+            let Some((last, _)) = page.last() else { return Ok(()) };
+            // The archive's own keeping may be larger than what it keeps: `0` comes after `/`.
+            after = if last.starts_with(".yarder/") { ".yarder0".to_owned() } else { last.clone() };
+            for (key, size) in &page {
+                if !is_keeping(key) && self.query.copy_at(self.name, key)?.is_none() {
+                    self.tell("foreign", key, None, Some(of(*size, "byte")))?;
+                }
+            }
+        }
+    }
+
+    fn doubled(&mut self) -> Result<(), Failure> {
+        let query = self.query;
+        let mut end = Ok(());
+        query.doubled(self.name, |_, first, other| {
+            end = self.tell("doubled", &other, Some(first), Some(other.clone()));
+            end.is_ok()
+        })?;
+        end
+    }
+
+    fn pending(&mut self) -> Result<(), Failure> {
+        let (query, name) = (self.query, self.name);
+        let mut end = Ok(());
+        query.files(None, None, |row| {
+            for copy in row.copies.iter().filter(|c| c.archive == name) {
+                if !matches!(copy.duty, Duty::Verified | Duty::Waived) {
+                    let place = copy.location.as_deref().unwrap_or_default();
+                    let sha256 = row.sha256.map(|d| d.hex());
+                    end = self.tell("pending", place, sha256, Some(copy.duty.as_str().to_owned()));
+                }
+                if end.is_err() {
+                    return false;
+                }
+            }
+            true
+        })?;
+        end
+    }
+}
+
+/// Whether a key is the archive's own keeping: `.yarder/`, or the tag files of a day's bag (RFC 8493,
+/// section 2), which never lie below its `data/`.
+fn is_keeping(key: &str) -> bool {
+    const TAGS: [&str; 4] = ["manifest-sha256.txt", "tagmanifest-sha256.txt", "bagit.txt", "bag-info.txt"];
+    let (folder, name) = key.rsplit_once('/').unwrap_or(("", key));
+    let payload = folder.split('/').any(|part| part == "data");
+    key.starts_with(".yarder/") || !payload && TAGS.contains(&name)
+}

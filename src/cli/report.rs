@@ -1,0 +1,123 @@
+//! The command that prints a day's report.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use crate::config::Config;
+use crate::ledger::Query;
+use crate::model::Day;
+use crate::report::{Facts, Report, build, text};
+
+use super::Cx;
+use super::out::{Failure, Out, Outcome};
+
+/// Print a day's sync report
+///
+/// What needs a person comes first, then every vehicle: complete, incomplete or not seen. Without a
+/// date it is the running day so far, from `day_starts` on; a day bears the date on which it begins.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  yarder report                       the night so far
+  yarder report --date 2026-11-24     another day, made from what the ledger knows now
+  yarder report --json                one JSON object
+
+Exit code 3: something needs a person.")]
+pub struct Args {
+    /// The day, by the date on which it begins
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    date: Option<Date>,
+    /// One form or several with commas: text, json
+    #[arg(long, value_delimiter = ',', value_name = "FORM")]
+    format: Vec<String>,
+}
+
+pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
+    let formats = formats(&args.format, out.json)?;
+    let (loaded, query) = cx.read()?;
+    let report = make(&loaded.config, &query, args.date, cx.now())?;
+    print(&loaded.config, &report, &formats, out)
+}
+
+/// A form of the report.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Form {
+    Text,
+    Json,
+}
+
+fn formats(asked: &[String], json: bool) -> Result<Vec<Form>, Failure> {
+    let form = |text: &String| match text.as_str() {
+        "text" => Ok(Form::Text),
+        "json" => Ok(Form::Json),
+        "html" | "csv" => {
+            Err(Failure::Usage(format!("--format {text} is not supported by this version: use text or json")))
+        }
+        other => Err(Failure::Usage(format!("--format {other:?} is not known: use text or json"))),
+    };
+    match asked {
+        [] => Ok(vec![if json { Form::Json } else { Form::Text }]),
+        asked => asked.iter().map(form).collect(),
+    }
+}
+
+/// The running day's report, or another day's.
+pub(super) fn make(
+    config: &Config,
+    query: &Query,
+    date: Option<Date>,
+    now: Timestamp,
+) -> Result<Report, Failure> {
+    let depot = &config.depot;
+    let day = match date {
+        Some(date) => Day::of(date, depot.day_starts, &depot.time_zone),
+        None => Day::at(now, depot.day_starts, &depot.time_zone),
+    };
+    let day = day.ok_or_else(|| Failure::Usage("there is no such day".to_owned()))?;
+    if day.from > now {
+        return Err(Failure::Usage(format!("the day of {} has not begun yet", day.date)));
+    }
+    Ok(build(config, &Facts::read(query, &day)?, &day, now))
+}
+
+/// Prints it; says whether something needs a person.
+pub(super) fn print(
+    config: &Config,
+    report: &Report,
+    forms: &[Form],
+    out: &mut Out,
+) -> Result<Outcome, Failure> {
+    for form in forms {
+        match form {
+            Form::Json => out.value(report)?,
+            Form::Text => out.text(&text::render(report, &config.depot.time_zone, out.glyphs))?,
+        }
+    }
+    Ok(Outcome::needs(report.needs_person()))
+}
+
+/// Prints the report with which a round ends, in the form that was asked for.
+pub(super) fn closing(
+    config: &Config,
+    query: &Query,
+    now: Timestamp,
+    out: &mut Out,
+) -> Result<Outcome, Failure> {
+    let report = make(config, query, None, now)?;
+    let form = if out.json { Form::Json } else { Form::Text };
+    print(config, &report, &[form], out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn forms_that_are_not_there_are_refused_by_name() {
+        for bad in ["html", "csv", "pdf"] {
+            let refused = formats(&["text".into(), bad.into()], false).expect_err(bad);
+            assert!(matches!(&refused, Failure::Usage(text) if text.contains(bad)), "{refused}");
+        }
+        assert_eq!(formats(&[], true).expect("form"), [Form::Json]);
+        assert_eq!(formats(&["text".into(), "json".into()], false).expect("forms"), [Form::Text, Form::Json]);
+    }
+}

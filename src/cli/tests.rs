@@ -1,0 +1,374 @@
+use std::path::{Path, PathBuf};
+
+use clap::CommandFactory as _;
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+use super::out::capture::Captured;
+use super::*;
+use crate::ledger::{
+    Change, Finding, Grant, Kept, Ledger, LoggerRow, Seen, Severity, VersionId, VisitCounts, WholeFacts,
+};
+use crate::model::{Blocks, Digest, EDGE, Edges as Ends, Look, Proof, RemotePath};
+
+/// A depot on this machine: two configuration files, a ledger, an archive.
+struct Depot {
+    dir: TempDir,
+    ledger: Ledger,
+}
+
+/// The bytes of the file of that name.
+fn content(path: &str) -> Vec<u8> {
+    path.bytes().cycle().take(5000).collect()
+}
+
+impl Depot {
+    async fn new() -> Self {
+        let dir = tempfile::tempdir().expect("dir");
+        let at = |name: &str| dir.path().join(name);
+        for folder in ["state", "archive", "archive/.yarder"] {
+            std::fs::create_dir(at(folder)).expect("folder");
+        }
+        std::fs::write(at("archive/.yarder/archive.json"), r#"{"schema":1,"id":"one"}"#).expect("id");
+        let (state, archive) = (at("state"), at("archive"));
+        let depot = format!(
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nstate_dir = {:?}\n\
+             [[archive]]\nname = \"central\"\nurl = \"file://{}\"\n",
+            state,
+            archive.display()
+        );
+        let vehicles = "[kind.wifi]\nurl = \"ftp://{host}/\"\n\
+            [[vehicle]]\nid = \"PLOW-01\"\n[[vehicle]]\nid = \"SWEEP-11\"\n\
+            [[logger]]\nid = \"L-0401\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nhost = \"127.0.0.1:1\"\n\
+            [[logger]]\nid = \"L-0411\"\nvehicle = \"SWEEP-11\"\nkind = \"wifi\"\nhost = \"127.0.0.2:1\"\n";
+        std::fs::write(at("yarder.toml"), depot).expect("written");
+        std::fs::write(at("vehicles.toml"), vehicles).expect("written");
+        let ledger = Ledger::open(&Edges::real(), &state).expect("ledger");
+        ledger.accept_archive("central", "here", "one").await.expect("accepted");
+        Self { dir, ledger }
+    }
+
+    fn archive(&self, location: &str) -> PathBuf {
+        self.dir.path().join("archive").join(location)
+    }
+
+    async fn logger(&self, name: &str, vehicle: &str) -> LoggerRow {
+        self.ledger.logger(name, vehicle).await.expect("logger")
+    }
+
+    async fn list(&self, logger: &LoggerRow, vehicle: &str, paths: &[&str]) {
+        let new = |path: &&str| {
+            let look = Look { size: Some(5000), ..Look::default() };
+            let path = RemotePath::new(path.as_bytes()).expect("path");
+            let seen = Seen { path, listed: "5000".into(), look };
+            Change::New { seen, backlog: false, same_as: None, why: "listed" }
+        };
+        let changes = paths.iter().map(new).collect();
+        self.ledger.apply(logger, vehicle, true, changes).await.expect("applied");
+    }
+
+    async fn version(&self, logger: &LoggerRow, path: &str) -> VersionId {
+        let pending = self.ledger.pending(logger.key).await.expect("pending");
+        let found = pending.into_iter().find(|p| p.path.as_bytes() == path.as_bytes());
+        found.expect("listed").id
+    }
+
+    /// Fetches a listed file, with the content that the file `like` has.
+    async fn fetch(&self, logger: &LoggerRow, path: &str, like: &str) -> VersionId {
+        let id = self.version(logger, path).await;
+        let bytes = content(like);
+        let sha256 = Digest::of(&bytes);
+        self.ledger.grant(Grant { id, spool: format!("s{}", id.0), reserved: 5000 }).expect("granted");
+        let whole = WholeFacts {
+            id,
+            spool: format!("s{}", id.0),
+            look: Look { size: Some(5000), ..Look::default() },
+            size: 5000,
+            sha256,
+            edges: Ends { head: sha256, tail: sha256 },
+            blocks: Blocks(vec![sha256]),
+            proof: Proof::Length,
+            extends: None,
+            owed: vec!["central".into()],
+            detail: json!({ "tries": 1 }),
+        };
+        assert!(bytes.len() as u64 <= EDGE);
+        self.ledger.whole(vec![whole]).await.expect("whole");
+        id
+    }
+
+    /// Fetches and stores a listed file; its location is its path.
+    async fn bring_home(&self, logger: &LoggerRow, path: &str, like: &str) {
+        let id = self.fetch(logger, path, like).await;
+        let (place, archive) = (path.to_owned(), "central");
+        let claim = vec![(id, place.clone(), place.clone(), place.clone())];
+        self.ledger.intend(archive, claim).await.expect("intended");
+        let stored = vec![(id, place.clone(), place.clone(), false)];
+        self.ledger.stored(archive, stored).await.expect("stored");
+        let file = self.archive(path);
+        std::fs::create_dir_all(file.parent().expect("parent")).expect("folder");
+        std::fs::write(&file, content(like)).expect("stored");
+        let kept = Kept { id, location: place, seq: id.0, verified: "disk-read", folder: None, note: "" };
+        let required = vec!["central".to_owned()];
+        self.ledger.verified(archive, vec![kept], Vec::new(), required).await.expect("verified");
+    }
+
+    /// A vehicle that is done, and one that is not.
+    async fn night(&self) {
+        let done = self.logger("L-0401", "PLOW-01").await;
+        self.list(&done, "PLOW-01", &["logs/1.log", "logs/2.log"]).await;
+        self.bring_home(&done, "logs/1.log", "logs/1.log").await;
+        self.bring_home(&done, "logs/2.log", "logs/2.log").await;
+        let counts = VisitCounts { listings: 1, files: 2, bytes: 10_000, twice: 0, cuts: 0 };
+        let visit = self.ledger.begin_visit(done.key).await.expect("visit");
+        self.ledger.visit(visit, counts, None).expect("visit");
+        let pending = self.logger("L-0411", "SWEEP-11").await;
+        self.list(&pending, "SWEEP-11", &["a\x1b[2J.log", "b.log"]).await;
+        self.fetch(&pending, "b.log", "b.log").await;
+        self.ledger.settled().await.expect("committed");
+    }
+
+    async fn run(&self, args: &[&str]) -> (Result<Outcome, Failure>, String) {
+        let cli = Cli::try_parse_from(["yarder"].iter().chain(args)).expect("arguments");
+        let cx = Cx { config: self.dir.path().join("yarder.toml"), edges: Edges::real() };
+        let captured = Captured::default();
+        let mut out = captured.out(cli.globals.json);
+        let end = execute(cli.command, &cx, &mut out).await;
+        (end, captured.text())
+    }
+
+    async fn lines(&self, args: &[&str]) -> (Outcome, Vec<Value>) {
+        let (end, text) = self.run(args).await;
+        let parse = |line: &str| serde_json::from_str(line).expect("a JSON line");
+        (end.expect("done"), text.lines().map(parse).collect())
+    }
+}
+
+fn harmless(text: &str) -> bool {
+    !text.chars().any(|c| c.is_control() && c != '\n')
+}
+
+#[test]
+fn every_command_explains_itself_with_an_example() {
+    Cli::command().debug_assert();
+    for command in Cli::command().get_subcommands_mut() {
+        let help = command.render_long_help().to_string();
+        assert!(help.contains("Example"), "{help}");
+        assert!(help.lines().count() > 8, "{help}");
+    }
+}
+
+#[tokio::test]
+async fn files_are_objects_of_the_documented_fields_or_a_harmless_table() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (_, files) = depot.lines(&["files", "--json"]).await;
+    assert_eq!(files.len(), 4);
+    let keys: Vec<&String> = files[0].as_object().expect("object").keys().collect();
+    let mut want = vec![
+        "vehicle", "logger", "card", "path", "version", "size", "mtime", "state", "proof", "sha256",
+        "archives", "findings", "format", "span", "frames",
+    ];
+    want.sort_unstable();
+    assert_eq!(keys, want);
+    assert_eq!(files[0]["sha256"], Digest::of(&content("logs/1.log")).hex());
+    assert_eq!(files[0]["archives"][0]["location"], "logs/1.log");
+    assert_eq!(files[0]["archives"][0]["verified"], "disk-read");
+    let (_, table) = depot.run(&["files"]).await;
+    assert!(harmless(&table) && table.contains("a\\u{1b}[2J.log"), "{table}");
+    let (_, whole) = depot.lines(&["files", "--json", "--state", "whole", "--vehicle", "SWEEP-11"]).await;
+    assert_eq!(whole.len(), 1);
+    let (refused, _) = depot.run(&["files", "--vehicle", "PLOW-99"]).await;
+    assert!(matches!(refused, Err(Failure::Usage(_))));
+    assert!(Cli::try_parse_from(["yarder", "files", "--state", "lsot"]).is_err());
+}
+
+#[tokio::test]
+async fn a_finding_about_a_file_stands_at_the_file() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    depot.ledger.raise(act("file-held", "L-0401/logs/1.log")).expect("raised");
+    depot.ledger.settled().await.expect("committed");
+    let (_, files) = depot.lines(&["files", "--json"]).await;
+    assert_eq!(files[0]["findings"], json!(["file-held"]));
+    assert_eq!(files[1]["findings"], json!([]));
+}
+
+fn act(code: &'static str, subject: &str) -> Finding {
+    Finding {
+        code,
+        subject: subject.into(),
+        severity: Severity::Act,
+        vehicle: Some("PLOW-01".into()),
+        logger: Some("L-0401".into()),
+        evidence: json!({}),
+        cause: "it waits for a person".into(),
+        action: "See `yarder held`.".into(),
+    }
+}
+
+#[tokio::test]
+async fn a_file_s_story_is_found_by_path_hash_and_place() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let sha = Digest::of(&content("logs/1.log")).hex();
+    for what in ["logs/1.log", &sha, &sha[..12]] {
+        let (end, story) = depot.run(&["trace", what]).await;
+        assert_eq!(end.expect("found"), Outcome::Done);
+        assert!(story.contains(&sha) && story.contains("archived: every required archive has it"), "{story}");
+        assert!(story.contains("central: logs/1.log (verified by disk-read)"), "{story}");
+    }
+    let (_, told) = depot.lines(&["trace", "logs/1.log", "--json"]).await;
+    assert_eq!(told[0]["path"], "logs/1.log");
+    assert_eq!(told[0]["story"][0]["what"], "listed");
+    let (unknown, _) = depot.run(&["trace", "nowhere.log"]).await;
+    assert!(matches!(unknown, Err(Failure::Failed(_))));
+}
+
+#[tokio::test]
+async fn report_and_status_say_who_may_leave_and_exit_with_3_when_a_person_is_needed() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (end, page) = depot.run(&["report"]).await;
+    assert_eq!(end.expect("made"), Outcome::Done);
+    assert!(page.contains("1 of 2 vehicles complete. 1 incomplete. Nothing needs you."), "{page}");
+    assert!(harmless(&page));
+    let (_, status) = depot.run(&["status"]).await;
+    assert!(status.contains("The service does not run"), "{status}");
+    assert!(status.contains("done, free to leave") && status.contains("1 file to go"), "{status}");
+    depot.ledger.raise(act("file-held", "L-0401/logs/1.log")).expect("raised");
+    depot.ledger.settled().await.expect("committed");
+    for command in ["report", "status"] {
+        let (end, text) = depot.run(&[command]).await;
+        assert_eq!(end.expect("made"), Outcome::NeedsPerson, "{text}");
+        assert!(text.contains("file-held"), "{text}");
+        let (end, values) = depot.lines(&[command, "--json"]).await;
+        assert_eq!(end, Outcome::NeedsPerson);
+        assert_eq!(values[0]["vehicles"][0]["findings"][0]["code"], "file-held");
+    }
+    let (end, _) = depot.run(&["report", "--date", "2999-01-01"]).await;
+    assert!(matches!(end, Err(Failure::Usage(_))));
+    let (end, past) = depot.run(&["report", "--date", "2020-02-02"]).await;
+    assert_eq!(end.expect("made"), Outcome::Done);
+    assert!(past.contains("Made afterwards") && past.contains("No vehicle was seen"), "{past}");
+}
+
+#[tokio::test]
+async fn an_archive_like_the_ledger_has_no_difference() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    std::fs::create_dir_all(depot.archive(".yarder/receipts/L-0401")).expect("folder");
+    std::fs::write(depot.archive(".yarder/receipts/L-0401/000000000001"), "{}").expect("written");
+    std::fs::write(depot.archive("manifest-sha256.txt"), "").expect("written");
+    let (end, differences) = depot.lines(&["audit", "--json"]).await;
+    assert_eq!(end, Outcome::Done);
+    let kinds: Vec<&str> = differences.iter().filter_map(|d| d["kind"].as_str()).collect();
+    assert_eq!(kinds, ["pending"], "the file on its way alone");
+}
+
+#[tokio::test]
+async fn audit_tells_every_difference_once() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let done = depot.logger("L-0401", "PLOW-01").await;
+    depot.list(&done, "PLOW-01", &["logs/3.log", "logs/4.log", "logs/5.log"]).await;
+    depot.bring_home(&done, "logs/3.log", "logs/3.log").await;
+    depot.bring_home(&done, "logs/4.log", "logs/4.log").await;
+    depot.bring_home(&done, "logs/5.log", "logs/4.log").await;
+    depot.ledger.settled().await.expect("committed");
+    let mut flipped = content("logs/1.log");
+    flipped[17] ^= 1;
+    std::fs::write(depot.archive("logs/1.log"), &flipped).expect("flipped");
+    std::fs::write(depot.archive("logs/3.log"), &content("logs/3.log")[..4999]).expect("cut");
+    remove(&depot.archive("logs/2.log"));
+    for stray in ["stray.txt", "x/data/manifest-sha256.txt", "zz"] {
+        let path = depot.archive(stray);
+        std::fs::create_dir_all(path.parent().expect("parent")).expect("folder");
+        std::fs::write(path, "stray").expect("written");
+    }
+    let (end, differences) = depot.lines(&["audit", "--json"]).await;
+    assert_eq!(end, Outcome::NeedsPerson);
+    let mut found: Vec<(String, String)> = differences
+        .iter()
+        .map(|d| (d["kind"].to_string(), d["location"].as_str().unwrap_or_default().to_owned()))
+        .collect();
+    found.sort();
+    let want = |kind: &str, place: &str| (format!("{kind:?}"), place.to_owned());
+    assert_eq!(
+        found,
+        [
+            want("doubled", "logs/5.log"),
+            want("flipped", "logs/1.log"),
+            want("flipped", "logs/3.log"),
+            want("foreign", "stray.txt"),
+            want("foreign", "x/data/manifest-sha256.txt"),
+            want("foreign", "zz"),
+            want("missing", "logs/2.log"),
+            want("pending", ""),
+        ]
+    );
+    let first = differences.iter().find(|d| d["location"] == "logs/1.log").expect("told");
+    assert_eq!(first["expected"], Digest::of(&content("logs/1.log")).hex());
+    assert_eq!(first["found"], Digest::of(&flipped).hex());
+    assert_eq!(first["archive"], "central");
+}
+
+#[expect(clippy::disallowed_methods, reason = "the test takes a copy away behind everybody's back")]
+fn remove(path: &Path) {
+    std::fs::remove_file(path).expect("removed");
+}
+
+#[tokio::test]
+async fn an_archive_that_is_another_one_is_an_outage_and_not_a_thousand_missing_files() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    std::fs::write(depot.archive(".yarder/archive.json"), r#"{"schema":1,"id":"two"}"#).expect("id");
+    let (end, text) = depot.run(&["audit", "--json"]).await;
+    let why = end.expect_err("an outage").to_string();
+    assert!(why.contains("central") && why.contains("yarder adopt central"), "{why}");
+    assert_eq!(text, "");
+}
+
+#[tokio::test]
+async fn what_this_version_lacks_is_refused_by_name() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    for (args, name) in [
+        (&["audit", "--repair"][..], "--repair"),
+        (&["report", "--format", "html"], "html"),
+        (&["adopt", "nowhere"], "nowhere"),
+    ] {
+        let (end, _) = depot.run(args).await;
+        assert!(matches!(&end, Err(Failure::Usage(text)) if text.contains(name)), "{end:?}");
+    }
+    for bad in ["0%", "101%", "2", "x%", "-1%"] {
+        assert!(Cli::try_parse_from(["yarder", "audit", "--sample", bad]).is_err(), "{bad}");
+    }
+}
+
+#[tokio::test]
+async fn without_a_ledger_the_reason_says_what_to_do() {
+    let depot = Depot::new().await;
+    remove(&depot.dir.path().join("state").join(ledger::FILE));
+    let (end, _) = depot.run(&["report"]).await;
+    assert!(end.expect_err("none").to_string().contains("yarder once"));
+}
+
+#[tokio::test]
+async fn a_held_file_is_listed_with_its_reason() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (_, none) = depot.run(&["held"]).await;
+    assert_eq!(none, "No file waits for a person.\n");
+    let logger = depot.logger("L-0411", "SWEEP-11").await;
+    let id = depot.version(&logger, "a\x1b[2J.log").await;
+    depot.ledger.grant(Grant { id, spool: "s".into(), reserved: 1 }).expect("granted");
+    let why = json!({ "why": "ends at byte 4096 in three visits" });
+    depot.ledger.hold(id, Some("s".into()), why).await.expect("held");
+    let (_, text) = depot.run(&["held"]).await;
+    assert!(text.contains("ends at byte 4096 in three visits") && harmless(&text), "{text}");
+    assert!(text.contains("yarder held keep ID"), "{text}");
+    let (_, values) = depot.lines(&["held", "--json"]).await;
+    assert_eq!(values[0]["id"], id.0);
+    assert_eq!(values[0]["why"]["why"], "ends at byte 4096 in three visits");
+}

@@ -1,0 +1,187 @@
+//! The command that tells one file's story.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::Serialize;
+use serde_json::Value;
+
+use crate::ledger::state::Duty;
+use crate::ledger::{EventRow, FileRow};
+use crate::report::words::{cell, full, of, plain, size};
+
+use super::Cx;
+use super::files::{FileLine, codes_by_subject};
+use super::out::{Failure, Out, Outcome};
+
+/// More matches than this are listed instead of told.
+const TOLD: usize = 5;
+
+/// Tell one file's story
+///
+/// When it was listed, each attempt and each cut, how it was proven, where it lies, and what became
+/// of it on its logger. Names repeat from logger to logger and from card to card; a hash does not.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  yarder trace logs/00000412.log
+  yarder trace 9f86d081884c7d65
+  yarder trace PLOW-03/2026-11-24/north-yard/data/L-0403/logs/00000412.log")]
+pub struct Args {
+    /// Its path on the logger, its SHA-256 (8 digits and more), or its location in an archive
+    #[arg(value_name = "WHAT")]
+    what: String,
+}
+
+#[derive(Serialize)]
+struct Story {
+    #[serde(flatten)]
+    file: FileLine,
+    story: Vec<Told>,
+}
+
+#[derive(Serialize)]
+struct Told {
+    at: Option<Timestamp>,
+    what: String,
+    detail: Value,
+}
+
+pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
+    let (loaded, query) = cx.read()?;
+    let rows = query.find(&args.what)?;
+    if rows.is_empty() {
+        return Err(Failure::Failed(format!(
+            "no file is known by {:?}: give its whole path on the logger, 8 or more digits of its SHA-256, or \
+             its whole location in an archive",
+            args.what
+        )));
+    }
+    let zone = &loaded.config.depot.time_zone;
+    if !out.json && rows.len() > TOLD {
+        for row in &rows {
+            out.line(brief(row))?;
+        }
+        out.line("")?;
+        out.line(format!(
+            "{} fit. Name one by its SHA-256, or by its location in an archive.",
+            of(rows.len() as u64, "file")
+        ))?;
+        return Ok(Outcome::Done);
+    }
+    let findings = codes_by_subject(&query)?;
+    for (nth, row) in rows.iter().enumerate() {
+        let story = query.story(row.id)?;
+        if out.json {
+            let told = |e: EventRow| Told {
+                at: Timestamp::from_millisecond(e.at).ok(),
+                what: e.what,
+                detail: e.detail,
+            };
+            let story = story.into_iter().map(told).collect();
+            out.value(&Story { file: FileLine::new(row, &findings), story })?;
+            continue;
+        }
+        if nth > 0 {
+            out.line("")?;
+        }
+        tell(row, &story, zone, out)?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn brief(row: &FileRow) -> String {
+    format!(
+        "{}  {}  card {:<3}  {:<8}  {:<16}  {}",
+        cell(&plain(&row.vehicle), 12),
+        cell(&plain(&row.logger), 10),
+        row.card,
+        row.state.as_str(),
+        row.sha256.map_or("-".to_owned(), |d| d.short()),
+        plain(&row.path.to_string())
+    )
+}
+
+fn tell(row: &FileRow, story: &[EventRow], zone: &TimeZone, out: &mut Out) -> Result<(), Failure> {
+    let head = format!("{} of {}", plain(&row.path.to_string()), plain(&row.vehicle));
+    let head = out.glyphs.bold(&head);
+    out.line(head)?;
+    let bytes = row.size.map_or("size unknown".to_owned(), |n| format!("{n} bytes ({})", size(n)));
+    out.line(format!("  logger {}, card {}, version {}; {bytes}", plain(&row.logger), row.card, row.number))?;
+    let proof = match (row.proof, row.presumed) {
+        (_, true) => ", presumed: only the bytes at its ends were compared".to_owned(),
+        (Some(proof), _) => format!(", proof {}", proof.as_str()),
+        (None, _) => String::new(),
+    };
+    let old = if row.backlog { ", old stock" } else { "" };
+    out.line(format!("  {}{proof}{old}", row.state.as_str()))?;
+    if let Some(time) = row.time {
+        out.line(format!("  last change by the logger's clock: {}", full(time, zone)))?;
+    }
+    if let Some(sha256) = row.sha256 {
+        out.line(format!("  sha256 {sha256}"))?;
+    }
+    for copy in &row.copies {
+        let place = copy.location.as_deref().map_or("no place yet".to_owned(), plain);
+        let how = match (copy.duty, &copy.verified) {
+            (Duty::Verified, Some(how)) => format!("verified by {how}"),
+            (duty, _) => duty.as_str().to_owned(),
+        };
+        out.line(format!("  {}: {place} ({how})", plain(&copy.archive)))?;
+    }
+    for event in story {
+        let at = Timestamp::from_millisecond(event.at).map_or("-".to_owned(), |at| full(at, zone));
+        // The hash stands above.
+        let told = |key: &str| key != "sha256";
+        out.line(format!("  {at}  {}{}", said(&event.what), details(&event.detail, told)))?;
+    }
+    Ok(())
+}
+
+/// An event in words; what has none here says itself.
+fn said(what: &str) -> String {
+    let words = match what {
+        "listed" => "first listed",
+        "may-be-written" => "may still be written",
+        "granted" => "a transfer may begin",
+        "marked" => "bytes are on the disk",
+        "became-whole" => "whole in the spool",
+        "archived" => "archived: every required archive has it",
+        "known-content" => "the content is known already",
+        "owed-again" => "a copy is owed again",
+        "absent" => "absent from a listing",
+        "vanished" => "vanished from its logger",
+        "came-back" => "listed again",
+        "partial-dropped" => "the partial was dropped for want of room",
+        "kept" => "a person keeps it",
+        "dropped" => "a person drops it",
+        other => return plain(other).replace('-', " "),
+    };
+    words.to_owned()
+}
+
+/// The facts of an event: ` (offset 65536, why the connection was cut)`.
+fn details(detail: &Value, told: impl Fn(&str) -> bool) -> String {
+    let Value::Object(map) = detail else { return String::new() };
+    let parts: Vec<String> = map
+        .iter()
+        .filter(|(key, value)| told(key) && !value.is_null() && *value != "")
+        .map(|(key, value)| match value {
+            Value::String(text) => format!("{} {}", plain(key), plain(text)),
+            other => format!("{} {}", plain(key), plain(&other.to_string())),
+        })
+        .collect();
+    if parts.is_empty() { String::new() } else { format!(" ({})", parts.join(", ")) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn events_are_words_and_nothing_in_them_acts_on_the_terminal() {
+        assert_eq!(said("became-whole"), "whole in the spool");
+        assert_eq!(said("some-new-thing"), "some new thing");
+        let detail = serde_json::json!({ "why": "\x1b[2Jcut", "offset": 65536, "none": null, "note": "" });
+        assert_eq!(details(&detail, |_| true), " (offset 65536, why \\u{1b}[2Jcut)");
+        assert_eq!(details(&serde_json::json!({}), |_| true), "");
+    }
+}

@@ -1,0 +1,155 @@
+//! What each finding means: one sentence what it is, one what to do.
+
+/// Every code that a finding may bear, with its meaning, in the order of the alphabet.
+pub const CODES: &[(&str, &str)] = &[
+    (
+        "archive-away",
+        "An archive does not answer, or its folder is not there; files wait in the spool. See whether the share is \
+         mounted and its server runs; nothing is lost meanwhile.",
+    ),
+    (
+        "archive-copy-wrong",
+        "A copy that was read back from an archive is not what was stored. Look at the archive's disk; the copy is \
+         owed again and nothing was removed.",
+    ),
+    (
+        "archive-first-use",
+        "An archive was begun in an empty folder on the system's own disk. See whether the share that should be there \
+         is mounted; if the folder is meant, there is nothing to do.",
+    ),
+    (
+        "archive-full",
+        "An archive has no room left or is over a quota; files wait in the spool. Make room there.",
+    ),
+    (
+        "archive-other",
+        "Where an archive should be lies another one, or something that is no archive. Mount the right one, or accept \
+         this one with `yarder adopt NAME`.",
+    ),
+    (
+        "card-changed",
+        "A logger's card was formatted or exchanged. Nothing to do if that was meant; otherwise look at the card.",
+    ),
+    (
+        "changed-under-hands",
+        "A file changed while it was read, so the copy was thrown away and is read again. If it stays, set `settle` or \
+         `closed_after` of the kind longer.",
+    ),
+    (
+        "clock-not-plausible",
+        "The depot PC's own clock cannot be right; files are fetched, but no day is opened or named. Set the clock.",
+    ),
+    (
+        "config-broken",
+        "The edited configuration cannot be used, and the last good one goes on running. Run `yarder check` and mend \
+         what it underlines.",
+    ),
+    (
+        "config-waits",
+        "The edited configuration drops many loggers or moves an archive, and waits for a person. Take it with \
+         `yarder reload --accept`, or undo the edit.",
+    ),
+    (
+        "digest-differs",
+        "A file's bytes do not have the digest that the logger states for it. Nothing if the next reading fits; \
+         otherwise look at the card.",
+    ),
+    (
+        "file-held",
+        "A file waits for a person: what there is of it is in the spool. See `yarder held`, then keep it or drop it.",
+    ),
+    (
+        "file-lost",
+        "A file vanished from its logger before it was fetched. Park the vehicle in range longer or more often, or fit \
+         a larger card; if its content turns up, the loss is taken back.",
+    ),
+    (
+        "file-stuck",
+        "A file ended at the same byte in three visits. Exchange the card if it is the card; what could be read is \
+         held.",
+    ),
+    (
+        "listing-not-whole",
+        "A logger's listing could not be read to its end, so what is missing from it proves nothing. Look at the \
+         folders named; a damaged card is the usual cause.",
+    ),
+    (
+        "logger-answers-badly",
+        "A logger answers in no way that its protocol allows. Run `yarder probe ID` and look at what it answers.",
+    ),
+    ("login-refused", "A logger refuses user or password. Correct them in vehicles.toml."),
+    (
+        "never-fits",
+        "A file is too large for the time the vehicle stays, and its logger cannot resume. Keep the logger powered for \
+         the minutes that the finding names, or let it write smaller files.",
+    ),
+    (
+        "not-a-listing",
+        "At a logger's address something else answers: a login page, an error page. Open the address in a browser and \
+         correct `url` in vehicles.toml.",
+    ),
+    (
+        "nothing-matches",
+        "A logger offers files, and the kind's `files` patterns want none of them. Run `yarder probe ID` and correct \
+         `files`.",
+    ),
+    (
+        "overlap-differs",
+        "A resumed file no longer had the bytes that were fetched before, so it was begun again. Nothing if it passes; \
+         otherwise look at card and logger.",
+    ),
+    (
+        "place-taken",
+        "Both places of a file in an archive are taken by other content, so the file is held. See who else writes into \
+         the archive.",
+    ),
+    (
+        "proof-unreachable",
+        "The kind asks for a stronger proof than the logger can give, so its files wait. Lower `proof` of the kind, or \
+         fit a logger that states digests.",
+    ),
+    (
+        "reread-differs",
+        "A file read twice was different. More readings decide which one is right; exchange the card if it happens \
+         again.",
+    ),
+    (
+        "same-bytes-elsewhere",
+        "Two loggers have files of the same bytes. See whether a card was moved or copied from one to the other.",
+    ),
+    (
+        "spool-failed",
+        "The depot PC's own disk failed a read, a write or a flush. See to the disk, then start the service again.",
+    ),
+    (
+        "spool-full",
+        "The spool has no room for more, so nothing new is fetched. See why files wait (usually an archive), or raise \
+         `spool_limit`.",
+    ),
+    (
+        "wrong-logger",
+        "At a logger's address answers another logger, so nothing is fetched from it. See whether two loggers or two \
+         addresses are swapped.",
+    ),
+];
+
+/// What a code means; `None` for one that is not in the list.
+pub fn meaning(code: &str) -> Option<&'static str> {
+    CODES.iter().find(|(known, _)| *known == code).map(|(_, text)| *text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_sorted_once_each_and_say_what_to_do() {
+        assert!(CODES.is_sorted_by(|a, b| a.0 < b.0));
+        for (code, text) in CODES {
+            assert!(code.bytes().all(|b| b.is_ascii_lowercase() || b == b'-'), "{code}");
+            assert!(text.ends_with('.') && text.contains(". "), "{code}: {text}");
+            assert!(!text.contains("  ") && !text.contains('!'), "{code}: {text}");
+        }
+        assert!(meaning("file-stuck").is_some() && meaning("nonsense").is_none());
+    }
+}

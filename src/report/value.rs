@@ -1,0 +1,219 @@
+//! The report as a value; its JSON form is these fields in this order.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde::Serialize;
+use serde_json::Value;
+
+/// Version of the JSON form.
+pub const SCHEMA: u32 = 1;
+
+/// How a day stands for a logger, best first; a vehicle takes the worst of its loggers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Seen, and by a whole listing every closed file lies verified in every required archive.
+    Complete,
+    /// Seen, but something is pending, held, lost or stuck.
+    Incomplete,
+    /// Not seen this day.
+    NotSeen,
+}
+
+impl Verdict {
+    /// The word in tables.
+    pub fn words(self) -> &'static str {
+        match self {
+            Verdict::Complete => "complete",
+            Verdict::Incomplete => "incomplete",
+            Verdict::NotSeen => "not seen",
+        }
+    }
+}
+
+/// One day of a depot.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Report {
+    /// [`SCHEMA`].
+    pub schema: u32,
+    /// The depot's name.
+    pub depot: String,
+    /// The date on which the day begins.
+    pub date: Date,
+    /// Its first moment.
+    pub from: Timestamp,
+    /// The first moment of the next day.
+    pub to: Timestamp,
+    /// The moment of the report.
+    pub as_of: Timestamp,
+    /// Whether this is the last report of its day. Only a stored one can be.
+    #[serde(rename = "final")]
+    pub is_final: bool,
+    /// Sums over all vehicles.
+    pub totals: Totals,
+    /// Every vehicle of the list, in the order of the list.
+    pub vehicles: Vec<VehicleLine>,
+    /// Every archive of the configuration.
+    pub archives: Vec<ArchiveLine>,
+    /// Facts by access point; none are measured yet.
+    pub access_points: Vec<Value>,
+    /// Other depots that share an archive; none are read yet.
+    pub depots: Option<Value>,
+    /// Findings of the depot itself, and of loggers off the list.
+    pub findings: Vec<FindingLine>,
+}
+
+/// Sums over all vehicles; the verdicts add up to `vehicles`.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[expect(missing_docs, reason = "the fields are named after the verdicts and the states of files")]
+pub struct Totals {
+    pub vehicles: u64,
+    pub complete: u64,
+    pub incomplete: u64,
+    pub no_data: u64,
+    pub not_seen: u64,
+    pub elsewhere: u64,
+    pub unknown: u64,
+    pub away: u64,
+    pub files_archived: u64,
+    pub bytes_archived: u64,
+    pub files_lost: u64,
+    pub files_held: u64,
+    pub bytes_delivered: u64,
+    pub bytes_fetched_twice: u64,
+    pub cuts: u64,
+    pub duplicates_avoided: u64,
+}
+
+/// One vehicle's day.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct VehicleLine {
+    /// Its id.
+    pub id: String,
+    /// The worst of its loggers.
+    pub verdict: Verdict,
+    /// Last listing of any of its loggers.
+    pub last_seen: Option<Timestamp>,
+    /// All of its loggers' data is home until then, by their clocks; `None` where that is unknown.
+    pub data_until: Option<Timestamp>,
+    /// Files.
+    pub files: FileCounts,
+    /// Bytes.
+    pub bytes: Bytes,
+    /// Hours with data against hours driven; not known yet.
+    pub coverage: Option<f64>,
+    /// Its loggers, in the order of the list.
+    pub loggers: Vec<LoggerLine>,
+    /// What is wrong with it.
+    pub findings: Vec<FindingLine>,
+}
+
+/// How many files of a vehicle stand where. `archived` and `lost` are of this day, the others of
+/// now; old stock is in `backlog` alone.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[expect(missing_docs, reason = "the fields are named after the states of files")]
+pub struct FileCounts {
+    pub archived: u64,
+    pub listed: u64,
+    pub open: u64,
+    pub whole: u64,
+    pub held: u64,
+    pub lost: u64,
+    pub backlog: u64,
+}
+
+/// Bytes of a vehicle. `to_fetch` is without old stock.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[expect(missing_docs, reason = "the fields are named after the states of files")]
+pub struct Bytes {
+    pub archived: u64,
+    pub to_fetch: u64,
+    pub backlog: u64,
+    pub delivered: u64,
+    pub fetched_twice: u64,
+}
+
+/// One logger's day.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct LoggerLine {
+    /// Its id.
+    pub id: String,
+    /// How the day stands.
+    pub verdict: Verdict,
+    /// Its last listing up to the end of this day.
+    pub last_seen: Option<Timestamp>,
+    /// Its data is home until then, by its clock.
+    pub data_until: Option<Timestamp>,
+    /// Whether a whole listing was taken this day or later.
+    pub listing_whole: bool,
+}
+
+/// Whether a finding is there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FindingState {
+    /// Since this day.
+    New,
+    /// Longer.
+    Known,
+    /// It went away within this day.
+    Gone,
+}
+
+/// One thing wrong.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FindingLine {
+    /// Code and subject.
+    pub id: String,
+    /// Which kind.
+    pub code: String,
+    /// `act`, `watch` or `note`.
+    pub severity: &'static str,
+    /// First seen.
+    pub since: Timestamp,
+    /// Whole days of 24 hours since then.
+    pub days: i64,
+    /// Whether it is there.
+    pub state: FindingState,
+    /// What was seen.
+    pub evidence: Value,
+    /// Why.
+    pub cause: String,
+    /// What to do.
+    pub action: String,
+}
+
+impl FindingLine {
+    /// Whether a person must do something about it.
+    pub fn needs_person(&self) -> bool {
+        self.severity == "act" && self.state != FindingState::Gone
+    }
+}
+
+/// One archive.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ArchiveLine {
+    /// Its name.
+    pub name: String,
+    /// Whether `archived` waits for it.
+    pub required: bool,
+    /// Files that it is still owed.
+    pub files_waiting: u64,
+    /// Their bytes.
+    pub bytes_waiting: u64,
+}
+
+impl VehicleLine {
+    /// Whether a person must do something about it.
+    pub fn needs_person(&self) -> bool {
+        self.findings.iter().any(FindingLine::needs_person)
+    }
+}
+
+impl Report {
+    /// Whether anything needs a person: what exit code 3 means.
+    pub fn needs_person(&self) -> bool {
+        self.findings.iter().any(FindingLine::needs_person)
+            || self.vehicles.iter().any(VehicleLine::needs_person)
+    }
+}
