@@ -31,7 +31,7 @@ pub(super) async fn run(args: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, F
     let request = Request::Adopt { archive: args.archive.clone() };
     let answer = match ask(&loaded, &request)? {
         Some(answer) => answer,
-        None => Answer::done(calls::adopt(&loaded.config, &args.archive).await?),
+        None => Answer::done(calls::adopt(&cx.edges, &loaded.config, &args.archive).await?),
     };
     tell(answer, out)
 }

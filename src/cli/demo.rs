@@ -23,7 +23,7 @@ pub struct Args {
 
 pub(super) async fn run(args: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
     let progress = Progress::default();
-    let night = calls::demo(args.seed, progress.clone());
+    let night = calls::demo(&cx.edges, args.seed, progress.clone());
     let (config, _folder) = watch::during(&progress, out.glyphs, night).await?;
     report::closing(&config, &ledger::read(&config.depot.state_dir)?, cx.now(), out)
 }

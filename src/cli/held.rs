@@ -58,10 +58,10 @@ pub(super) async fn run(args: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, F
     let answer = match (ask(&loaded, &request)?, &request) {
         (Some(answer), _) => answer,
         (None, Request::Drop { id, reason }) => {
-            Answer::done(calls::held_drop(&loaded.config, *id, reason).await?)
+            Answer::done(calls::held_drop(&cx.edges, &loaded.config, *id, reason).await?)
         }
         (None, Request::Keep { id, reason }) => {
-            Answer::done(calls::held_keep(&loaded.config, *id, reason).await?)
+            Answer::done(calls::held_keep(&cx.edges, &loaded.config, *id, reason).await?)
         }
         (None, _) => Answer::done(""),
     };

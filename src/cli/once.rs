@@ -21,6 +21,6 @@ pub(super) async fn run(_: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Fail
     let loaded = cx.load()?;
     let config = loaded.config.clone();
     let progress = Progress::default();
-    watch::during(&progress, out.glyphs, calls::once(loaded, progress.clone())).await?;
+    watch::during(&progress, out.glyphs, calls::once(&cx.edges, loaded, progress.clone())).await?;
     report::closing(&config, &ledger::read(&config.depot.state_dir)?, cx.now(), out)
 }

@@ -29,7 +29,7 @@ pub(super) async fn run(_: Args, cx: &Cx) -> Result<Outcome, Failure> {
             None => return Err(unusable(&problems)),
         },
     };
-    calls::run(&cx.config, loaded, broken).await?;
+    calls::run(&cx.edges, &cx.config, loaded, broken).await?;
     Ok(Outcome::Done)
 }
 

@@ -83,7 +83,10 @@ pub(super) async fn reread(
             hash.update(&chunk);
             if look.size.is_some_and(|size| hash.len() > size) {
                 link.stop().await;
-                return Err(LinkError::new(crate::link::LinkFailure::Changed, "it grew while it was read again"));
+                return Err(LinkError::new(
+                    crate::link::LinkFailure::Changed,
+                    "it grew while it was read again",
+                ));
             }
         }
         let reading = hash.digest();

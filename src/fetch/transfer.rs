@@ -14,7 +14,9 @@ use super::resume::{Plan, Reply, plan, reply};
 use crate::config::Logger;
 use crate::edges::Edges;
 use crate::ledger::state::Happening;
-use crate::ledger::{Finding, Grant, Ledger, LedgerError, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts};
+use crate::ledger::{
+    Finding, Grant, Ledger, LedgerError, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts,
+};
 use crate::link::{Link, LinkError, LinkFailure};
 use crate::model::{Blocks, Digest, Edges as FileEdges, Look, OfferedDigest, Proof};
 use crate::progress::{Progress, Tick};
@@ -162,11 +164,15 @@ impl Transfer<'_> {
         let (from, expect) = match plan(have, item.look.size, link.caps().resumes) {
             Plan::Fresh => (0, Look { size: item.look.size, ..Look::default() }),
             Plan::Continue { from } => (from, item.look.clone()),
-            Plan::Shrank => return Ok(Err(self.restart(item, partial, room, "it is shorter than what is here").await?)),
+            Plan::Shrank => {
+                return Ok(Err(self.restart(item, partial, room, "it is shorter than what is here").await?));
+            }
         };
         let opened = match link.open(&item.path, from, &expect).await {
             Ok(opened) => opened,
-            Err(error) if matches!(error.failure, LinkFailure::Changed | LinkFailure::BeyondEnd) && have > 0 => {
+            Err(error)
+                if matches!(error.failure, LinkFailure::Changed | LinkFailure::BeyondEnd) && have > 0 =>
+            {
                 return Ok(Err(self.restart(item, partial, room, &error.to_string()).await?));
             }
             Err(error) if matches!(error.failure, LinkFailure::Changed) => {
@@ -200,12 +206,16 @@ impl Transfer<'_> {
                         "the bytes before the cut are not those that came first: the file was replaced between two transfers",
                         "Nothing if it stays alone: the file is read again from its start. If it comes back, check that logger's card.",
                     )?;
-                    return Ok(Err(self.restart(item, partial, room, "the bytes before the cut differ").await?));
+                    return Ok(Err(self
+                        .restart(item, partial, room, "the bytes before the cut differ")
+                        .await?));
                 }
             },
             Reply::Other => {
                 link.stop().await;
-                return Ok(Err(self.restart(item, partial, room, "the logger answered with another file").await?));
+                return Ok(Err(self
+                    .restart(item, partial, room, "the logger answered with another file")
+                    .await?));
             }
         }
         if partial.is_empty() {
@@ -218,7 +228,12 @@ impl Transfer<'_> {
     }
 
     /// Reads up to the end of the partial and compares with what is here.
-    async fn overlap(&mut self, link: &mut dyn Link, partial: &Partial, from: u64) -> Result<Overlap, FetchError> {
+    async fn overlap(
+        &mut self,
+        link: &mut dyn Link,
+        partial: &Partial,
+        from: u64,
+    ) -> Result<Overlap, FetchError> {
         let end = partial.len();
         let mut at = from;
         while at < end {
@@ -290,7 +305,8 @@ impl Transfer<'_> {
         if let Some(told) = after.size.or(going.look.size)
             && told != size
         {
-            let error = LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
+            let error =
+                LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
             return self.cut(item, partial, error).await;
         }
         going.look = Look { size: Some(size), ..after };
@@ -468,7 +484,12 @@ impl Transfer<'_> {
         self.restart(item, partial, room, "the stated digest differs").await
     }
 
-    async fn reread_differs(&mut self, item: &Pending, partial: Partial, room: Reservation) -> Result<Ended, FetchError> {
+    async fn reread_differs(
+        &mut self,
+        item: &Pending,
+        partial: Partial,
+        room: Reservation,
+    ) -> Result<Ended, FetchError> {
         self.raise(
             item,
             "reread-differs",
@@ -515,7 +536,12 @@ impl Transfer<'_> {
     }
 
     /// Empties the partial in place: the logger begins at zero.
-    async fn empty(&mut self, item: &Pending, partial: &mut Partial, room: &mut Reservation) -> Result<(), FetchError> {
+    async fn empty(
+        &mut self,
+        item: &Pending,
+        partial: &mut Partial,
+        room: &mut Reservation,
+    ) -> Result<(), FetchError> {
         room.emptied(partial.len());
         // One truncation, of a file that this transfer owns.
         partial.empty().map_err(self.disk("empty a partial"))?;

@@ -44,9 +44,8 @@ impl Forwarder {
             (None, Some(_)) if !adopt => return Err(AttachError::Empty),
             (None, _) => self.first_use().await?,
         };
-        let parsed = ArchiveJson::parse(&identity).map_err(|e| {
-            ArchiveError::new(ArchiveFailure::NotAnArchive, format!("its archive.json: {e}"))
-        })?;
+        let parsed = ArchiveJson::parse(&identity)
+            .map_err(|e| ArchiveError::new(ArchiveFailure::NotAnArchive, format!("its archive.json: {e}")))?;
         match known {
             Some(known) if known == parsed.id => {}
             Some(known) if !adopt => return Err(AttachError::Other { found: parsed.id, known }),
@@ -136,19 +135,21 @@ impl Forwarder {
             AttachError::Ledger(_) => return Ok(()),
             AttachError::Other { .. } => (
                 "archive-other",
-                format!("See whether the right share is mounted. If the archive was exchanged on purpose, run `yarder adopt {name}`."),
+                format!(
+                    "See whether the right share is mounted. If the archive was exchanged on purpose, run `yarder adopt {name}`."
+                ),
             ),
             AttachError::Empty => (
                 "archive-away",
                 format!("Mount the share. If the archive was emptied on purpose, run `yarder adopt {name}`."),
             ),
-            AttachError::Archive(e) if e.failure == ArchiveFailure::Full => ("archive-full", e.help().to_owned()),
+            AttachError::Archive(e) if e.failure == ArchiveFailure::Full => {
+                ("archive-full", e.help().to_owned())
+            }
             AttachError::Archive(e) => ("archive-away", e.help().to_owned()),
         };
-        self.progress.tell(crate::progress::Tick::Trouble {
-            vehicle: None,
-            text: format!("archive {name}: {error}"),
-        });
+        self.progress
+            .tell(crate::progress::Tick::Trouble { vehicle: None, text: format!("archive {name}: {error}") });
         self.ledger.raise(Finding {
             code,
             subject: name.to_string(),

@@ -7,7 +7,9 @@ use serde_json::json;
 use super::place::{PlaceFacts, content_key, day_folder, logger_object, places};
 use super::records::{Claim, LoggerRecord, Receipt, ReceiptKind, path_text};
 use super::run::{ForwardError, Forwarder, Keys};
-use super::steps::{Found, Put, PutWanted, Verdict, VerifyWanted, put, read_receipts, receive, stake, verify};
+use super::steps::{
+    Found, Put, PutWanted, Verdict, VerifyWanted, put, read_receipts, receive, stake, verify,
+};
 use crate::archive::{ArchiveError, ReadBack, fold};
 use crate::killpoint;
 use crate::ledger::state::Duty;
@@ -255,13 +257,19 @@ impl<'f> Group<'f> {
                     (file.location, file.back) = (Some(location), Some(back));
                 }
                 Ok(Put::Blocked) => {
-                    forwarder.ledger.blocked(name, file.due.id, "both places hold other content".into()).await?;
+                    forwarder
+                        .ledger
+                        .blocked(name, file.due.id, "both places hold other content".into())
+                        .await?;
                     forwarder.raise(
                         "place-taken",
                         Severity::Act,
                         &file.due,
                         json!({ "places": file.due.places }),
-                        format!("{} cannot be archived: other files stand at both of its places", file.due.path),
+                        format!(
+                            "{} cannot be archived: other files stand at both of its places",
+                            file.due.path
+                        ),
                         "Move the foreign files in the archive out of the way; the file waits in the spool.",
                     )?;
                 }
@@ -333,7 +341,13 @@ impl<'f> Group<'f> {
             for file in self.files.iter().filter(|f| f.logger == logger) {
                 let Some(back) = &file.back else { continue };
                 match &file.named {
-                    Some(row) => kept.push(self.kept(file, &row.location, row.seq, back, note_of(row, &forwarder.depot))),
+                    Some(row) => kept.push(self.kept(
+                        file,
+                        &row.location,
+                        row.seq,
+                        back,
+                        note_of(row, &forwarder.depot),
+                    )),
                     None => {
                         waiting.insert((file.key.clone(), path_text(&file.due.path)), file);
                         receipts.push(self.receipt(file, back));
@@ -343,13 +357,15 @@ impl<'f> Group<'f> {
             let mut rows: Vec<(String, ReceiptRow)> = Vec::new();
             if !receipts.is_empty() {
                 let (last, _) = forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
-                let received = receive(&*forwarder.archive, &logger, last.unsigned_abs() + 1, &receipts).await?;
+                let received =
+                    receive(&*forwarder.archive, &logger, last.unsigned_abs() + 1, &[], &receipts).await?;
                 killpoint::pass("receipt-stored");
                 let written = Found { receipts: received.written, ..Found::default() };
                 for (found, note) in [(&received.theirs, "already there"), (&written, "stored")] {
                     for (receipt, row) in found.receipts.iter().zip(rows_of(found)) {
                         let told = matches!(receipt.kind, ReceiptKind::Stored | ReceiptKind::Alias);
-                        let file = waiting.remove(&(receipt.key.clone(), path_text(&receipt.path))).filter(|_| told);
+                        let file =
+                            waiting.remove(&(receipt.key.clone(), path_text(&receipt.path))).filter(|_| told);
                         if let Some((file, back)) = file.and_then(|f| Some((f, f.back.as_ref()?))) {
                             kept.push(self.kept(file, &receipt.location, row.seq, back, note));
                         }

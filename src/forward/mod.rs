@@ -8,3 +8,9 @@ pub mod manifest;
 pub mod place;
 pub mod records;
 pub mod steps;
+mod attach;
+mod group;
+mod run;
+
+pub use attach::AttachError;
+pub use run::{ForwardError, Forwarder, day_of};

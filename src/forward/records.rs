@@ -107,6 +107,19 @@ pub enum ReceiptKind {
     Moved,
 }
 
+impl ReceiptKind {
+    /// The word in receipts.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            ReceiptKind::Stored => "stored",
+            ReceiptKind::Alias => "alias",
+            ReceiptKind::Refuted => "refuted",
+            ReceiptKind::Kept => "kept",
+            ReceiptKind::Moved => "moved",
+        }
+    }
+}
+
 /// The first and last time within a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Recorded {

@@ -73,12 +73,17 @@ impl From<crate::archive::ArchiveError> for ForwardError {
 
 impl Forwarder {
     /// Forwards until it is stopped. Only trouble on our own side ends it early.
-    pub async fn run(self, mut whole: watch::Receiver<()>, stop: CancellationToken) -> Result<(), ForwardError> {
+    pub async fn run(
+        self,
+        mut whole: watch::Receiver<()>,
+        stop: CancellationToken,
+    ) -> Result<(), ForwardError> {
         let mut wait = BACK_OFF.0;
         let mut attached = false;
         while !stop.is_cancelled() {
             whole.mark_unchanged();
-            let outcome = if attached { Ok(()) } else { self.attach(false).await.map_err(ForwardError::from) };
+            let outcome =
+                if attached { Ok(()) } else { self.attach(false).await.map_err(ForwardError::from) };
             let outcome = match outcome {
                 Ok(()) => {
                     if !attached {
@@ -99,7 +104,9 @@ impl Forwarder {
                         () = self.edges.clock.sleep(LOOK) => {}
                     }
                 }
-                Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => return Err(e.into()),
+                Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => {
+                    return Err(e.into());
+                }
                 Err(ForwardError::Spool(e)) => return Err(e.into()),
                 Err(ForwardError::Attach(e)) => {
                     attached = false;

@@ -362,7 +362,9 @@ impl Ledger {
             .ask(move |tx| {
                 let last: i64 = tx
                     .db
-                    .prepare_cached("SELECT coalesce(max(seq), 0) FROM receipts WHERE archive = ? AND logger = ?")?
+                    .prepare_cached(
+                        "SELECT coalesce(max(seq), 0) FROM receipts WHERE archive = ? AND logger = ?",
+                    )?
                     .query_row(params![archive, logger], |row| row.get(0))?;
                 let mut statement = tx.db.prepare_cached(
                     "SELECT seq, line, key, kind, path, location, depot FROM receipts
@@ -389,7 +391,10 @@ impl Ledger {
     }
 
     /// Of these versions, those whose bytes another logger has had too, with its name.
-    pub async fn same_bytes_elsewhere(&self, ids: Vec<VersionId>) -> Result<Vec<(VersionId, String)>, LedgerError> {
+    pub async fn same_bytes_elsewhere(
+        &self,
+        ids: Vec<VersionId>,
+    ) -> Result<Vec<(VersionId, String)>, LedgerError> {
         self.writer
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(

@@ -197,7 +197,9 @@ impl Ledger {
     /// (else a transfer ended).
     pub async fn whole(&self, group: Vec<(WholeFacts, bool)>) -> Result<(), LedgerError> {
         let by = |kept| if kept { Happening::Kept } else { Happening::BecameWhole };
-        self.writer.ask(move |tx| group.iter().try_for_each(|(facts, kept)| whole(tx, facts, by(*kept)))).await
+        self.writer
+            .ask(move |tx| group.iter().try_for_each(|(facts, kept)| whole(tx, facts, by(*kept))))
+            .await
     }
 
     /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when

@@ -135,7 +135,8 @@ impl Parts {
     ) -> Result<Self, ServiceError> {
         let (ledger, lock) = open(&edges, &config.depot.state_dir, command).await?;
         let depot = &config.depot;
-        let spool = Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
+        let spool =
+            Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
         let found = spool.recover(&ledger).await?;
         tracing::info!(?found, "the spool and the ledger agree");
         tell_missing(&ledger, &found.missing)?;
@@ -178,7 +179,8 @@ async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger,
 /// The adapter of an archive, on threads of its own.
 pub fn open_archive(edges: &Edges, config: &ArchiveConfig) -> Result<Arc<dyn Archive>, ServiceError> {
     let ArchiveTarget::File(root) = &config.target;
-    let pool = Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
+    let pool =
+        Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
     let edges = Edges { work: Arc::new(pool), ..edges.clone() };
     Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE)))
 }

@@ -19,11 +19,9 @@ use crate::yard::Yard;
 /// Accepts a new or exchanged archive, when no service runs.
 pub async fn adopt(edges: Edges, config: &Config, name: &str) -> Result<String, ServiceError> {
     let parts = alone(edges, config, "adopt").await?;
-    let archive = config
-        .archives
-        .iter()
-        .find(|a| a.name.as_str() == name)
-        .ok_or_else(|| ServiceError::Unknown(format!("there is no archive \"{name}\" in the configuration")))?;
+    let archive = config.archives.iter().find(|a| a.name.as_str() == name).ok_or_else(|| {
+        ServiceError::Unknown(format!("there is no archive \"{name}\" in the configuration"))
+    })?;
     let attached = parts.forwarder(archive)?.attach(true).await;
     attached.map_err(|e| ServiceError::Archive { archive: name.to_owned(), error: e.to_string() })?;
     parts.yard.ledger.settled().await?;
@@ -61,14 +59,19 @@ fn held(yard: &Yard, id: i64) -> Result<FileRow, ServiceError> {
     let state_dir = yard.config.borrow().depot.state_dir.clone();
     let held = ledger::read(&state_dir)?.held()?;
     held.into_iter().find(|row| row.id == VersionId(id)).ok_or_else(|| {
-        ServiceError::Unknown(format!("No file number {id} waits for a person; `yarder held` lists those that do."))
+        ServiceError::Unknown(format!(
+            "No file number {id} waits for a person; `yarder held` lists those that do."
+        ))
     })
 }
 
 /// What there is of a held file becomes whole as it stands, and owed to the archives.
 pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, ServiceError> {
     let row = held(yard, id)?;
-    let name = row.spool.clone().ok_or_else(|| ServiceError::Unknown(format!("Nothing of file {id} is in the spool.")))?;
+    let name = row
+        .spool
+        .clone()
+        .ok_or_else(|| ServiceError::Unknown(format!("Nothing of file {id} is in the spool.")))?;
     let spool = yard.spool.clone();
     let (open, into) = (spool.clone(), name.clone());
     let partial = yard

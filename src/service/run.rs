@@ -14,7 +14,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Parts, ServiceError, person, systemd};
 use crate::config::{
-    ArchiveConfig, Config, Loaded, Pair, Problems, RealEnv, Watch, check, drops_too_many, keep_good, last_good_dir,
+    ArchiveConfig, Config, Loaded, Pair, Problems, RealEnv, Watch, check, drops_too_many, keep_good,
 };
 use crate::control::{self, Answer, Handler, Request};
 use crate::edges::Edges;
@@ -41,6 +41,12 @@ pub struct RunOptions {
     pub loaded: Loaded,
     /// What is wrong with the files at `path`, where the last good pair runs in their place.
     pub broken: Option<Problems>,
+    /// Where the last good pair is kept, if it is.
+    pub last_good: Option<PathBuf>,
+    /// Who watches.
+    pub progress: Progress,
+    /// Ends the service as SIGTERM does.
+    pub until: CancellationToken,
 }
 
 type Ended = (String, Result<(), ServiceError>);
@@ -69,6 +75,7 @@ struct Service {
     stop: CancellationToken,
     loggers: BTreeMap<LoggerId, ()>,
     forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken, Arc<Mutex<()>>)>,
+    last_good: Option<PathBuf>,
     /// A checked pair that waits for a person's word, and why.
     waiting: Option<(Pair, Config, String)>,
 }
@@ -76,12 +83,11 @@ struct Service {
 /// Runs the service until it is told to end or cannot go on.
 pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let stop = CancellationToken::new();
-    let RunOptions { edges, dialer, path, loaded, broken } = options;
+    let RunOptions { edges, dialer, path, loaded, broken, last_good, progress, until } = options;
     let mut term = signal(SignalKind::terminate()).map_err(ServiceError::Thread)?;
     let mut int = signal(SignalKind::interrupt()).map_err(ServiceError::Thread)?;
     let mut hup = signal(SignalKind::hangup()).map_err(ServiceError::Thread)?;
-    let parts =
-        Parts::build(edges.clone(), dialer, Progress::default(), loaded.config, "run", stop.clone()).await?;
+    let parts = Parts::build(edges.clone(), dialer, progress, loaded.config, "run", stop.clone()).await?;
     let state_dir = parts.config.borrow().depot.state_dir.clone();
     let (door, mut asked) = mpsc::channel(8);
     let mut service = Service {
@@ -90,6 +96,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         stop: stop.clone(),
         loggers: BTreeMap::new(),
         forwards: BTreeMap::new(),
+        last_good,
         waiting: None,
     };
     let token = stop.clone();
@@ -113,6 +120,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
             biased;
             _ = term.recv() => break Ok(()),
             _ = int.recv() => break Ok(()),
+            () = until.cancelled() => break Ok(()),
             _ = dead.changed() => {
                 let why = dead.borrow().clone().unwrap_or_default();
                 break Err(LedgerError::Commit(why).into());
@@ -139,7 +147,11 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
 }
 
 impl Service {
-    fn spawn(&mut self, name: impl Into<String>, task: impl Future<Output = Result<(), ServiceError>> + Send + 'static) {
+    fn spawn(
+        &mut self,
+        name: impl Into<String>,
+        task: impl Future<Output = Result<(), ServiceError>> + Send + 'static,
+    ) {
         let name = name.into();
         self.tasks.spawn(async move { (name, task.await) });
     }
@@ -205,7 +217,8 @@ impl Service {
     }
 
     fn uptime(&mut self) {
-        let (ledger, edges, stop) = (self.parts.yard.ledger.clone(), self.parts.yard.edges.clone(), self.stop.clone());
+        let (ledger, edges, stop) =
+            (self.parts.yard.ledger.clone(), self.parts.yard.edges.clone(), self.stop.clone());
         self.spawn("up-time", async move {
             let mut key = None;
             loop {
@@ -257,7 +270,8 @@ impl Service {
         if before.state_dir != config.depot.state_dir || before.name != config.depot.name {
             return Ok(self.raise(
                 "config-waits",
-                "`name` or `state_dir` of the depot changed: a running service keeps those it began with".into(),
+                "`name` or `state_dir` of the depot changed: a running service keeps those it began with"
+                    .into(),
                 "Restart the service to take them.",
             )?);
         }
@@ -274,10 +288,12 @@ impl Service {
     }
 
     async fn good(&self, pair: &Pair) -> Result<(), ServiceError> {
-        let (pair, dir) = (pair.clone(), last_good_dir(&RealEnv));
-        let kept = self.parts.yard.edges.blocking(move |disk| keep_good(disk, &dir, &pair)).await;
-        if let Err(e) = kept {
-            tracing::warn!("the last good configuration could not be kept: {e}");
+        if let Some(dir) = self.last_good.clone() {
+            let pair = pair.clone();
+            let kept = self.parts.yard.edges.blocking(move |disk| keep_good(disk, &dir, &pair)).await;
+            if let Err(e) = kept {
+                tracing::warn!("the last good configuration could not be kept: {e}");
+            }
         }
         self.clear("config-broken")?;
         self.clear("config-waits")?;

@@ -54,7 +54,11 @@ pub struct Finisher {
 impl Finisher {
     /// The queue, and the work to be run as a task; it ends when every queue is dropped. `whole` is
     /// told after each group.
-    pub fn new(spool: Spool, ledger: Ledger, whole: watch::Sender<()>) -> (Self, impl Future<Output = ()> + Send) {
+    pub fn new(
+        spool: Spool,
+        ledger: Ledger,
+        whole: watch::Sender<()>,
+    ) -> (Self, impl Future<Output = ()> + Send) {
         let (queue, mut waiting) = mpsc::channel(GROUP);
         let work = async move {
             while let Some(first) = waiting.recv().await {

@@ -23,7 +23,7 @@ pub use budget::{Budget, NoRoom, Reservation};
 pub use finish::{FinishError, Finished, Finisher};
 pub use partial::Partial;
 pub use record::Record;
-pub use recover::Recovered;
+pub use recover::{RecoverError, Recovered};
 
 use crate::edges::Edges;
 

@@ -49,7 +49,12 @@ pub(super) async fn read(
     Ok(Some(Ends { head, tail }))
 }
 
-async fn range(link: &mut dyn Link, path: &RemotePath, from: u64, len: u64) -> Result<Option<bytes::Bytes>, LinkError> {
+async fn range(
+    link: &mut dyn Link,
+    path: &RemotePath,
+    from: u64,
+    len: u64,
+) -> Result<Option<bytes::Bytes>, LinkError> {
     if len == 0 {
         return Ok(Some(bytes::Bytes::new()));
     }

@@ -36,7 +36,8 @@ pub async fn watch_logger(yard: Yard, id: LoggerId) -> Result<(), YardError> {
             }
             Came::Badly => bad += 1,
         }
-        let pace = if pending { config.poll.every } else { logger.kind.quiet_when_done.max(config.poll.every) };
+        let pace =
+            if pending { config.poll.every } else { logger.kind.quiet_when_done.max(config.poll.every) };
         let wait = if bad > 0 { back_off(config.poll.every, bad) } else { pace };
         if !rest(&yard, yard.edges.random.jitter(wait)).await {
             return Ok(());
@@ -136,7 +137,9 @@ async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result
                 "wrong-logger",
                 Severity::Act,
                 json!({ "owner": owner, "file": path }),
-                format!("what answers at its address holds the files of logger {owner}: the two may be swapped, or the address is wrong"),
+                format!(
+                    "what answers at its address holds the files of logger {owner}: the two may be swapped, or the address is wrong"
+                ),
                 "Check both loggers and their addresses in vehicles.toml; nothing is fetched from here until then.",
             )?;
             Ok(Came::Badly)
@@ -164,7 +167,9 @@ pub struct OnceOutcome {
 /// it is waited for, up to `settle`.
 pub async fn once(yard: &Yard, id: &LoggerId) -> Result<OnceOutcome, YardError> {
     let Some((config, logger)) = configured(yard, id) else { return Ok(OnceOutcome::default()) };
-    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else { return Ok(OnceOutcome::default()) };
+    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else {
+        return Ok(OnceOutcome::default());
+    };
     let link = match yard.dialer.dial(&logger, address, &config.poll).await {
         Ok(link) => link,
         Err(e) => {

@@ -17,7 +17,12 @@ pub const TRIES: u32 = 2;
 /// visit without a new byte; behind those old stock; last the files that have been stuck for three
 /// visits. Open files are left out, but for `ahead`: the last file, fetched ahead when nothing closed
 /// waits.
-pub fn queue(kind: &Kind, pending: Vec<Pending>, fruitless: &BTreeMap<VersionId, u32>, credible: bool) -> Vec<Pending> {
+pub fn queue(
+    kind: &Kind,
+    pending: Vec<Pending>,
+    fruitless: &BTreeMap<VersionId, u32>,
+    credible: bool,
+) -> Vec<Pending> {
     let closed: Vec<Pending> = pending.into_iter().filter(|item| item.state != State::Open).collect();
     let place: BTreeMap<RemotePath, usize> = in_order(closed.iter().map(|item| item.path.clone()).collect())
         .into_iter()
@@ -29,8 +34,13 @@ pub fn queue(kind: &Kind, pending: Vec<Pending>, fruitless: &BTreeMap<VersionId,
     queue.sort_by_key(|item| {
         let tries = fruitless.get(&item.id).copied().unwrap_or(0);
         let time = if by_time { item.look.time.map(|t| t.as_millisecond()) } else { None };
-        (item.stuck >= STUCK_VISITS, tries >= TRIES, item.backlog && kind.backlog == crate::config::Backlog::AfterNew, time, place.get(&item.path).copied())
+        (
+            item.stuck >= STUCK_VISITS,
+            tries >= TRIES,
+            item.backlog && kind.backlog == crate::config::Backlog::AfterNew,
+            time,
+            place.get(&item.path).copied(),
+        )
     });
     queue
 }
-

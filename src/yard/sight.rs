@@ -71,7 +71,11 @@ impl Visit<'_> {
 
     /// Every entry with its exact look, asking the logger where the listing alone does not tell.
     /// Files that are listed and cannot be looked at are given apart.
-    async fn look(&mut self, listing: &Listing, known: &[Known]) -> Result<(Vec<Seen>, BTreeSet<RemotePath>), End> {
+    async fn look(
+        &mut self,
+        listing: &Listing,
+        known: &[Known],
+    ) -> Result<(Vec<Seen>, BTreeSet<RemotePath>), End> {
         let by_path = on_card(known);
         let mut seen = Vec::with_capacity(listing.files.len());
         let mut unread = BTreeSet::new();
@@ -118,7 +122,8 @@ impl Visit<'_> {
             .collect();
         let mut sign = None;
         if shared.is_empty() {
-            let telling: Vec<&Seen> = seen.iter().filter(|s| s.look.size.is_some_and(|n| n >= TELLING)).collect();
+            let telling: Vec<&Seen> =
+                seen.iter().filter(|s| s.look.size.is_some_and(|n| n >= TELLING)).collect();
             for seen in self.sample(&telling) {
                 self.not_anothers(seen, None).await?;
             }
@@ -280,7 +285,10 @@ impl Visit<'_> {
                 if unfinished && known.on_card {
                     sighted.changes.push(Change::Unwanted { path: known.path.clone() });
                 }
-            } else if listing.is_whole() && (unfinished || (known.on_card && matches!(known.state, State::Archived | State::Whole | State::Held))) {
+            } else if listing.is_whole()
+                && (unfinished
+                    || (known.on_card && matches!(known.state, State::Archived | State::Whole | State::Held)))
+            {
                 sighted.changes.push(Change::Absent { id: known.id });
             }
         }
@@ -320,7 +328,8 @@ impl Visit<'_> {
             })
             .collect();
         for (path, closed) in closed(&self.logger.kind, &standings) {
-            let state = if added.contains(&path) { Some(State::Listed) } else { known.get(&path).map(|k| k.state) };
+            let state =
+                if added.contains(&path) { Some(State::Listed) } else { known.get(&path).map(|k| k.state) };
             match state {
                 Some(State::Open) if closed => sighted.changes.push(Change::Closed { path }),
                 Some(State::Listed) if !closed => {

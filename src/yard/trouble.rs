@@ -9,8 +9,14 @@ use crate::link::{LinkError, LinkFailure};
 use crate::progress::Tick;
 
 /// The findings that a good listing ends.
-pub(super) const ENDED_BY_LISTING: &[&str] =
-    &["not-a-listing", "login-refused", "logger-answers-badly", "wrong-logger", "listing-not-whole", "nothing-matches"];
+pub(super) const ENDED_BY_LISTING: &[&str] = &[
+    "not-a-listing",
+    "login-refused",
+    "logger-answers-badly",
+    "wrong-logger",
+    "listing-not-whole",
+    "nothing-matches",
+];
 
 /// Says that something is wrong with a logger.
 pub(super) fn raise(

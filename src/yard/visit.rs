@@ -137,7 +137,8 @@ impl<'y> Visit<'y> {
         self.open = sighted.open;
         self.credible = sighted.credible;
         let vehicle = self.logger.vehicle.to_string();
-        let applied = self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
+        let applied =
+            self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
         self.findings(&listing, applied.lost, first)?;
         let pending = self.pending().await?;
@@ -208,7 +209,7 @@ impl<'y> Visit<'y> {
         Ok(())
     }
 
-    async fn pending(&self) -> Result<Vec<Pending>, LedgerError> {
+    async fn pending(&mut self) -> Result<Vec<Pending>, LedgerError> {
         let pending = self.yard.ledger.pending(self.row.key).await?;
         let closed = pending.into_iter().filter(|p| !self.open.contains(&p.path)).collect();
         Ok(queue(&self.logger.kind, closed, &self.fruitless, self.credible))
@@ -333,11 +334,13 @@ impl<'y> Visit<'y> {
             Err(End::Ours(e)) => return Err(e),
             Ok(()) | Err(_) => {}
         }
-        let stuck: Vec<_> = self.fruitless.iter().filter(|(_, tries)| **tries >= TRIES).map(|(id, _)| *id).collect();
+        let stuck: Vec<_> =
+            self.fruitless.iter().filter(|(_, tries)| **tries >= TRIES).map(|(id, _)| *id).collect();
         for id in stuck {
             let at = self.at.get(&id).copied().unwrap_or(0);
             if self.yard.ledger.stuck(id, Some(at)).await? >= STUCK_VISITS {
-                self.stuck(id, at).await?;
+                let whole_only = self.link.caps().resumes == Some(false);
+                tell_stuck(self.yard, &self.logger, self.row.key, id, at, whole_only).await?;
             }
         }
         if self.key.is_some() {
@@ -351,44 +354,54 @@ impl<'y> Visit<'y> {
         Ok(())
     }
 
-    async fn stuck(&self, id: VersionId, at: u64) -> Result<(), LedgerError> {
-        let pending = self.yard.ledger.pending(self.row.key).await?;
-        let Some(item) = pending.iter().find(|p| p.id == id) else { return Ok(()) };
-        let whole_only = self.link.caps().resumes == Some(false);
-        let size = item.look.size.unwrap_or(0);
-        let (code, cause, action) = if whole_only {
-            (
-                "never-fits",
-                format!(
-                    "{} ({:.0} MB) has never come whole: this logger cannot go on where a transfer was cut, and the vehicle does not stay long enough",
-                    item.path,
-                    size as f64 / 1e6
-                ),
-                "Keep its logger powered in range long enough for the whole file once, or take the file from the card by hand. Smaller log files on that logger end this for good.",
-            )
-        } else {
-            (
-                "file-stuck",
-                format!("{} has stopped at byte {at} in {STUCK_VISITS} visits: the card is probably damaged there", item.path),
-                "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
-            )
-        };
-        self.yard.ledger.raise(Finding {
-            code,
-            subject: format!("{}/{}", self.logger.id, item.path),
-            severity: Severity::Act,
-            vehicle: Some(self.logger.vehicle.to_string()),
-            logger: Some(self.logger.id.to_string()),
-            evidence: json!({ "file": item.path.to_string(), "at_byte": at, "size": size }),
-            cause,
-            action: action.into(),
-        })
-    }
-
     /// Files that may still be written, as the last listing showed them.
     pub fn open_files(&self) -> Vec<String> {
         self.open.iter().map(ToString::to_string).collect()
     }
+}
+
+/// A file that stopped at one byte, or never fitted, in three visits.
+async fn tell_stuck(
+    yard: &Yard,
+    logger: &Logger,
+    key: i64,
+    id: VersionId,
+    at: u64,
+    whole_only: bool,
+) -> Result<(), LedgerError> {
+    let pending = yard.ledger.pending(key).await?;
+    let Some(item) = pending.iter().find(|p| p.id == id) else { return Ok(()) };
+    let size = item.look.size.unwrap_or(0);
+    let (code, cause, action) = if whole_only {
+        (
+            "never-fits",
+            format!(
+                "{} ({:.0} MB) has never come whole: this logger cannot go on where a transfer was cut, and the vehicle does not stay long enough",
+                item.path,
+                size as f64 / 1e6
+            ),
+            "Keep its logger powered in range long enough for the whole file once, or take the file from the card by hand. Smaller log files on that logger end this for good.",
+        )
+    } else {
+        (
+            "file-stuck",
+            format!(
+                "{} has stopped at byte {at} in {STUCK_VISITS} visits: the card is probably damaged there",
+                item.path
+            ),
+            "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
+        )
+    };
+    yard.ledger.raise(Finding {
+        code,
+        subject: format!("{}/{}", logger.id, item.path),
+        severity: Severity::Act,
+        vehicle: Some(logger.vehicle.to_string()),
+        logger: Some(logger.id.to_string()),
+        evidence: json!({ "file": item.path.to_string(), "at_byte": at, "size": size }),
+        cause,
+        action: action.into(),
+    })
 }
 
 fn print(listing: &Listing) -> u64 {
