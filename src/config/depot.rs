@@ -132,10 +132,10 @@ fn depot(mut table: Table<'_>) -> Option<Depot> {
 
 fn poll(mut table: Table<'_>) -> Poll {
     let poll = Poll {
-        every: table.span("every", 20 * SECOND, SECOND..=HOUR),
+        every: table.span("every", 20 * SECOND, SECOND / 10..=HOUR),
         connect_timeout: table.span("connect_timeout", 3 * SECOND, SECOND / 10..=60 * SECOND),
-        list_every: table.span("list_every", 60 * SECOND, SECOND..=DAY),
-        idle_timeout: table.span("idle_timeout", 20 * SECOND, SECOND..=HOUR),
+        list_every: table.span("list_every", 60 * SECOND, SECOND / 10..=DAY),
+        idle_timeout: table.span("idle_timeout", 20 * SECOND, SECOND / 10..=HOUR),
         max_transfers: table.number("max_transfers", TRANSFERS).unwrap_or(8) as usize,
     };
     table.finish(|key| belongs(key, "[poll]"));

@@ -124,7 +124,7 @@ impl<'d> KindRead<'d> {
         table.size("card_size", 1_000_000..=1_000_000_000_000_000);
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
         let proof = table.choice("proof", &proofs, Proof::Length);
-        let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_secs(1)..=DAY);
+        let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_millis(100)..=DAY);
         let backlogs = [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
         let backlog = table.choice("backlog", &backlogs, Backlog::AfterNew);
         table.only("reread_idle", Shape::Percent, "\"100%\"");
