@@ -36,9 +36,7 @@ pub struct EventRow {
 impl Ledger {
     /// Adds a row; its commit is not waited for.
     pub fn log(&self, logged: Logged) -> Result<(), LedgerError> {
-        self.writer
-            .send(move |tx| event(tx, logged.version, logged.logger, logged.what, &logged.detail))
-            .map(drop)
+        self.writer.tell(move |tx| event(tx, logged.version, logged.logger, logged.what, &logged.detail))
     }
 }
 

@@ -115,13 +115,13 @@ impl FindingRow {
 impl Ledger {
     /// Says that something is wrong; a finding that is there already keeps its age.
     pub fn raise(&self, finding: Finding) -> Result<(), LedgerError> {
-        self.writer.send(move |tx| raise(tx, &finding)).map(drop)
+        self.writer.tell(move |tx| raise(tx, &finding))
     }
 
     /// Says that something is no longer wrong.
     pub fn clear(&self, code: &'static str, subject: &str) -> Result<(), LedgerError> {
         let id = id(code, subject);
-        self.writer.send(move |tx| clear(tx, &id)).map(drop)
+        self.writer.tell(move |tx| clear(tx, &id))
     }
 }
 

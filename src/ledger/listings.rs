@@ -285,16 +285,14 @@ impl Ledger {
     /// A listing that changed nothing: the logger was seen.
     pub fn seen(&self, logger: &LoggerRow, whole: bool) -> Result<(), LedgerError> {
         let key = logger.key;
-        self.writer
-            .send(move |tx| {
-                tx.db
-                    .prepare_cached(
-                        "UPDATE loggers SET last_seen = ?1, last_whole = iif(?2, ?1, last_whole) WHERE id = ?3",
-                    )?
-                    .execute(params![tx.now, whole, key])?;
-                Ok(())
-            })
-            .map(drop)
+        self.writer.tell(move |tx| {
+            tx.db
+                .prepare_cached(
+                    "UPDATE loggers SET last_seen = ?1, last_whole = iif(?2, ?1, last_whole) WHERE id = ?3",
+                )?
+                .execute(params![tx.now, whole, key])?;
+            Ok(())
+        })
     }
 }
 

@@ -112,35 +112,31 @@ impl Ledger {
     /// A transfer begins. Not waited for: a partial without a row, or a row without a partial, is
     /// set right at the next start.
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
-        self.writer
-            .send(move |tx| {
-                advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
-                tx.db
-                    .prepare_cached("UPDATE versions SET spool = ? WHERE id = ?")?
-                    .execute(params![grant.spool, grant.id.0])?;
-                Ok(())
-            })
-            .map(drop)
+        self.writer.tell(move |tx| {
+            advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
+            tx.db
+                .prepare_cached("UPDATE versions SET spool = ? WHERE id = ?")?
+                .execute(params![grant.spool, grant.id.0])?;
+            Ok(())
+        })
     }
 
     /// What the logger says of a file whose first bytes are being read.
     pub fn begun(&self, id: VersionId, look: Look) -> Result<(), LedgerError> {
-        self.writer
-            .send(move |tx| {
-                tx.db
-                    .prepare_cached(
-                        "UPDATE versions SET size = coalesce(?2, size), time = coalesce(?3, time),
+        self.writer.tell(move |tx| {
+            tx.db
+                .prepare_cached(
+                    "UPDATE versions SET size = coalesce(?2, size), time = coalesce(?3, time),
                            validator = coalesce(?4, validator) WHERE id = ?1",
-                    )?
-                    .execute(params![
-                        id.0,
-                        look.size.map(|n| n as i64),
-                        look.time.map(|t| t.as_millisecond()),
-                        look.validator_text()
-                    ])?;
-                Ok(())
-            })
-            .map(drop)
+                )?
+                .execute(params![
+                    id.0,
+                    look.size.map(|n| n as i64),
+                    look.time.map(|t| t.as_millisecond()),
+                    look.validator_text()
+                ])?;
+            Ok(())
+        })
     }
 
     /// Bytes of a partial are durable. Call only after they are flushed.
@@ -282,14 +278,12 @@ impl Ledger {
 
     /// A spool file is gone, after the ledger said that it may be.
     pub fn unlinked(&self, ids: Vec<VersionId>) -> Result<(), LedgerError> {
-        self.writer
-            .send(move |tx| {
-                for id in ids {
-                    tx.db.prepare_cached("UPDATE versions SET spool = NULL WHERE id = ?")?.execute([id.0])?;
-                }
-                Ok(())
-            })
-            .map(drop)
+        self.writer.tell(move |tx| {
+            for id in ids {
+                tx.db.prepare_cached("UPDATE versions SET spool = NULL WHERE id = ?")?.execute([id.0])?;
+            }
+            Ok(())
+        })
     }
 }
 

@@ -35,7 +35,7 @@ impl Ledger {
     /// What a visit has come to; `ended` says how it ended, once it did.
     pub fn visit(&self, visit: i64, counts: VisitCounts, ended: Option<String>) -> Result<(), LedgerError> {
         self.writer
-            .send(move |tx| {
+            .tell(move |tx| {
                 tx.db
                     .prepare_cached(
                         "UPDATE visits SET listings = ?2, files = ?3, bytes = ?4, twice = ?5, cuts = ?6, why = ?7,
@@ -53,7 +53,6 @@ impl Ledger {
                     ])?;
                 Ok(())
             })
-            .map(drop)
     }
 
     /// The service runs; called at start (gives the key) and then every minute.

@@ -2,7 +2,8 @@
 //!
 //! Jobs are taken from a queue and run one after the other in one transaction; everything that has
 //! queued meanwhile joins it, so that thousands of small files do not cost a flush each. A job's
-//! answer is given only after its group is committed. A job that fails rolls back itself alone.
+//! answer is given only after its group is committed; a job that nobody waits for does not make a
+//! group by itself at once. A job that fails rolls back itself alone.
 //!
 //! # Crash
 //! A failed commit means that the disk's state is not known: every waiter is told so, the ledger
@@ -11,6 +12,7 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use rusqlite::Connection;
 use tokio::sync::{oneshot, watch};
@@ -20,6 +22,8 @@ use crate::clock::Clock;
 
 /// Jobs in one transaction at most, so that no waiter starves behind an endless queue.
 const GROUP: usize = 1024;
+/// How long jobs that nobody waits for may wait for one that somebody does.
+const PATIENCE: Duration = Duration::from_millis(200);
 /// Jobs that may queue before senders wait.
 const QUEUE: usize = 8192;
 
@@ -32,7 +36,13 @@ pub(super) struct Tx<'a> {
 }
 
 type Answer = Box<dyn FnOnce(Result<(), LedgerError>) + Send>;
-type Job = Box<dyn FnOnce(&Tx<'_>) -> Answer + Send>;
+
+/// Something to do within a transaction.
+struct Job {
+    work: Box<dyn FnOnce(&Tx<'_>) -> Answer + Send>,
+    /// Nobody waits for it: it may wait for company.
+    patient: bool,
+}
 
 struct Owner {
     db: Connection,
@@ -41,7 +51,8 @@ struct Owner {
 }
 
 impl Owner {
-    fn run(&self, first: Job, more: &mut dyn FnMut() -> Option<Job>) {
+    /// Runs a group. `more` gives the next job; its argument says whether it may wait for one.
+    fn run(&self, first: Job, more: &mut dyn FnMut(bool) -> Option<Job>) {
         let mut answers = Vec::new();
         let outcome = self.group(first, more, &mut answers);
         if let Err(failed) = &outcome {
@@ -55,15 +66,17 @@ impl Owner {
     fn group(
         &self,
         first: Job,
-        more: &mut dyn FnMut() -> Option<Job>,
+        more: &mut dyn FnMut(bool) -> Option<Job>,
         answers: &mut Vec<Answer>,
     ) -> Result<(), LedgerError> {
         self.db.execute_batch("BEGIN IMMEDIATE")?;
         let mut next = Some(first);
+        let mut patient = true;
         while let Some(job) = next {
+            patient &= job.patient;
             let tx = Tx { db: &self.db, now: self.clock.now().as_millisecond() };
-            answers.push(job(&tx));
-            next = if answers.len() < GROUP { more() } else { None };
+            answers.push((job.work)(&tx));
+            next = if answers.len() < GROUP { more(patient) } else { None };
         }
         self.db.execute_batch("COMMIT").map_err(|e| LedgerError::Commit(e.to_string()))
     }
@@ -104,8 +117,21 @@ impl Writer {
         self.dead.clone()
     }
 
+    /// Queues a job that nobody waits for: it is committed with the next that somebody does, or a
+    /// little later by itself. Its failure is the ledger's own, and is told to everybody after it.
+    pub fn tell<F>(&self, job: F) -> Result<(), LedgerError>
+    where
+        F: FnOnce(&Tx<'_>) -> Result<(), LedgerError> + Send + 'static,
+    {
+        self.send(true, job).map(drop)
+    }
+
     /// Queues a job; its answer comes after the commit.
-    pub fn send<T, F>(&self, job: F) -> Result<oneshot::Receiver<Result<T, LedgerError>>, LedgerError>
+    fn send<T, F>(
+        &self,
+        patient: bool,
+        job: F,
+    ) -> Result<oneshot::Receiver<Result<T, LedgerError>>, LedgerError>
     where
         T: Send + 'static,
         F: FnOnce(&Tx<'_>) -> Result<T, LedgerError> + Send + 'static,
@@ -114,18 +140,21 @@ impl Writer {
             return Err(LedgerError::Commit(why.clone()));
         }
         let (answer, waiter) = oneshot::channel();
-        let job: Job = Box::new(move |tx| {
+        let work: Box<dyn FnOnce(&Tx<'_>) -> Answer + Send> = Box::new(move |tx| {
             let made = savepoint(tx, job);
             Box::new(move |committed| {
-                let _ = answer.send(committed.and(made));
+                if let Err(Err(failed)) = answer.send(committed.and(made)) {
+                    tracing::error!("the ledger refused a note: {failed}");
+                }
             })
         });
+        let job = Job { work, patient };
         match &*self.runner {
             Runner::Thread(queue) => {
                 queue.send(job).map_err(|_| LedgerError::Commit("it has stopped".into()))?
             }
             Runner::Inline(owner) => {
-                owner.lock().unwrap_or_else(PoisonError::into_inner).run(job, &mut || None);
+                owner.lock().unwrap_or_else(PoisonError::into_inner).run(job, &mut |_| None);
             }
         }
         Ok(waiter)
@@ -137,13 +166,18 @@ impl Writer {
         T: Send + 'static,
         F: FnOnce(&Tx<'_>) -> Result<T, LedgerError> + Send + 'static,
     {
-        self.send(job)?.await.unwrap_or_else(|_| Err(LedgerError::Commit("it has stopped".into())))
+        self.send(false, job)?.await.unwrap_or_else(|_| Err(LedgerError::Commit("it has stopped".into())))
     }
 }
 
 fn work(owner: &Owner, queue: &Receiver<Job>) {
     while let Ok(first) = queue.recv() {
-        let ran = catch_unwind(AssertUnwindSafe(|| owner.run(first, &mut || queue.try_recv().ok())));
+        let ran = catch_unwind(AssertUnwindSafe(|| {
+            owner.run(first, &mut |patient| match patient {
+                true => queue.recv_timeout(PATIENCE).ok(),
+                false => queue.try_recv().ok(),
+            });
+        }));
         if ran.is_err() {
             owner.dead.send_replace(Some("its thread panicked".into()));
             return;

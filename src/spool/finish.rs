@@ -109,11 +109,14 @@ fn publish(disk: &dyn Disk, spool: &Spool, group: &mut [Finished]) -> std::io::R
         complete(file)?;
         let record = Record::new(&file.facts, &file.logger, &file.vehicle, &file.path);
         let path = spool.record(&file.partial.name);
-        match disk.remove(&path) {
-            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e),
-            _ => {}
-        }
-        let made = disk.create_new(&path, 0o600)?;
+        let made = match disk.create_new(&path, 0o600) {
+            // Of a group that failed before.
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {
+                disk.remove(&path)?;
+                disk.create_new(&path, 0o600)?
+            }
+            made => made?,
+        };
         made.write_at(serde_json::to_string(&record).unwrap_or_default().as_bytes(), 0)?;
         records.push(made);
     }

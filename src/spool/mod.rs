@@ -115,14 +115,14 @@ impl Spool {
         self.edges
             .blocking(move |disk| {
                 for name in &names {
-                    for path in [spool.whole(name), spool.part(name), spool.record(name)] {
-                        let len = disk.stat(&path)?.map(|stat| stat.len);
-                        match disk.remove(&path) {
-                            Ok(()) if path.extension().is_some_and(|e| e != "json") => {
-                                spool.budget.free(len.unwrap_or(0));
-                            }
-                            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-                            _ => {}
+                    let bytes = [spool.whole(name), spool.part(name)];
+                    for (path, counted) in
+                        bytes.iter().map(|p| (p, true)).chain([(&spool.record(name), false)])
+                    {
+                        let Some(stat) = disk.stat(path)? else { continue };
+                        disk.remove(path)?;
+                        if counted {
+                            spool.budget.free(stat.len);
                         }
                     }
                 }

@@ -114,7 +114,7 @@ name = "central"
 url = "file://$4"
 C
   {
-    printf '[kind.bench]\nfiles = ["**/*.log"]\nopen_file = "none"\nreread_idle = "0%%"\n'
+    printf '[kind.bench]\nfiles = ["**/*.log"]\nopen_file = "none"\n'
     for n in $(seq "$loggers"); do
       printf '\n[[vehicle]]\nid = "PLOW-%02d"\naccess_point = "east"\n' "$n"
       printf '\n[[logger]]\nid = "L-%04d"\nvehicle = "PLOW-%02d"\nkind = "bench"\nurl = "%s/logger-%s/"\n' \

@@ -40,7 +40,7 @@ pub(super) fn build(connect_timeout: Duration) -> Result<Client, LinkError> {
         .referer(false)
         .no_proxy()
         .http1_only()
-        .pool_max_idle_per_host(1)
+        .pool_max_idle_per_host(64)
         // Apache closes an idle connection after 5 s; one that we gave up first cannot fail us.
         .pool_idle_timeout(Duration::from_secs(4))
         .connect_timeout(connect_timeout)
