@@ -9,10 +9,10 @@ use std::ffi::OsString;
 use std::fmt::Debug;
 use std::fs::{self, File, OpenOptions};
 use std::io;
+use std::os::fd::{AsRawFd as _, OwnedFd};
 use std::os::unix::fs::{
     DirBuilderExt as _, FileExt as _, MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _,
 };
-use std::os::fd::{AsRawFd as _, OwnedFd};
 use std::path::{Path, PathBuf};
 
 /// What [`Disk::stat`] tells.

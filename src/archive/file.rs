@@ -21,6 +21,9 @@ const MANIFEST: &str = "manifest-sha256.txt";
 /// Most files that are open at a time in one job.
 const GROUP: usize = 256;
 
+/// What one thread does with its share of a call's items.
+type Job<I, O> = fn(&Inside, &dyn Disk, &Pulse, &[I]) -> Result<Vec<O>, ArchiveError>;
+
 /// An archive in a folder.
 #[derive(Debug)]
 pub struct FileArchive {
@@ -111,11 +114,7 @@ impl FileArchive {
     }
 
     /// Deals the items out to the archive's threads and gathers the answers in their order.
-    async fn spread<I, O>(
-        &self,
-        items: Vec<I>,
-        job: fn(&Inside, &dyn Disk, &Pulse, &[I]) -> Result<Vec<O>, ArchiveError>,
-    ) -> Result<Vec<O>, ArchiveError>
+    async fn spread<I, O>(&self, items: Vec<I>, job: Job<I, O>) -> Result<Vec<O>, ArchiveError>
     where
         I: Send + 'static,
         O: Send + 'static,

@@ -7,7 +7,6 @@
 //! `.yarder/` are the archive's own keeping.
 
 #[cfg(test)]
-
 pub(crate) mod conformance;
 mod error;
 mod file;
@@ -125,7 +124,8 @@ pub trait Archive: Send + Sync {
     /// Creates small objects that are not there yet, each durable when this returns.
     async fn create(&self, objects: Vec<(String, Vec<u8>)>) -> Result<Vec<Created>, ArchiveError>;
 
-    /// Small objects as they stand; `None` for each that is not there.
+    /// Small objects as they stand; `None` for each that is not there. One of more than [`SMALL`]
+    /// bytes is none of ours and reads as empty.
     async fn get(&self, keys: Vec<String>) -> Result<Vec<Option<Vec<u8>>>, ArchiveError>;
 
     /// Stores files under keys that are not taken, each durable when this returns.

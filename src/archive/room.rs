@@ -160,7 +160,10 @@ impl<'a> Room<'a> {
         Self::checked(key)?;
         self.pulse.beat()?;
         match read_small(self.disk, &self.path(key), SMALL) {
-            Err(e) if matches!(e.kind(), io::ErrorKind::IsADirectory | io::ErrorKind::NotADirectory) => Ok(None),
+            Err(e) if matches!(e.kind(), io::ErrorKind::IsADirectory | io::ErrorKind::NotADirectory) => {
+                Ok(None)
+            }
+            Err(e) if e.kind() == io::ErrorKind::FileTooLarge => Ok(Some(Vec::new())),
             other => other.map_err(|e| self.failed(key, &e)),
         }
     }
@@ -269,8 +272,7 @@ impl<'a> Room<'a> {
     fn sweep(&mut self) -> Result<(), ArchiveError> {
         self.folder(TMP)?;
         let (own, now) = (format!("{}-", self.settings.owner), format!("-{}-", self.settings.run));
-        let entries =
-            self.disk.read_dir(&self.path(TMP), MAX_ENTRIES).map_err(|e| self.failed(TMP, &e))?;
+        let entries = self.disk.read_dir(&self.path(TMP), MAX_ENTRIES).map_err(|e| self.failed(TMP, &e))?;
         for entry in entries {
             let name = entry.name.to_string_lossy();
             if name.starts_with(&own) && !name.contains(&now) {
@@ -305,7 +307,9 @@ impl<'a> Room<'a> {
                     self.publish = if link { Publish::Rename } else { Publish::Reserve };
                 }
                 // A request that was sent again after a lost answer finds its own success.
-                Err(_) if before.is_some() && identity(&to).is_ok_and(|now| now == before) => return Ok(true),
+                Err(_) if before.is_some() && identity(&to).is_ok_and(|now| now == before) => {
+                    return Ok(true);
+                }
                 Err(e) if e.kind() == io::ErrorKind::AlreadyExists => return Ok(false),
                 Err(e) => return Err(self.failed(key, &e)),
             }
@@ -513,7 +517,9 @@ impl<'a> Room<'a> {
             }
             self.pulse.beat()?;
             let entries = match self.disk.read_dir(&self.path(&key), MAX_ENTRIES) {
-                Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => continue,
+                Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
+                    continue;
+                }
                 other => other.map_err(|e| self.failed(&key, &e))?,
             };
             if entries.len() == MAX_ENTRIES {

@@ -32,7 +32,8 @@ mod tests {
     fn sha256sum_agrees_and_sees_a_flipped_byte() {
         let folder = tempfile::tempdir().expect("folder");
         let mut files = BTreeMap::new();
-        for name in [&b"a.log"[..], b"100%25\\ \n.log", b" lead", b"-rf", b"\xe9=41.", b"*star", "Größe".as_bytes()]
+        for name in
+            [&b"a.log"[..], b"100%25\\ \n.log", b" lead", b"-rf", b"\xe9=41.", b"*star", "Größe".as_bytes()]
         {
             let path = format!("data/L-1/{}", fit_part(name));
             std::fs::create_dir_all(folder.path().join("data/L-1")).expect("folder");

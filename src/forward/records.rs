@@ -249,9 +249,18 @@ impl Claim {
 }
 
 impl Receipt {
-    /// The bytes of one object of receipts, all of which get its number.
-    pub fn batch(seq: u64, receipts: &[Receipt]) -> Vec<u8> {
-        receipts.iter().flat_map(|receipt| line(&Receipt { seq, ..receipt.clone() })).collect()
+    /// The bytes of one object of receipts, all of which get its number, and how many of them fit.
+    pub fn batch(seq: u64, receipts: &[Receipt]) -> (Vec<u8>, usize) {
+        let (mut bytes, mut fitted) = (Vec::new(), 0);
+        for receipt in receipts.iter().take(MAX_BATCH) {
+            let next = line(&Receipt { seq, ..receipt.clone() });
+            if bytes.len() + next.len() > SMALL {
+                break;
+            }
+            bytes.extend(next);
+            fitted += 1;
+        }
+        (bytes, fitted)
     }
 
     /// Reads an object of receipts of that logger and number.
@@ -339,7 +348,11 @@ mod as_hexes {
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<Digest>, D::Error> {
         let texts = Vec::<String>::deserialize(from)?;
         let read = |text: &String| Digest::from_hex(text);
-        texts.iter().map(read).collect::<Option<_>>().ok_or_else(|| D::Error::custom("a block has no SHA-256"))
+        texts
+            .iter()
+            .map(read)
+            .collect::<Option<_>>()
+            .ok_or_else(|| D::Error::custom("a block has no SHA-256"))
     }
 }
 
@@ -402,7 +415,7 @@ pub(crate) mod tests {
     fn what_is_written_can_be_read() {
         let (claim, receipt) = sample("can/a.log", b"bytes", "north-yard");
         assert_eq!(Claim::parse(&claim.to_bytes()), Ok(claim));
-        let batch = Receipt::batch(7, &[receipt.clone(), receipt.clone()]);
+        let (batch, _) = Receipt::batch(7, &[receipt.clone(), receipt.clone()]);
         let want = Receipt { seq: 7, ..receipt.clone() };
         assert_eq!(Receipt::parse_batch(&batch, &receipt.logger, 7), Ok(vec![want.clone(), want]));
         assert!(Receipt::parse_batch(&batch, &receipt.logger, 8).is_err());
@@ -410,6 +423,18 @@ pub(crate) mod tests {
         let text = "{\"schema\":1,\"id\":\"x\",\"created\":\"1970-01-01T00:00:00Z\",\"by\":\"north-yard\"}\n";
         assert_eq!(String::from_utf8(json.to_bytes()).as_deref(), Ok(text));
         assert_eq!(ArchiveJson::parse(text.as_bytes()), Ok(json));
+    }
+
+    #[test]
+    fn a_batch_is_never_too_large_to_be_read() {
+        let (_, receipt) = sample("a", b"bytes", "north-yard");
+        let many = vec![receipt.clone(); MAX_BATCH + 1];
+        assert_eq!(Receipt::batch(1, &many).1, MAX_BATCH);
+        // Two gigabytes each.
+        let long = Receipt { blocks: vec![receipt.sha256; 250], ..receipt };
+        let (bytes, fitted) = Receipt::batch(1, &vec![long.clone(); MAX_BATCH]);
+        assert!(fitted < MAX_BATCH);
+        assert_eq!(Receipt::parse_batch(&bytes, &long.logger, 1).map(|r| r.len()), Ok(fitted));
     }
 
     #[test]
@@ -425,7 +450,7 @@ pub(crate) mod tests {
             want("schema key sha256 size k0 k1 big vehicle logger path depot")
         );
         assert_eq!(
-            fields(&Receipt::batch(1, &[receipt])),
+            fields(&Receipt::batch(1, &[receipt]).0),
             want(
                 "schema seq kind of key sha256 size location vehicle logger card path mtime recorded \
                  fetched archived depot proof verified shared head tail blocks extends"
@@ -446,7 +471,9 @@ pub(crate) mod tests {
     fn a_claim_that_leads_out_of_the_archive_is_refused() {
         let (claim, _) = sample("a", b"bytes", "north-yard");
         for bad in ["../../etc/cron.d/x", "/etc/x", ".yarder/archive.json", ".YARDER/tmp/x", "a\nb", ""] {
-            for claim in [Claim { k0: bad.into(), ..claim.clone() }, Claim { k1: bad.into(), ..claim.clone() }] {
+            for claim in
+                [Claim { k0: bad.into(), ..claim.clone() }, Claim { k1: bad.into(), ..claim.clone() }]
+            {
                 assert!(Claim::parse(&claim.to_bytes()).is_err(), "{bad:?}");
             }
         }
