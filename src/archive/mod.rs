@@ -14,6 +14,7 @@ mod names;
 mod patience;
 mod pool;
 mod room;
+mod transfer;
 
 use std::path::PathBuf;
 

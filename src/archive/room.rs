@@ -16,19 +16,13 @@ use std::sync::Arc;
 use super::error::of_io;
 use super::names::is_key;
 use super::patience::Pulse;
-use super::{ArchiveError, ArchiveFailure, Created, ReadBack, SMALL, StoreItem, Stored, Verified};
-use crate::durable::{Disk, DiskFile, Held, read_full, read_small};
+use super::{ArchiveError, ArchiveFailure, Created, SMALL};
+use crate::durable::{Disk, DiskFile, Held, read_small};
 use crate::edges::Random;
-use crate::killpoint;
-use crate::model::Digest;
 
 /// The key of the archive's identity.
 pub const IDENTITY: &str = ".yarder/archive.json";
 const TMP: &str = ".yarder/tmp";
-/// Bytes that are read or written at a time.
-const BUFFER: usize = 256 * 1024;
-/// Written bytes after which a long copy is flushed, so that no single flush outlasts a deadline.
-const FLUSH_EVERY: u64 = 16 * 1024 * 1024;
 /// Most entries of one folder.
 const MAX_ENTRIES: usize = 1 << 20;
 
@@ -56,22 +50,24 @@ pub(super) struct Settings {
     pub random: Arc<Random>,
 }
 
+/// One visit, by one thread.
 pub(super) struct Room<'a> {
-    disk: &'a dyn Disk,
-    pulse: &'a Pulse,
-    settings: &'a Settings,
+    pub(super) disk: &'a dyn Disk,
+    pub(super) pulse: &'a Pulse,
+    pub(super) settings: &'a Settings,
     held: Held,
-    publish: Publish,
+    pub(super) publish: Publish,
     /// Folders that are known to be there and durable.
     folders: BTreeSet<String>,
 }
 
 /// A temporary file, removed when it goes.
-struct Temp<'a> {
+pub(super) struct Temp<'a> {
     disk: &'a dyn Disk,
-    path: PathBuf,
-    file: Box<dyn DiskFile>,
-    shared: bool,
+    pub path: PathBuf,
+    pub file: Box<dyn DiskFile>,
+    /// Shares its blocks with the spool.
+    pub shared: bool,
 }
 
 impl Drop for Temp<'_> {
@@ -79,13 +75,6 @@ impl Drop for Temp<'_> {
         // What stays is removed at the next start.
         let _ = self.disk.remove(&self.path);
     }
-}
-
-/// A file on its way to a key.
-enum Ready<'a> {
-    /// The spool's own file, to be linked.
-    Own(PathBuf),
-    Temp(Temp<'a>),
 }
 
 impl<'a> Room<'a> {
@@ -107,15 +96,15 @@ impl<'a> Room<'a> {
         Ok(Self { disk, pulse, settings, held, publish: Publish::Link, folders })
     }
 
-    fn path(&self, key: &str) -> PathBuf {
+    pub(super) fn path(&self, key: &str) -> PathBuf {
         self.held.path().join(key)
     }
 
-    fn failed(&self, key: &str, error: &io::Error) -> ArchiveError {
+    pub(super) fn failed(&self, key: &str, error: &io::Error) -> ArchiveError {
         of_io(&self.settings.root.join(key).display(), error)
     }
 
-    fn checked(key: &str) -> Result<(), ArchiveError> {
+    pub(super) fn checked(key: &str) -> Result<(), ArchiveError> {
         if is_key(key) {
             return Ok(());
         }
@@ -169,7 +158,7 @@ impl<'a> Room<'a> {
     }
 
     /// Makes a folder and those above it, durably; `false` where something else stands in the way.
-    fn folder(&mut self, key: &str) -> Result<bool, ArchiveError> {
+    pub(super) fn folder(&mut self, key: &str) -> Result<bool, ArchiveError> {
         let ends = key.match_indices('/').map(|(at, _)| at).chain([key.len()]);
         let mut parent = "";
         for end in ends {
@@ -202,7 +191,7 @@ impl<'a> Room<'a> {
     }
 
     /// Flushes each folder of these keys once.
-    fn flush_folders<'k>(&self, keys: impl Iterator<Item = &'k str>) -> Result<(), ArchiveError> {
+    pub(super) fn flush_folders<'k>(&self, keys: impl Iterator<Item = &'k str>) -> Result<(), ArchiveError> {
         let folders: BTreeSet<&str> = keys.map(folder_of).collect();
         folders.into_iter().try_for_each(|folder| self.flush_folder(folder))
     }
@@ -212,7 +201,7 @@ impl<'a> Room<'a> {
         self.path(&format!("{TMP}/{owner}-{run}-{}", random.name()))
     }
 
-    fn temp(&mut self) -> Result<Temp<'a>, ArchiveError> {
+    pub(super) fn temp(&mut self) -> Result<Temp<'a>, ArchiveError> {
         self.folder(TMP)?;
         self.pulse.beat()?;
         let path = self.temp_path();
@@ -230,7 +219,7 @@ impl<'a> Room<'a> {
         Ok(temp)
     }
 
-    fn flush(&self, files: &[&dyn DiskFile]) -> Result<(), ArchiveError> {
+    pub(super) fn flush(&self, files: &[&dyn DiskFile]) -> Result<(), ArchiveError> {
         self.pulse.beat()?;
         self.disk.flush_files(files).map_err(|e| self.failed(TMP, &e))
     }
@@ -286,7 +275,7 @@ impl<'a> Room<'a> {
 
     /// Gives a flushed file its final name; `false` where something stands there. `take_empty`: an
     /// empty file there is a name whose content a kill prevented.
-    fn place(&mut self, from: &Path, key: &str, take_empty: bool) -> Result<bool, ArchiveError> {
+    pub(super) fn place(&mut self, from: &Path, key: &str, take_empty: bool) -> Result<bool, ArchiveError> {
         if !self.folder(folder_of(key))? {
             return Ok(false);
         }
@@ -360,140 +349,6 @@ impl<'a> Room<'a> {
         self.flush_folder(folder_of(key))
     }
 
-    /// Stores files of the spool.
-    pub(super) fn store(&mut self, items: &[StoreItem]) -> Result<Vec<Stored>, ArchiveError> {
-        let mut ready = Vec::with_capacity(items.len());
-        for item in items {
-            Self::checked(&item.key)?;
-            ready.push(match self.can_link(item)? {
-                true => Ready::Own(item.source.clone()),
-                false => Ready::Temp(self.copy(item)?),
-            });
-        }
-        self.flush_temps(&ready)?;
-        killpoint::pass("archive-temp-flushed");
-        let mut stored = Vec::with_capacity(items.len());
-        for (item, ready) in items.iter().zip(ready.iter_mut()) {
-            stored.push(self.put(item, ready)?);
-        }
-        killpoint::pass("archive-published");
-        self.flush_folders(items.iter().map(|item| item.key.as_str()))?;
-        killpoint::pass("archive-folder-flushed");
-        Ok(stored)
-    }
-
-    fn flush_temps(&self, ready: &[Ready<'_>]) -> Result<(), ArchiveError> {
-        let files: Vec<&dyn DiskFile> = ready
-            .iter()
-            .filter_map(|r| match r {
-                Ready::Temp(temp) => Some(&*temp.file),
-                Ready::Own(_) => None,
-            })
-            .collect();
-        if files.is_empty() { Ok(()) } else { self.flush(&files) }
-    }
-
-    /// Gives one file its key. A link that turns out not to be possible becomes a copy.
-    fn put(&mut self, item: &StoreItem, ready: &mut Ready<'a>) -> Result<Stored, ArchiveError> {
-        if let Ready::Own(source) = ready {
-            if !self.folder(folder_of(&item.key))? {
-                return Ok(Stored::Exists);
-            }
-            self.pulse.beat()?;
-            let to = self.path(&item.key);
-            match self.disk.link(source, &to) {
-                Ok(()) => {
-                    let mode = self.disk.set_mode(&to, self.settings.file_mode);
-                    mode.map_err(|e| self.failed(&item.key, &e))?;
-                    return Ok(Stored::New { shared: true });
-                }
-                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
-                    // An earlier attempt whose answer was lost linked it already.
-                    let identity = |path: &Path| self.disk.stat(path).ok().flatten().map(|s| s.identity);
-                    let own = identity(source).is_some_and(|own| identity(&to) == Some(own));
-                    return Ok(if own { Stored::New { shared: true } } else { Stored::Exists });
-                }
-                Err(e) if cannot(&e) => {
-                    let temp = self.copy(item)?;
-                    self.flush(&[&*temp.file])?;
-                    *ready = Ready::Temp(temp);
-                }
-                Err(e) => return Err(self.failed(&item.key, &e)),
-            }
-        }
-        let Ready::Temp(temp) = ready else { return Ok(Stored::Exists) };
-        let new = self.place(&temp.path, &item.key, false)?;
-        Ok(if new { Stored::New { shared: temp.shared } } else { Stored::Exists })
-    }
-
-    /// Whether source and archive lie on one file system, as far as can be seen.
-    fn can_link(&self, item: &StoreItem) -> Result<bool, ArchiveError> {
-        self.pulse.beat()?;
-        let source = self.disk.stat(&item.source).map_err(|e| of_source(item, &e))?;
-        let source = source.ok_or_else(|| of_source(item, &io::ErrorKind::NotFound.into()))?;
-        if source.len != item.size {
-            return Err(of_size(item, source.len));
-        }
-        let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
-        Ok(self.publish == Publish::Link && own.is_some_and(|own| own.identity.0 == source.identity.0))
-    }
-
-    /// A copy under a temporary name, not all of it flushed yet.
-    fn copy(&mut self, item: &StoreItem) -> Result<Temp<'a>, ArchiveError> {
-        let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
-        let mut temp = self.temp()?;
-        if self.disk.reflink(&*source, &*temp.file).is_ok() {
-            temp.shared = true;
-            return Ok(temp);
-        }
-        let mut buffer = vec![0; BUFFER];
-        let mut at = 0;
-        loop {
-            let read = read_full(&*source, &mut buffer, at).map_err(|e| of_source(item, &e))?;
-            let bytes = buffer.get(..read).unwrap_or_default();
-            temp.file.write_at(bytes, at).map_err(|e| self.failed(&item.key, &e))?;
-            at += read as u64;
-            self.pulse.beat()?;
-            if read < BUFFER {
-                break;
-            }
-            if at.is_multiple_of(FLUSH_EVERY) {
-                temp.file.flush().map_err(|e| self.failed(&item.key, &e))?;
-                self.pulse.beat()?;
-            }
-        }
-        if at == item.size { Ok(temp) } else { Err(of_size(item, at)) }
-    }
-
-    /// Reads a copy back from the medium.
-    pub(super) fn read_back(&self, key: &str) -> Result<Option<ReadBack>, ArchiveError> {
-        use sha2::Digest as _;
-        Self::checked(key)?;
-        self.pulse.beat()?;
-        let path = self.path(key);
-        match self.disk.stat(&path).map_err(|e| self.failed(key, &e))? {
-            Some(stat) if !stat.is_dir && !stat.is_other => {}
-            _ => return Ok(None),
-        }
-        let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
-        file.drop_cache();
-        let mut hash = sha2::Sha256::new();
-        let mut buffer = vec![0; BUFFER];
-        let mut size = 0;
-        loop {
-            let read = read_full(&*file, &mut buffer, size).map_err(|e| self.failed(key, &e))?;
-            self.pulse.beat()?;
-            hash.update(buffer.get(..read).unwrap_or_default());
-            size += read as u64;
-            if read < BUFFER {
-                break;
-            }
-        }
-        // What was read once is not read again soon.
-        file.drop_cache();
-        Ok(Some(ReadBack { size, sha256: Digest(hash.finalize().into()), how: Verified::DiskRead }))
-    }
-
     /// Keys of files in byte order, without temporary files.
     pub(super) fn list(
         &self,
@@ -546,7 +401,7 @@ impl<'a> Room<'a> {
 }
 
 /// The folder of a key, empty at the top.
-fn folder_of(key: &str) -> &str {
+pub(super) fn folder_of(key: &str) -> &str {
     key.rsplit_once('/').map_or("", |(folder, _)| folder)
 }
 
@@ -556,15 +411,6 @@ fn folder_mode(file_mode: u32) -> u32 {
 }
 
 /// Whether the file system has no such operation (or not between these two places).
-fn cannot(error: &io::Error) -> bool {
+pub(super) fn cannot(error: &io::Error) -> bool {
     matches!(error.kind(), io::ErrorKind::Unsupported | io::ErrorKind::CrossesDevices)
-}
-
-fn of_source(item: &StoreItem, error: &io::Error) -> ArchiveError {
-    ArchiveError::new(ArchiveFailure::Source, format!("{}: {error}", item.source.display()))
-}
-
-fn of_size(item: &StoreItem, found: u64) -> ArchiveError {
-    let detail = format!("{} has {found} bytes and should have {}", item.source.display(), item.size);
-    ArchiveError::new(ArchiveFailure::Source, detail)
 }

@@ -1,0 +1,170 @@
+//! The bytes of stored files: from the spool into the archive, and back to be checked.
+//!
+//! Crash: data is flushed, then named, then the name is flushed, then told. A kill before the name
+//! leaves a temporary file; one after it leaves a whole file that the next attempt finds.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::room::{Publish, Room, Temp, cannot, folder_of};
+use super::{ArchiveError, ArchiveFailure, ReadBack, StoreItem, Stored, Verified};
+use crate::durable::{DiskFile, read_full};
+use crate::killpoint;
+use crate::model::Digest;
+
+/// Bytes that are read or written at a time.
+const BUFFER: usize = 256 * 1024;
+/// Written bytes after which a long copy is flushed, so that no single flush outlasts a deadline.
+const FLUSH_EVERY: u64 = 16 * 1024 * 1024;
+
+/// A file on its way to a key.
+enum Ready<'a> {
+    /// The spool's own file, to be linked.
+    Own(PathBuf),
+    Temp(Temp<'a>),
+}
+
+impl<'a> Room<'a> {
+    /// Stores files of the spool.
+    pub(super) fn store(&mut self, items: &[StoreItem]) -> Result<Vec<Stored>, ArchiveError> {
+        let mut ready = Vec::with_capacity(items.len());
+        for item in items {
+            Self::checked(&item.key)?;
+            ready.push(match self.can_link(item)? {
+                true => Ready::Own(item.source.clone()),
+                false => Ready::Temp(self.copy(item)?),
+            });
+        }
+        self.flush_temps(&ready)?;
+        killpoint::pass("archive-temp-flushed");
+        let mut stored = Vec::with_capacity(items.len());
+        for (item, ready) in items.iter().zip(ready.iter_mut()) {
+            stored.push(self.put(item, ready)?);
+        }
+        killpoint::pass("archive-published");
+        self.flush_folders(items.iter().map(|item| item.key.as_str()))?;
+        killpoint::pass("archive-folder-flushed");
+        Ok(stored)
+    }
+
+    fn flush_temps(&self, ready: &[Ready<'_>]) -> Result<(), ArchiveError> {
+        let files: Vec<&dyn DiskFile> = ready
+            .iter()
+            .filter_map(|r| match r {
+                Ready::Temp(temp) => Some(&*temp.file),
+                Ready::Own(_) => None,
+            })
+            .collect();
+        if files.is_empty() { Ok(()) } else { self.flush(&files) }
+    }
+
+    /// Gives one file its key. A link that turns out not to be possible becomes a copy.
+    fn put(&mut self, item: &StoreItem, ready: &mut Ready<'a>) -> Result<Stored, ArchiveError> {
+        if let Ready::Own(source) = ready {
+            if !self.folder(folder_of(&item.key))? {
+                return Ok(Stored::Exists);
+            }
+            self.pulse.beat()?;
+            let to = self.path(&item.key);
+            match self.disk.link(source, &to) {
+                Ok(()) => {
+                    let mode = self.disk.set_mode(&to, self.settings.file_mode);
+                    mode.map_err(|e| self.failed(&item.key, &e))?;
+                    return Ok(Stored::New { shared: true });
+                }
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                    // An earlier attempt whose answer was lost linked it already.
+                    let identity = |path: &Path| self.disk.stat(path).ok().flatten().map(|s| s.identity);
+                    let own = identity(source).is_some_and(|own| identity(&to) == Some(own));
+                    return Ok(if own { Stored::New { shared: true } } else { Stored::Exists });
+                }
+                Err(e) if cannot(&e) => {
+                    let temp = self.copy(item)?;
+                    self.flush(&[&*temp.file])?;
+                    *ready = Ready::Temp(temp);
+                }
+                Err(e) => return Err(self.failed(&item.key, &e)),
+            }
+        }
+        let Ready::Temp(temp) = ready else { return Ok(Stored::Exists) };
+        let new = self.place(&temp.path, &item.key, false)?;
+        Ok(if new { Stored::New { shared: temp.shared } } else { Stored::Exists })
+    }
+
+    /// Whether source and archive lie on one file system, as far as can be seen.
+    fn can_link(&self, item: &StoreItem) -> Result<bool, ArchiveError> {
+        self.pulse.beat()?;
+        let source = self.disk.stat(&item.source).map_err(|e| of_source(item, &e))?;
+        let source = source.ok_or_else(|| of_source(item, &io::ErrorKind::NotFound.into()))?;
+        if source.len != item.size {
+            return Err(of_size(item, source.len));
+        }
+        let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
+        Ok(self.publish == Publish::Link && own.is_some_and(|own| own.identity.0 == source.identity.0))
+    }
+
+    /// A copy under a temporary name, not all of it flushed yet.
+    fn copy(&mut self, item: &StoreItem) -> Result<Temp<'a>, ArchiveError> {
+        let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
+        let mut temp = self.temp()?;
+        if self.disk.reflink(&*source, &*temp.file).is_ok() {
+            temp.shared = true;
+            return Ok(temp);
+        }
+        let mut buffer = vec![0; BUFFER];
+        let mut at = 0;
+        loop {
+            let read = read_full(&*source, &mut buffer, at).map_err(|e| of_source(item, &e))?;
+            let bytes = buffer.get(..read).unwrap_or_default();
+            temp.file.write_at(bytes, at).map_err(|e| self.failed(&item.key, &e))?;
+            at += read as u64;
+            self.pulse.beat()?;
+            if read < BUFFER {
+                break;
+            }
+            if at.is_multiple_of(FLUSH_EVERY) {
+                temp.file.flush().map_err(|e| self.failed(&item.key, &e))?;
+                self.pulse.beat()?;
+            }
+        }
+        if at == item.size { Ok(temp) } else { Err(of_size(item, at)) }
+    }
+
+    /// Reads a copy back from the medium.
+    pub(super) fn read_back(&self, key: &str) -> Result<Option<ReadBack>, ArchiveError> {
+        use sha2::Digest as _;
+        Self::checked(key)?;
+        self.pulse.beat()?;
+        let path = self.path(key);
+        match self.disk.stat(&path).map_err(|e| self.failed(key, &e))? {
+            Some(stat) if !stat.is_dir && !stat.is_other => {}
+            _ => return Ok(None),
+        }
+        let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
+        file.drop_cache();
+        let mut hash = sha2::Sha256::new();
+        let mut buffer = vec![0; BUFFER];
+        let mut size = 0;
+        loop {
+            let read = read_full(&*file, &mut buffer, size).map_err(|e| self.failed(key, &e))?;
+            self.pulse.beat()?;
+            hash.update(buffer.get(..read).unwrap_or_default());
+            size += read as u64;
+            if read < BUFFER {
+                break;
+            }
+        }
+        // What was read once is not read again soon.
+        file.drop_cache();
+        Ok(Some(ReadBack { size, sha256: Digest(hash.finalize().into()), how: Verified::DiskRead }))
+    }
+}
+
+fn of_source(item: &StoreItem, error: &io::Error) -> ArchiveError {
+    ArchiveError::new(ArchiveFailure::Source, format!("{}: {error}", item.source.display()))
+}
+
+fn of_size(item: &StoreItem, found: u64) -> ArchiveError {
+    let detail = format!("{} has {found} bytes and should have {}", item.source.display(), item.size);
+    ArchiveError::new(ArchiveFailure::Source, detail)
+}
