@@ -1,5 +1,7 @@
 //! Findings: what is wrong now, with cause and action.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{Row, params};
 use serde_json::Value;
 
@@ -116,6 +118,19 @@ impl Ledger {
     /// Says that something is wrong; a finding that is there already keeps its age.
     pub fn raise(&self, finding: Finding) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| raise(tx, &finding))
+    }
+
+    /// Ids of the findings that a logger has now.
+    pub async fn open_findings(&self, logger: &str) -> Result<BTreeSet<String>, LedgerError> {
+        let logger = logger.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let mut statement =
+                    tx.db.prepare_cached("SELECT id FROM findings WHERE logger = ? AND gone IS NULL")?;
+                let ids = statement.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;
+                Ok(ids)
+            })
+            .await
     }
 
     /// Says that something is no longer wrong.
