@@ -319,6 +319,8 @@ impl Depot {
         assert_eq!((once.len(), once.into_iter().collect::<Vec<_>>()), (told.len(), wanted), "receipts");
         assert_eq!(self.manifests(), contents.len(), "files named by manifests");
         assert_eq!(self.spool(), Vec::<String>::new(), "the spool");
+        let left = fs::read_dir(self.archive.join(".yarder/tmp")).map_or(0, Iterator::count);
+        assert_eq!(left, 0, "temporary files in the archive");
         let audit = self.yarder(&["audit"]).output().expect("start");
         assert_eq!(audit.status.code(), Some(0), "audit: {}", String::from_utf8_lossy(&audit.stdout));
     }

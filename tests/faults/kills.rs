@@ -61,8 +61,15 @@ async fn killed_at(point: &str) {
 
         let killed = depot.yarder(&["once"]).env("YARDER_KILL_AT", point).output().expect("start");
         assert_eq!(killed.status.signal(), Some(9), "{archive}: {point} was not passed");
+        let contents: Vec<_> = files.into_iter().map(|(_, content)| content).collect();
+        let wanted: Vec<_> = contents.iter().map(|c| c.sha256().hex()).collect();
+        assert!(depot.hashes().iter().all(|hash| wanted.contains(hash)), "{archive}: half a file has a name");
+        // The next attempt is killed as well, if it comes to this other point.
+        let other = POINTS[dice.usize(..POINTS.len())];
+        let again = depot.yarder(&["once"]).env("YARDER_KILL_AT", other).output().expect("start");
+        println!("killed at {point}, {archive}; at {other}: {}", again.status);
         depot.once();
-        println!("killed at {point}, {archive}: {} bytes sent", logger.counters().bytes());
-        depot.assert_archived("L-1", &files.into_iter().map(|(_, c)| c).collect::<Vec<_>>());
+        println!("killed at {point}, {archive}: {} bytes sent in all", logger.counters().bytes());
+        depot.assert_archived("L-1", &contents);
     }
 }
