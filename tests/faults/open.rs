@@ -37,7 +37,7 @@ async fn the_newest_file_waits_until_it_is_closed_and_grows_into_a_version_that_
         clock.pass(11);
         depot.round(&clock).await;
         let first = growing.with_len(len);
-        depot.assert_archived("L-1", &[&closed[..], &[first.clone()]].concat());
+        depot.assert_archived("L-1", &[&closed[..], std::slice::from_ref(&first)].concat());
 
         // The logger goes on with it after all, and begins another one behind it.
         let second = growing.with_len(len + 300_000);
