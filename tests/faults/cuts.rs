@@ -35,7 +35,9 @@ async fn fetched_through_cuts(test: &str, ftp: bool, ending: Ending) -> (u64, u6
     let mut read = 0;
     // Three cuts within one overlap would end the file's turn; it goes on in the next round.
     for _ in 0..3 {
-        read = depot.once()["totals"]["bytes_delivered"].as_u64().expect("bytes");
+        let totals = depot.once()["totals"].clone();
+        read = totals["bytes_delivered"].as_u64().expect("bytes");
+        assert!(totals["cuts"].as_u64() <= Some(CUTS as u64), "more cuts than there were: {totals}");
         if depot.states().get("archived") == Some(&1) {
             break;
         }
