@@ -4,6 +4,7 @@
 use std::time::Duration;
 
 use bytes::Bytes;
+use futures_util::{StreamExt as _, stream};
 
 use crate::edges::Edges;
 use crate::killpoint;
@@ -66,6 +67,10 @@ impl Pump<'_> {
         let mut last_mark = self.edges.clock.mono();
         let mut flow = None;
         let mut writing: Option<futures_util::future::BoxFuture<'_, Written>> = None;
+        // The wait for a chunk is kept while a write ends: an end that is just being told, as by the
+        // closing reply of FTP, would be lost with it.
+        let chunks = stream::unfold(link, async |link| Some((link.chunk().await, link)));
+        tokio::pin!(chunks);
         loop {
             if writing.is_none()
                 && !waiting.is_empty()
@@ -104,7 +109,7 @@ impl Pump<'_> {
                         Err(e) => return Err(Failed::Disk(e)),
                     }
                 }
-                chunk = link.chunk(), if flow.is_none() && ahead < AHEAD => match chunk {
+                Some(chunk) = chunks.next(), if flow.is_none() && ahead < AHEAD => match chunk {
                     Ok(Some(mut chunk)) => {
                         delivered(chunk.len() as u64);
                         if let Some(size) = self.size {

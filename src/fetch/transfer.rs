@@ -13,7 +13,7 @@ use super::pump::{Failed, Flow, Pump};
 use super::resume::{Plan, Reply, plan, reply};
 use crate::config::Logger;
 use crate::edges::Edges;
-use crate::ledger::state::Happening;
+use crate::ledger::state::{Happening, State};
 use crate::ledger::{
     Finding, Grant, Ledger, LedgerError, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts,
 };
@@ -139,6 +139,10 @@ impl Transfer<'_> {
             let (mark, on) = (item.mark.clone(), spool.clone());
             let open = move |disk: &dyn crate::durable::Disk| Partial::reopen(disk, &on, &name, &mark);
             if let Some(partial) = self.edges.blocking(open).await.map_err(self.disk("open a partial"))? {
+                if item.state != State::Fetching {
+                    // It was lost or not wanted for a while, and its bytes were kept.
+                    self.ledger.grant(Grant { id: item.id, spool: partial.name.clone(), reserved })?;
+                }
                 return Ok(partial);
             }
         }
