@@ -201,3 +201,6 @@ fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> 
         action: "See who removed files from the spool's folder, or whether its disk is failing; `yarder files --state whole` names them.".into(),
     })
 }
+
+#[cfg(test)]
+mod tests;

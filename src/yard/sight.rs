@@ -241,6 +241,11 @@ impl Visit<'_> {
                 sighted.changes.push(Change::Same { id, seen: seen.clone(), presumed: false });
             }
             Match::Same => {}
+            // It is written now: what it holds since is no old stock.
+            Match::Changed if known.state == State::Skipped => {
+                sighted.changes.push(Change::Wanted { path: seen.path.clone() });
+                sighted.changes.push(Change::Changed { id, seen: seen.clone() });
+            }
             Match::Changed => sighted.changes.push(Change::Changed { id, seen: seen.clone() }),
             Match::TimeOnly => self.by_ends(seen, known, sighted).await?,
             Match::CameBack => sighted.changes.push(Change::CameBack { id, seen: seen.clone() }),
@@ -305,14 +310,8 @@ impl Visit<'_> {
         now: Timestamp,
         sighted: &mut Sighted,
     ) {
-        let added: BTreeSet<RemotePath> = sighted
-            .changes
-            .iter()
-            .filter_map(|c| match c {
-                Change::New { seen, same_as: None, .. } => Some(seen.path.clone()),
-                _ => None,
-            })
-            .collect();
+        let before = known.iter().filter(|_| !new_card).map(|(path, k)| (path.clone(), k.state));
+        let states = states_after(before.collect(), &sighted.changes);
         let standings: Vec<Standing> = seen
             .iter()
             .zip(matched)
@@ -328,9 +327,7 @@ impl Visit<'_> {
             })
             .collect();
         for (path, closed) in closed(&self.logger.kind, &standings) {
-            let state =
-                if added.contains(&path) { Some(State::Listed) } else { known.get(&path).map(|k| k.state) };
-            match state {
+            match states.get(&path) {
                 Some(State::Open) if closed => sighted.changes.push(Change::Closed { path }),
                 Some(State::Listed) if !closed => {
                     sighted.open.insert(path.clone());
@@ -343,6 +340,24 @@ impl Visit<'_> {
             }
         }
     }
+}
+
+/// Where each path of the present card stands once these changes are written down.
+fn states_after(mut states: BTreeMap<RemotePath, State>, changes: &[Change]) -> BTreeMap<RemotePath, State> {
+    for change in changes {
+        let (path, state) = match change {
+            Change::New { seen, same_as: None, .. } => (&seen.path, State::Listed),
+            Change::New { seen, .. } => (&seen.path, State::Archived),
+            Change::Unwanted { path } => (path, State::Skipped),
+            Change::Wanted { path } => (path, State::Listed),
+            Change::CameBack { seen, .. } if states.get(&seen.path) == Some(&State::Lost) => {
+                (&seen.path, State::Listed)
+            }
+            _ => continue,
+        };
+        states.insert(path.clone(), state);
+    }
+    states
 }
 
 fn on_card(known: &[Known]) -> BTreeMap<RemotePath, &Known> {
