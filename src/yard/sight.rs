@@ -55,7 +55,9 @@ impl Visit<'_> {
             Sighted { changes: Vec::new(), open: BTreeSet::new(), credible: !doubtful.contains(&true) };
         if let Some(why) = sign {
             self.new_card(why).await?;
-            self.all_new(&seen, &mut sighted).await?;
+            for seen in &seen {
+                self.fresh(seen, "a new card", &mut sighted).await?;
+            }
             self.absent(listing, &known, &BTreeSet::new(), &unread, &mut sighted);
         } else {
             for ((seen, matched), doubtful) in seen.iter().zip(&matched).zip(&doubtful) {
@@ -193,20 +195,20 @@ impl Visit<'_> {
         Ok(())
     }
 
-    /// The first listing of a new card: everything is new, unless its ends are those of a content
-    /// that this logger had under that name.
-    async fn all_new(&mut self, seen: &[Seen], sighted: &mut Sighted) -> Result<(), End> {
-        for seen in seen {
+    /// An entry that the present card has not had: a new content, unless it is not the logger's first
+    /// card and its ends are those of a content that this logger had under that name.
+    async fn fresh(&mut self, seen: &Seen, why: &'static str, sighted: &mut Sighted) -> Result<(), End> {
+        let mut same_as = None;
+        if self.row.card_number > 1 {
             let size = seen.look.size.unwrap_or(0);
             let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
-            let mut same_as = None;
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
             {
                 same_as = before.into_iter().find(|(_, edges, _)| ends.are_of(edges)).map(|(id, _, _)| id);
             }
-            self.add(seen, same_as, "a new card", sighted);
         }
+        self.add(seen, same_as, why, sighted);
         Ok(())
     }
 
@@ -227,10 +229,7 @@ impl Visit<'_> {
         doubtful: bool,
         sighted: &mut Sighted,
     ) -> Result<(), End> {
-        let Some(known) = known else {
-            self.add(seen, None, "not known", sighted);
-            return Ok(());
-        };
+        let Some(known) = known else { return self.fresh(seen, "not known", sighted).await };
         let id = known.id;
         match matched {
             Match::Same if known.state == State::Skipped && !known.backlog => {
