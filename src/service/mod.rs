@@ -88,7 +88,6 @@ impl From<YardError> for ServiceError {
     fn from(e: YardError) -> Self {
         match e {
             YardError::Ledger(e) => e.into(),
-            YardError::Spool(e) => e.into(),
         }
     }
 }
