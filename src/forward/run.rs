@@ -28,6 +28,8 @@ use crate::spool::{Spool, SpoolError};
 const GROUP: usize = 256;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
+/// Files that became whole wait this long for others to share their flushes.
+const COMPANY: Duration = Duration::from_millis(200);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -100,7 +102,10 @@ impl Forwarder {
                     tokio::select! {
                         biased;
                         () = stop.cancelled() => {}
-                        changed = whole.changed() => if changed.is_err() { break },
+                        changed = whole.changed() => match changed {
+                            Ok(()) => self.company().await,
+                            Err(_) => break,
+                        },
                         () = self.edges.clock.sleep(LOOK) => {}
                     }
                 }
@@ -139,6 +144,11 @@ impl Forwarder {
             }
             other => other,
         }
+    }
+
+    /// Waits a moment, so that files which become whole one after the other share their flushes.
+    pub async fn company(&self) {
+        self.edges.clock.sleep(COMPANY).await;
     }
 
     /// The archive can be used: what was said against it is over.
