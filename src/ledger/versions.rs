@@ -88,8 +88,8 @@ pub struct WholeFacts {
 }
 
 impl Ledger {
-    /// What is to be fetched from a logger: versions that are listed or fetching on any of its
-    /// cards, oldest first by path, with open ones of which a partial exists left out.
+    /// What is to be fetched from a logger: versions of its present card that are listed, open or
+    /// fetching, in the order of their paths. What an earlier card still had cannot be had any more.
     pub async fn pending(&self, logger: i64) -> Result<Vec<Pending>, LedgerError> {
         self.writer
             .ask(move |tx| {
@@ -97,7 +97,8 @@ impl Ledger {
                     "SELECT v.*, b.id AS b_id, b.size AS b_size, b.sha256 AS b_sha FROM versions v
                      LEFT JOIN versions b ON b.card = v.card AND b.path = v.path AND b.number = v.number - 1
                        AND b.sha256 IS NOT NULL
-                     WHERE v.logger = ? AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
+                     WHERE v.card = (SELECT id FROM cards WHERE logger = ? ORDER BY number DESC LIMIT 1)
+                       AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
                      ORDER BY v.path",
                 )?;
                 let mut rows = statement.query([logger])?;
@@ -110,13 +111,16 @@ impl Ledger {
             .await
     }
 
-    /// A transfer begins. Not waited for: a partial without a row, or a row without a partial, is
+    /// A transfer begins, into a new partial or on from the mark of the one it has. Not waited for: a partial without a row, or a row without a partial, is
     /// set right at the next start.
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| {
             advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
             tx.db
-                .prepare_cached("UPDATE versions SET spool = ? WHERE id = ?")?
+                .prepare_cached(
+                    "UPDATE versions SET mark = iif(spool IS ?1, mark, 0), hash = iif(spool IS ?1, hash, NULL),
+                       spool = ?1 WHERE id = ?2",
+                )?
                 .execute(params![grant.spool, grant.id.0])?;
             Ok(())
         })

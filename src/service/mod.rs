@@ -88,7 +88,6 @@ impl From<YardError> for ServiceError {
     fn from(e: YardError) -> Self {
         match e {
             YardError::Ledger(e) => e.into(),
-            YardError::Spool(e) => e.into(),
         }
     }
 }
@@ -201,3 +200,6 @@ fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> 
         action: "See who removed files from the spool's folder, or whether its disk is failing; `yarder files --state whole` names them.".into(),
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -156,7 +156,7 @@ fn one(
     }
     match owner {
         Some((id, State::Fetching, mark)) => match Partial::reopen(disk, spool, name, mark)? {
-            Some(partial) => {
+            Some((partial, _)) => {
                 found.bytes += partial.len();
                 found.resumed += 1;
             }

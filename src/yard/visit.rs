@@ -13,7 +13,7 @@ use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
 use crate::config::{Config, Logger};
 use crate::fetch::{Ended, Transfer};
-use crate::ledger::{Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
+use crate::ledger::{Change, Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
 use crate::link::{Link, LinkError, LinkFailure, ListCaps, Listing};
 use crate::model::RemotePath;
 use crate::progress::Tick;
@@ -41,12 +41,6 @@ impl From<LedgerError> for End {
     }
 }
 
-impl From<SpoolError> for End {
-    fn from(e: SpoolError) -> Self {
-        End::Ours(e.into())
-    }
-}
-
 /// What a listing left to do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Left {
@@ -68,6 +62,8 @@ const ENDED_BY_FILE: &[&str] = &[
     "never-fits",
     "file-lost",
 ];
+/// Failures of the depot's own disk after which it is left alone for a while.
+const DISK_FAILURES: u32 = 3;
 
 type Answer = oneshot::Receiver<Result<(), FinishError>>;
 
@@ -92,6 +88,8 @@ pub(super) struct Visit<'y> {
     /// Files that stuck, and when.
     parked: BTreeMap<VersionId, Duration>,
     strikes: BTreeMap<VersionId, u32>,
+    /// Whether the depot's own disk failed in this round of work.
+    disk_failed: bool,
     finishing: Vec<(Answer, Pending)>,
 }
 
@@ -121,14 +119,9 @@ impl<'y> Visit<'y> {
             fruitless: BTreeMap::new(),
             parked: BTreeMap::new(),
             strikes: BTreeMap::new(),
+            disk_failed: false,
             finishing: Vec::new(),
         })
-    }
-
-    /// From now on with this configuration; a transfer under way keeps its own.
-    pub fn adopt(&mut self, config: Arc<Config>, logger: Arc<Logger>) {
-        self.config = config;
-        self.logger = logger;
     }
 
     /// Takes a listing and writes down what it changed.
@@ -152,13 +145,15 @@ impl<'y> Visit<'y> {
         self.open = sighted.open;
         self.credible = sighted.credible;
         let vehicle = self.logger.vehicle.to_string();
+        let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
         self.findings(&listing, applied.lost, first)?;
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };
-        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole();
+        // The same listing again says nothing new, but of what it lacks.
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing;
         self.yard.progress.tell(Tick::Visit {
             vehicle,
             logger: self.logger.id.to_string(),
@@ -236,6 +231,8 @@ impl<'y> Visit<'y> {
         let mut turn: Option<Turn> = None;
         let mut tried: BTreeSet<VersionId> = BTreeSet::new();
         let mut stale = true;
+        let mut failures = 0;
+        self.disk_failed = false;
         let mut queue = std::collections::VecDeque::new();
         loop {
             if stale {
@@ -276,9 +273,19 @@ impl<'y> Visit<'y> {
                 Ended::Changed(_) | Ended::Refused(_) | Ended::Held => {
                     tried.insert(item.id);
                 }
+                // A smaller file may have room yet.
                 Ended::NoRoom(no) => {
-                    self.no_room(&no)?;
-                    break;
+                    tried.insert(item.id);
+                    self.disk_trouble(&no.into())?;
+                }
+                Ended::Disk(e) => {
+                    tried.insert(item.id);
+                    self.disk_trouble(&e)?;
+                    failures += 1;
+                    // Not the file, then: the next listing tries again.
+                    if failures == DISK_FAILURES {
+                        break;
+                    }
                 }
             }
         }
@@ -313,18 +320,18 @@ impl<'y> Visit<'y> {
             counts: &mut self.counts,
             strikes: &mut self.strikes,
         };
-        Ok(transfer.run(&mut *self.link, item).await.map_err(YardError::from)?)
+        Ok(transfer.run(&mut *self.link, item).await?)
     }
 
     /// Waits for the files that are being made whole.
     pub async fn settle(&mut self) -> Result<(), End> {
+        let before = self.counts.files;
         let finishing = std::mem::take(&mut self.finishing);
         if finishing.is_empty() {
             return Ok(self.counted(None)?);
         }
         let logger = self.logger.id.to_string();
         let open = self.yard.ledger.open_findings(&logger).await?;
-        self.yard.ledger.clear("spool-full", "spool")?;
         for (answer, item) in finishing {
             match answer.await {
                 Ok(Ok(())) => {
@@ -343,8 +350,14 @@ impl<'y> Visit<'y> {
                     });
                 }
                 Ok(Err(FinishError::Ledger(e))) => return Err(e.into()),
-                Ok(Err(FinishError::Spool(e))) => return Err(e.into()),
+                Ok(Err(FinishError::Spool(e))) => self.disk_trouble(&e)?,
                 Err(_) => return Err(LedgerError::Commit("nobody makes files whole any more".into()).into()),
+            }
+        }
+        if self.counts.files > before && !self.disk_failed {
+            self.yard.ledger.clear("spool-failed", "spool")?;
+            if self.yard.spool.budget().has_air() {
+                self.yard.ledger.clear("spool-full", "spool")?;
             }
         }
         self.counted(None)?;
@@ -358,16 +371,26 @@ impl<'y> Visit<'y> {
         }
     }
 
-    fn no_room(&self, no: &crate::spool::NoRoom) -> Result<(), LedgerError> {
+    /// The depot's own disk is full, or fails: told, and tried again with the next listing.
+    fn disk_trouble(&mut self, error: &SpoolError) -> Result<(), LedgerError> {
+        self.disk_failed = true;
+        let (code, action) = if error.is_full() {
+            (
+                "spool-full",
+                "See whether an archive is away: files wait in the spool until it is back. Otherwise give the depot PC more disk, or `spool_limit` a higher value.",
+            )
+        } else {
+            ("spool-failed", "Check the disk of the depot PC; what it cannot write is fetched again.")
+        };
         self.yard.ledger.raise(Finding {
-            code: "spool-full",
+            code,
             subject: "spool".into(),
             severity: Severity::Act,
             vehicle: None,
             logger: None,
-            evidence: json!({ "wanted": no.wanted, "bound": no.why }),
-            cause: format!("the spool has no room for the next file ({})", no.why),
-            action: "See whether an archive is away: files wait in the spool until it is back. Otherwise give the depot PC more disk, or `spool_limit` a higher value.".into(),
+            evidence: json!({ "error": error.to_string() }),
+            cause: error.to_string(),
+            action: action.into(),
         })
     }
 
