@@ -305,8 +305,7 @@ impl Service {
         let yard = &self.parts.yard;
         yard.turns.set_limits(&config);
         yard.spool.budget().set_bounds(config.depot.spool_limit, config.depot.spool_reserve);
-        let names = config.archives.iter().map(|a| a.name.to_string()).collect();
-        yard.ledger.follow_archives(names).await?;
+        super::follow(&yard.ledger, &config).await?;
         self.parts.config.send_replace(Arc::new(config));
         self.follow()?;
         self.good(&pair).await?;
