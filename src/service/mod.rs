@@ -105,7 +105,6 @@ impl From<ForwardError> for ServiceError {
     fn from(e: ForwardError) -> Self {
         match e {
             ForwardError::Ledger(e) => e.into(),
-            ForwardError::Spool(e) => e.into(),
             ForwardError::Attach(e) => {
                 ServiceError::Archive { archive: "of the service".into(), error: e.to_string() }
             }
@@ -136,11 +135,11 @@ impl Parts {
         let depot = &config.depot;
         let spool =
             Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
+        ledger.follow_archives(archives_of(&config)).await?;
+        ledger.waive(None).await?;
         let found = spool.recover(&ledger).await?;
         tracing::info!(?found, "the spool and the ledger agree");
         tell_missing(&ledger, &found.missing)?;
-        let names = config.archives.iter().map(|a| a.name.to_string()).collect();
-        ledger.follow_archives(names).await?;
         let (whole_tx, whole) = watch::channel(());
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
         let finishing = tokio::spawn(finish);
@@ -162,6 +161,11 @@ impl Parts {
             progress: yard.progress.clone(),
         })
     }
+}
+
+/// The archives of a configuration, each with whether it is required.
+fn archives_of(config: &Config) -> Vec<(String, bool)> {
+    config.archives.iter().map(|a| (a.name.to_string(), a.required)).collect()
 }
 
 async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger, Lock), ServiceError> {
