@@ -171,3 +171,6 @@ pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
     }
     Ok(Query::new(db))
 }
+
+#[cfg(test)]
+mod tests;

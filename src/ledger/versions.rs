@@ -3,6 +3,7 @@
 use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::{Value, json};
 
+use super::archives::wanted_archives;
 use super::events::{advance, event};
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
@@ -400,7 +401,15 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             tx.now,
             facts.extends.map(|v| v.0)
         ])?;
-    facts.owed.iter().try_for_each(|archive| owe(tx, facts.id, archive))
+    if facts.owed.is_empty() {
+        return Ok(());
+    }
+    // The configuration may have changed since the transfer began, or since the record was written.
+    let archives = wanted_archives(tx)?;
+    if archives.is_empty() {
+        return facts.owed.iter().try_for_each(|archive| owe(tx, facts.id, archive));
+    }
+    archives.iter().try_for_each(|(archive, _)| owe(tx, facts.id, archive))
 }
 
 pub(super) fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {

@@ -27,6 +27,7 @@ use crate::forward::{ForwardError, Forwarder};
 use crate::ledger::lock::{self, Lock, LockError};
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
+use crate::model::Proof;
 use crate::progress::Progress;
 use crate::spool::{Finisher, RecoverError, Spool, SpoolError};
 use crate::yard::{Yard, YardError};
@@ -105,7 +106,6 @@ impl From<ForwardError> for ServiceError {
     fn from(e: ForwardError) -> Self {
         match e {
             ForwardError::Ledger(e) => e.into(),
-            ForwardError::Spool(e) => e.into(),
             ForwardError::Attach(e) => {
                 ServiceError::Archive { archive: "of the service".into(), error: e.to_string() }
             }
@@ -138,10 +138,12 @@ impl Parts {
         let depot = &config.depot;
         let spool =
             Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
+        ledger.follow_archives(archives_of(&config)).await?;
+        ledger.waive(None).await?;
         let found = spool.recover(&ledger).await?;
         tracing::info!(?found, "the spool and the ledger agree");
         tell_missing(&ledger, &found.missing)?;
-        follow(&ledger, &config).await?;
+        ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
         let install = ledger.install(edges.random.name()).await?;
         let (whole_tx, whole) = watch::channel(());
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
@@ -166,6 +168,20 @@ impl Parts {
     }
 }
 
+/// The archives of a configuration, each with whether it is required.
+fn archives_of(config: &Config) -> Vec<(String, bool)> {
+    config.archives.iter().map(|a| (a.name.to_string(), a.required)).collect()
+}
+
+fn names_of(config: &Config) -> Vec<String> {
+    config.archives.iter().map(|a| a.name.to_string()).collect()
+}
+
+/// The least proof that each logger's kind asks for.
+fn proofs_of(config: &Config) -> Vec<(String, Proof)> {
+    config.loggers.iter().map(|l| (l.id.to_string(), l.kind.proof)).collect()
+}
+
 async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger, Lock), ServiceError> {
     let dir = state_dir.to_owned();
     edges
@@ -175,14 +191,6 @@ async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger,
     let lock = lock::take(state_dir, command)?;
     let ledger = Ledger::open(edges, state_dir)?;
     Ok((ledger, lock))
-}
-
-/// Obligations follow the configuration: its archives, and the proof that each kind asks for.
-async fn follow(ledger: &Ledger, config: &Config) -> Result<(), LedgerError> {
-    let archives: Vec<String> = config.archives.iter().map(|a| a.name.to_string()).collect();
-    let proofs = config.loggers.iter().map(|l| (l.id.to_string(), l.kind.proof)).collect();
-    ledger.follow_archives(archives.clone()).await?;
-    ledger.follow_proofs(proofs, archives).await
 }
 
 /// The adapter of an archive, on threads of its own.
@@ -216,4 +224,5 @@ fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> 
 }
 
 #[cfg(test)]
+#[expect(clippy::disallowed_methods, reason = "a test takes files away behind the service's back")]
 mod tests;

@@ -70,15 +70,14 @@ impl Handler for Door {
     }
 }
 
-/// An archive's settings, what ends its task, and what that task holds while it works.
-type Forwarding = (Arc<ArchiveConfig>, CancellationToken, Arc<Mutex<()>>);
-
 struct Service {
     parts: Parts,
     tasks: JoinSet<Ended>,
     stop: CancellationToken,
     loggers: BTreeMap<LoggerId, ()>,
-    forwards: BTreeMap<ArchiveName, Forwarding>,
+    forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken)>,
+    /// One task at a time for each archive, also one that is taken out and comes back.
+    alone: BTreeMap<ArchiveName, Arc<Mutex<()>>>,
     last_good: Option<PathBuf>,
     /// A checked pair that waits for a person's word, and why.
     waiting: Option<(Pair, Config, String)>,
@@ -100,6 +99,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         stop: stop.clone(),
         loggers: BTreeMap::new(),
         forwards: BTreeMap::new(),
+        alone: BTreeMap::new(),
         last_good,
         waiting: None,
     };
@@ -173,10 +173,9 @@ impl Service {
                 Err(e)
             }
             Ok((name, Ok(()))) => {
-                if let Ok(id) = LoggerId::new(&name) {
-                    self.loggers.remove(&id);
-                }
-                Ok(())
+                let logger = LoggerId::new(&name).is_ok_and(|id| self.loggers.remove(&id).is_some());
+                // It may have come back onto the list while its task was ending.
+                if logger && !self.stop.is_cancelled() { self.follow() } else { Ok(()) }
             }
         }
     }
@@ -192,35 +191,41 @@ impl Service {
             }
         }
         for archive in &config.archives {
-            let running = self.forwards.get(&archive.name);
-            if running.is_some_and(|(now, ..)| same(now, archive)) {
-                continue;
-            }
-            // The old one ends its group before the new one begins: they share obligations.
-            let alone = match running {
-                Some((_, stop, alone)) => {
-                    stop.cancel();
-                    alone.clone()
+            if let Some((now, stop)) = self.forwards.get(&archive.name) {
+                if same(now, archive) {
+                    continue;
                 }
-                None => Arc::default(),
-            };
-            let stop = self.stop.child_token();
-            let forwarder = self.parts.forwarder(archive)?;
-            let (whole, token, turn) = (self.parts.whole.clone(), stop.clone(), alone.clone());
-            self.spawn(format!("archive {}", archive.name), async move {
-                let _turn = turn.lock().await;
-                Ok(forwarder.run(whole, token).await?)
-            });
-            self.forwards.insert(archive.name.clone(), (archive.clone(), stop, alone));
-        }
-        self.forwards.retain(|name, (_, stop, _)| {
-            let stays = config.archives.iter().any(|a| a.name == *name);
-            if !stays {
                 stop.cancel();
             }
-            stays
-        });
+            let stop = self.stop.child_token();
+            let forwarder = self.parts.forwarder(archive)?;
+            let (whole, token) = (self.parts.whole.clone(), stop.clone());
+            // The old one ends its group before the new one begins: they share obligations.
+            let alone = self.alone(&archive.name);
+            self.spawn(format!("archive {}", archive.name), async move {
+                let _turn = alone.lock().await;
+                Ok(forwarder.run(whole, token).await?)
+            });
+            self.forwards.insert(archive.name.clone(), (archive.clone(), stop));
+        }
+        let left: Vec<ArchiveName> =
+            self.forwards.keys().filter(|n| config.archives.iter().all(|a| a.name != **n)).cloned().collect();
+        for name in left {
+            if let Some((_, stop)) = self.forwards.remove(&name) {
+                stop.cancel();
+            }
+            let (alone, yard) = (self.alone(&name), self.parts.yard.clone());
+            self.spawn(format!("archive {name} leaves"), async move {
+                let _turn = alone.lock().await;
+                yard.ledger.waive(Some(name.to_string())).await?;
+                Ok(yard.spool.sweep(&yard.ledger).await.map(drop)?)
+            });
+        }
         Ok(())
+    }
+
+    fn alone(&mut self, archive: &ArchiveName) -> Arc<Mutex<()>> {
+        self.alone.entry(archive.clone()).or_default().clone()
     }
 
     fn uptime(&mut self) {
@@ -305,7 +310,10 @@ impl Service {
         let yard = &self.parts.yard;
         yard.turns.set_limits(&config);
         yard.spool.budget().set_bounds(config.depot.spool_limit, config.depot.spool_reserve);
-        super::follow(&yard.ledger, &config).await?;
+        yard.ledger.follow_archives(super::archives_of(&config)).await?;
+        yard.ledger.follow_proofs(super::proofs_of(&config), super::names_of(&config)).await?;
+        // One that was waited for may be required no more.
+        yard.spool.sweep(&yard.ledger).await?;
         self.parts.config.send_replace(Arc::new(config));
         self.follow()?;
         self.good(&pair).await?;
@@ -394,10 +402,11 @@ impl Service {
             return Ok(Answer::refused(format!("There is no archive \"{name}\" in the configuration.")));
         };
         // Its task stops meanwhile, and begins anew with the identity that was accepted.
-        let Some((_, stop, alone)) = self.forwards.remove(&archive.name) else {
+        let Some((_, stop)) = self.forwards.remove(&archive.name) else {
             return Ok(Answer::refused(format!("Archive \"{name}\" is not in use yet; try again.")));
         };
         stop.cancel();
+        let alone = self.alone(&archive.name);
         let forwarder = self.parts.forwarder(archive)?;
         let outcome = {
             let _turn = alone.lock().await;

@@ -184,7 +184,9 @@ impl Depot {
         );
         for name in &self.archives {
             let root = dir.join(name);
-            std::fs::create_dir_all(&root).expect("archive");
+            if !root.exists() {
+                std::fs::create_dir(&root).expect("archive");
+            }
             depot += &format!("[[archive]]\nname = \"{name}\"\nurl = \"file://{}\"\n", root.display());
         }
         let vehicles = format!(
@@ -351,4 +353,47 @@ async fn a_first_listing_of_a_new_card_that_was_cut_short_fetches_nothing_twice(
     assert!(read <= 3 * 2 * 65_536 * 2, "{read} bytes");
     assert!(depot.files().iter().all(|f| f.state == State::Archived));
     assert_eq!(depot.stored("central").len(), 3);
+}
+
+#[tokio::test]
+async fn a_whole_file_that_the_spool_cannot_give_holds_up_no_other() {
+    let mut depot = Depot::new("").await;
+    depot.archives = vec!["central"];
+    std::fs::write(depot.dir.path().join("central"), "not mounted").expect("in the way");
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.once().await;
+    let lost = depot.files()[0].spool.clone().expect("in the spool");
+    std::fs::remove_file(depot.dir.path().join(format!("state/spool/{lost}.log"))).expect("removed");
+    std::fs::remove_file(depot.dir.path().join("central")).expect("out of the way");
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    let round = depot.once().await;
+    assert_eq!(depot.states(), ["00001.log whole 5000", "00002.log archived 5000"]);
+    assert!(round.away.is_empty(), "the archive is not to blame: {:?}", round.away);
+    assert!(depot.findings().iter().all(|code| code == "spool-failed"), "{:?}", depot.findings());
+}
+
+#[tokio::test]
+async fn a_copy_that_went_before_its_receipt_is_stored_again() {
+    let depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.once().await;
+    // As a kill between the data and its receipt leaves it, and the data went meanwhile.
+    let copies = depot.ledger().copies("central", "", 10).expect("copies");
+    let root = depot.dir.path().join("central");
+    let stored = root.join(&copies[0].0);
+    let bytes = std::fs::read(&stored).expect("stored");
+    std::fs::remove_file(&stored).expect("removed");
+    std::fs::remove_file(root.join(".yarder/receipts/L-0101/000000000001")).expect("no receipt");
+    let state = depot.dir.path().join("state");
+    std::fs::write(state.join("spool/again.log"), &bytes).expect("in the spool");
+    let db = rusqlite::Connection::open(state.join(ledger::FILE)).expect("ledger");
+    db.execute_batch(
+        "DELETE FROM receipts; UPDATE obligations SET state = 'stored';
+         UPDATE versions SET state = 'whole', spool = 'again'",
+    )
+    .expect("set back");
+    drop(db);
+    depot.once().await;
+    assert_eq!(depot.states(), ["00001.log archived 5000"]);
+    assert!(depot.stored("central") == [bytes]);
 }

@@ -70,13 +70,18 @@ impl Spool {
                 }
             }
         }
-        let free = ledger.free_spool().await?;
-        let (ids, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
-        found.removed += names.len() as u64;
         self.budget.found(found.bytes);
+        found.removed += self.sweep(ledger).await?;
+        Ok(found)
+    }
+
+    /// Removes the whole files that the ledger has let go; gives how many.
+    pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, RecoverError> {
+        let (ids, names): (Vec<_>, Vec<_>) = ledger.free_spool().await?.into_iter().unzip();
+        let count = names.len() as u64;
         self.unlink(names).await?;
         ledger.unlinked(ids)?;
-        Ok(found)
+        Ok(count)
     }
 }
 
