@@ -83,6 +83,7 @@ impl FileArchive {
             owner: "any".to_owned(),
             run: edges.random.name(),
             random: edges.random.clone(),
+            durable: Arc::default(),
         };
         let inside = Inside {
             settings,

@@ -11,7 +11,7 @@
 use std::collections::BTreeSet;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::error::of_io;
 use super::names::is_key;
@@ -48,7 +48,19 @@ pub(super) struct Settings {
     /// Tells this process's temporary files from those of an earlier one.
     pub run: String,
     pub random: Arc<Random>,
+    /// Folders that were seen to be durable in an earlier visit, with the root that held them.
+    pub durable: Arc<Mutex<Durable>>,
 }
+
+/// Folders known to be durable below one root; another root (another mount) forgets them.
+#[derive(Debug, Default)]
+pub(super) struct Durable {
+    root: Option<(u64, u64)>,
+    folders: BTreeSet<String>,
+}
+
+/// Folders remembered at most; beyond that all are flushed once more.
+const REMEMBERED: usize = 10_000;
 
 /// One visit, by one thread.
 pub(super) struct Room<'a> {
@@ -177,12 +189,25 @@ impl<'a> Room<'a> {
                     },
                 }
                 // Also for one that was there: who made it may have been killed before its flush.
-                self.flush_folder(parent)?;
+                if !self.remembers(folder, false) {
+                    self.flush_folder(parent)?;
+                    self.remembers(folder, true);
+                }
                 self.folders.insert(folder.to_owned());
             }
             parent = folder;
         }
         Ok(true)
+    }
+
+    /// Whether an earlier visit of this root saw the folder durable; `now` remembers it.
+    fn remembers(&self, folder: &str, now: bool) -> bool {
+        let root = self.disk.stat(&self.path(".")).ok().flatten().map(|s| s.identity);
+        let mut durable = self.settings.durable.lock().unwrap_or_else(PoisonError::into_inner);
+        if durable.root != root || durable.folders.len() > REMEMBERED {
+            *durable = Durable { root, folders: BTreeSet::new() };
+        }
+        if now { !durable.folders.insert(folder.to_owned()) } else { durable.folders.contains(folder) }
     }
 
     fn flush_folder(&self, key: &str) -> Result<(), ArchiveError> {

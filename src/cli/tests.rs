@@ -109,8 +109,7 @@ impl Depot {
         std::fs::create_dir_all(file.parent().expect("parent")).expect("folder");
         std::fs::write(&file, content(like)).expect("stored");
         let kept = Kept { id, location: place, seq: id.0, verified: "disk-read", folder: None, note: "" };
-        let required = vec!["central".to_owned()];
-        self.ledger.verified(archive, vec![kept], Vec::new(), required).await.expect("verified");
+        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified");
     }
 
     /// A vehicle that is done, and one that is not.

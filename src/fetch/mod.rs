@@ -14,4 +14,4 @@ mod transfer;
 
 pub use proof::{Check, digest_matches};
 pub use resume::{OVERLAP, Plan, plan};
-pub use transfer::{Ended, FetchError, Transfer};
+pub use transfer::{Ended, Transfer};

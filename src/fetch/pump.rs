@@ -4,12 +4,13 @@
 use std::time::Duration;
 
 use bytes::Bytes;
+use futures_util::future::BoxFuture;
 
 use crate::edges::Edges;
 use crate::killpoint;
-use crate::ledger::{Ledger, LedgerError, VersionId};
+use crate::ledger::{Ledger, LedgerError, Mark, VersionId};
 use crate::link::{Link, LinkError};
-use crate::spool::{Partial, Reservation, Spool};
+use crate::spool::{NoRoom, Partial, Reservation, Spool};
 
 /// Bytes read ahead of the disk.
 const AHEAD: usize = 1024 * 1024;
@@ -26,11 +27,13 @@ pub(super) enum Flow {
     Cut(LinkError),
     /// More came than the file was said to hold; what fits is written.
     TooLong,
+    /// The spool has no room for what comes.
+    NoRoom(NoRoom),
 }
 
 /// What failed on our side.
 pub(super) enum Failed {
-    Disk(std::io::Error),
+    Disk(Box<Partial>, std::io::Error),
     Ledger(LedgerError),
 }
 
@@ -45,7 +48,20 @@ pub(super) struct Pump<'a> {
 
 struct Written {
     partial: Partial,
-    outcome: std::io::Result<Option<crate::ledger::Mark>>,
+    /// Its length before.
+    before: u64,
+    outcome: std::io::Result<Option<Mark>>,
+}
+
+/// The partial, what is being written into it and what waits to be.
+struct Desk<'p> {
+    pump: &'p Pump<'p>,
+    room: &'p mut Reservation,
+    resting: Option<Partial>,
+    waiting: Vec<Bytes>,
+    ahead: usize,
+    writing: Option<BoxFuture<'p, Written>>,
+    last_mark: Duration,
 }
 
 impl Pump<'_> {
@@ -60,70 +76,49 @@ impl Pump<'_> {
         delivered: &mut (dyn FnMut(u64) + Send),
     ) -> Result<(Partial, Flow), Failed> {
         let mut total = partial.len() + first.as_ref().map_or(0, |b| b.len() as u64);
-        let mut resting = Some(partial);
-        let mut ahead = first.as_ref().map_or(0, Bytes::len);
-        let mut waiting: Vec<Bytes> = first.into_iter().collect();
-        let mut last_mark = self.edges.clock.mono();
+        let mut desk = Desk {
+            pump: self,
+            room,
+            resting: Some(partial),
+            ahead: first.as_ref().map_or(0, Bytes::len),
+            waiting: first.into_iter().collect(),
+            writing: None,
+            last_mark: self.edges.clock.mono(),
+        };
         let mut flow = None;
-        let mut writing: Option<futures_util::future::BoxFuture<'_, Written>> = None;
-        loop {
-            if writing.is_none()
-                && !waiting.is_empty()
-                && let Some(partial) = resting.take()
-            {
-                let chunks = std::mem::take(&mut waiting);
-                room.wrote(ahead as u64);
-                let due = partial.unmarked() + ahead as u64 >= MARK_BYTES
-                    || self.edges.clock.mono().saturating_sub(last_mark) >= MARK_TIME;
-                ahead = 0;
-                if due {
-                    last_mark = self.edges.clock.mono();
+        while flow.is_none() {
+            match desk.next(link).await? {
+                Ok(Some(mut chunk)) => {
+                    delivered(chunk.len() as u64);
+                    if let Some(size) = self.size {
+                        let fits = usize::try_from(size.saturating_sub(total)).unwrap_or(usize::MAX);
+                        if chunk.len() > fits {
+                            chunk.truncate(fits);
+                            flow = Some(Flow::TooLong);
+                        }
+                    }
+                    total += chunk.len() as u64;
+                    desk.ahead += chunk.len();
+                    if !chunk.is_empty() {
+                        desk.waiting.push(chunk);
+                    }
                 }
-                writing = Some(Box::pin(self.write(partial, chunks, due)));
+                Ok(None) => flow = Some(Flow::End),
+                Err(early) => flow = Some(early),
             }
-            if writing.is_none()
-                && let Some(flow) = flow.take()
-                && let Some(partial) = resting.take()
+        }
+        loop {
+            if let Err(no) = desk.begin() {
+                flow = Some(Flow::NoRoom(no));
+                desk.waiting.clear();
+            }
+            if desk.writing.is_none()
+                && let (Some(partial), Some(flow)) = (desk.resting.take(), flow.take())
             {
                 return Ok((partial, flow));
             }
-            tokio::select! {
-                biased;
-                () = self.stop.cancelled(), if flow.is_none() => {
-                    flow = Some(Flow::Cut(LinkError::cut("the service is stopping")));
-                }
-                written = wait(&mut writing), if writing.is_some() => {
-                    writing = None;
-                    resting = Some(written.partial);
-                    match written.outcome {
-                        Ok(None) => {}
-                        Ok(Some(mark)) => {
-                            self.ledger.mark(self.id, mark).await.map_err(Failed::Ledger)?;
-                            killpoint::pass("mark-committed");
-                        }
-                        Err(e) => return Err(Failed::Disk(e)),
-                    }
-                }
-                chunk = link.chunk(), if flow.is_none() && ahead < AHEAD => match chunk {
-                    Ok(Some(mut chunk)) => {
-                        delivered(chunk.len() as u64);
-                        if let Some(size) = self.size {
-                            let fits = usize::try_from(size.saturating_sub(total)).unwrap_or(usize::MAX);
-                            if chunk.len() > fits {
-                                chunk.truncate(fits);
-                                flow = Some(Flow::TooLong);
-                            }
-                        }
-                        total += chunk.len() as u64;
-                        ahead += chunk.len();
-                        if !chunk.is_empty() {
-                            waiting.push(chunk);
-                        }
-                    }
-                    Ok(None) => flow = Some(Flow::End),
-                    Err(e) => flow = Some(Flow::Cut(e)),
-                },
-            }
+            let written = wait(&mut desk.writing).await;
+            desk.end(written).await?;
         }
     }
 
@@ -131,17 +126,81 @@ impl Pump<'_> {
         let spool = self.spool.clone();
         self.edges
             .blocking(move |disk| {
+                let before = partial.len();
                 let mut outcome = partial.append(&chunks).map(|()| None);
                 if outcome.is_ok() && due {
                     outcome = partial.flush(disk, &spool).map(Some);
                 }
-                Written { partial, outcome }
+                Written { partial, before, outcome }
             })
             .await
     }
 }
 
-async fn wait(writing: &mut Option<futures_util::future::BoxFuture<'_, Written>>) -> Written {
+impl Desk<'_> {
+    /// The next bytes of the stream, while the disk writes. A read that has begun is waited for, not
+    /// begun anew: a link may be between the last byte and the word that it was the last.
+    async fn next(&mut self, link: &mut dyn Link) -> Result<Result<Option<Bytes>, Flow>, Failed> {
+        while self.ahead >= AHEAD {
+            if let Err(no) = self.begin() {
+                return Ok(Err(Flow::NoRoom(no)));
+            }
+            let written = wait(&mut self.writing).await;
+            self.end(written).await?;
+        }
+        let mut chunk = link.chunk();
+        loop {
+            if let Err(no) = self.begin() {
+                return Ok(Err(Flow::NoRoom(no)));
+            }
+            tokio::select! {
+                biased;
+                () = self.pump.stop.cancelled() => {
+                    return Ok(Err(Flow::Cut(LinkError::cut("the service is stopping"))));
+                }
+                written = wait(&mut self.writing), if self.writing.is_some() => self.end(written).await?,
+                came = &mut chunk => return Ok(came.map_err(Flow::Cut)),
+            }
+        }
+    }
+
+    /// Begins to write what waits, unless a write is under way.
+    fn begin(&mut self) -> Result<(), NoRoom> {
+        if self.writing.is_some() || self.waiting.is_empty() {
+            return Ok(());
+        }
+        self.room.cover(self.ahead as u64)?;
+        let Some(partial) = self.resting.take() else { return Ok(()) };
+        let now = self.pump.edges.clock.mono();
+        let due = partial.unmarked() + self.ahead as u64 >= MARK_BYTES
+            || now.saturating_sub(self.last_mark) >= MARK_TIME;
+        if due {
+            self.last_mark = now;
+        }
+        self.ahead = 0;
+        let chunks = std::mem::take(&mut self.waiting);
+        self.writing = Some(Box::pin(self.pump.write(partial, chunks, due)));
+        Ok(())
+    }
+
+    /// A write ended.
+    async fn end(&mut self, written: Written) -> Result<(), Failed> {
+        self.writing = None;
+        self.room.wrote(written.partial.len() - written.before);
+        let mark = match written.outcome {
+            Ok(mark) => mark,
+            Err(e) => return Err(Failed::Disk(Box::new(written.partial), e)),
+        };
+        self.resting = Some(written.partial);
+        if let Some(mark) = mark {
+            self.pump.ledger.mark(self.pump.id, mark).await.map_err(Failed::Ledger)?;
+            killpoint::pass("mark-committed");
+        }
+        Ok(())
+    }
+}
+
+async fn wait(writing: &mut Option<BoxFuture<'_, Written>>) -> Written {
     match writing {
         Some(writing) => writing.await,
         None => std::future::pending().await,

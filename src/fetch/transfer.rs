@@ -13,9 +13,9 @@ use super::pump::{Failed, Flow, Pump};
 use super::resume::{Plan, Reply, plan, reply};
 use crate::config::Logger;
 use crate::edges::Edges;
-use crate::ledger::state::Happening;
+use crate::ledger::state::{Happening, State};
 use crate::ledger::{
-    Finding, Grant, Ledger, LedgerError, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts,
+    Finding, Grant, Ledger, LedgerError, Logged, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts,
 };
 use crate::link::{Link, LinkError, LinkFailure};
 use crate::model::{Blocks, Digest, Edges as FileEdges, Look, OfferedDigest, Proof};
@@ -45,13 +45,15 @@ pub enum Ended {
     Refused(LinkError),
     /// The spool has no room for it.
     NoRoom(NoRoom),
+    /// The depot's own disk failed: the partial is good up to its last mark.
+    Disk(SpoolError),
     /// It waits for a person.
     Held,
 }
 
 /// Trouble on our side: the ledger or the depot's own disk.
 #[derive(Debug, thiserror::Error)]
-pub enum FetchError {
+enum FetchError {
     /// The ledger failed.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
@@ -95,8 +97,26 @@ struct Going {
 }
 
 impl Transfer<'_> {
-    /// Fetches one file as far as it goes.
-    pub async fn run(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, FetchError> {
+    /// Fetches one file as far as it goes. Only the ledger's failure is an error.
+    pub async fn run(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, LedgerError> {
+        match self.fetch(link, item).await {
+            Ok(ended) => Ok(ended),
+            Err(FetchError::Ledger(e)) => Err(e),
+            Err(FetchError::Spool(e)) => {
+                link.stop().await;
+                let detail = json!({ "error": e.to_string() });
+                self.ledger.log(Logged {
+                    logger: None,
+                    version: Some(item.id),
+                    what: "disk-failed",
+                    detail,
+                })?;
+                Ok(Ended::Disk(e))
+            }
+        }
+    }
+
+    async fn fetch(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, FetchError> {
         let mut item = item.clone();
         if item.look.size.is_none() {
             match link.look(&item.path).await {
@@ -129,6 +149,12 @@ impl Transfer<'_> {
                 self.end(link, &item, partial, going).await
             }
             (partial, Flow::Cut(error)) => self.cut(&item, partial, error).await,
+            (partial, Flow::NoRoom(no)) => {
+                link.stop().await;
+                let mark = self.flush(partial).await?;
+                self.ledger.cut(item.id, mark, no.to_string()).await?;
+                Ok(Ended::NoRoom(no))
+            }
         }
     }
 
@@ -136,10 +162,20 @@ impl Transfer<'_> {
     async fn partial(&mut self, item: &Pending, reserved: u64) -> Result<Partial, FetchError> {
         let spool = self.spool.clone();
         if let Some(name) = item.spool.clone() {
-            let (mark, on) = (item.mark.clone(), spool.clone());
-            let open = move |disk: &dyn crate::durable::Disk| Partial::reopen(disk, &on, &name, &mark);
-            if let Some(partial) = self.edges.blocking(open).await.map_err(self.disk("open a partial"))? {
-                return Ok(partial);
+            let (mark, on, of) = (item.mark.clone(), spool.clone(), name.clone());
+            let open = move |disk: &dyn crate::durable::Disk| Partial::reopen(disk, &on, &of, &mark);
+            match self.edges.blocking(open).await {
+                Ok(Some((partial, cut))) => {
+                    spool.budget().free(cut);
+                    // It may have been skipped or lost since.
+                    if item.state != State::Fetching {
+                        self.ledger.grant(Grant { id: item.id, spool: name, reserved })?;
+                    }
+                    return Ok(partial);
+                }
+                Ok(None) => spool.unlink_partial(name).await?,
+                // What cannot even be opened is left to the next start.
+                Err(e) => tracing::warn!(name, "a partial cannot be opened, and begins again: {e}"),
             }
         }
         let name = self.edges.random.name();
@@ -190,12 +226,17 @@ impl Transfer<'_> {
                 self.counts.twice += have;
                 self.empty(item, &mut partial, &mut room).await?;
             }
-            Reply::Continues => match self.overlap(link, &partial, opened.from).await? {
+            Reply::Continues => match self.overlap(link, &partial, opened.from).await {
                 Overlap::Equal(more) => {
                     ahead = more;
                     look = item.look.clone();
                 }
                 Overlap::Cut(error) => return Ok(Err(Ended::Cut { at: have, further: false, error })),
+                Overlap::Unreadable(error) => {
+                    link.stop().await;
+                    let why = format!("the depot's disk does not give back what came: {error}");
+                    return Ok(Err(self.restart(item, partial, room, &why).await?));
+                }
                 Overlap::Different => {
                     link.stop().await;
                     self.raise(
@@ -228,34 +269,37 @@ impl Transfer<'_> {
     }
 
     /// Reads up to the end of the partial and compares with what is here.
-    async fn overlap(
-        &mut self,
-        link: &mut dyn Link,
-        partial: &Partial,
-        from: u64,
-    ) -> Result<Overlap, FetchError> {
+    async fn overlap(&mut self, link: &mut dyn Link, partial: &Partial, from: u64) -> Overlap {
         let end = partial.len();
         let mut at = from;
         while at < end {
-            let chunk = match link.chunk().await {
+            let came = tokio::select! {
+                biased;
+                () = self.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+                came = link.chunk() => came,
+            };
+            let chunk = match came {
                 Ok(Some(chunk)) => chunk,
-                Ok(None) => return Ok(Overlap::Different),
-                Err(error) => return Ok(Overlap::Cut(error)),
+                Ok(None) => return Overlap::Different,
+                Err(error) => return Overlap::Cut(error),
             };
             let within = usize::try_from(end - at).unwrap_or(usize::MAX).min(chunk.len());
             self.counts.bytes += chunk.len() as u64;
             self.counts.twice += within as u64;
-            // At most 64 KiB, once a transfer: too little to leave the thread for.
-            let ours = partial.read(at, within).map_err(self.disk("read a partial"))?;
+            // One chunk, fresh in the cache or soon to be: too little to leave the thread for.
+            let ours = match partial.read(at, within) {
+                Ok(ours) => ours,
+                Err(error) => return Overlap::Unreadable(error),
+            };
             if ours[..] != chunk[..within] {
-                return Ok(Overlap::Different);
+                return Overlap::Different;
             }
             at += within as u64;
             if within < chunk.len() {
-                return Ok(Overlap::Equal(Some(chunk.slice(within..))));
+                return Overlap::Equal(Some(chunk.slice(within..)));
             }
         }
-        Ok(Overlap::Equal(None))
+        Overlap::Equal(None)
     }
 
     async fn flow(
@@ -280,10 +324,18 @@ impl Transfer<'_> {
             progress.tell(Tick::Bytes { logger: logger.clone(), count });
         };
         let ran = pump.run(link, partial, going.ahead.take(), &mut going.room, &mut delivered).await;
-        ran.map_err(|failed| match failed {
-            Failed::Ledger(e) => e.into(),
-            Failed::Disk(e) => self.disk("write a partial")(e).into(),
-        })
+        match ran {
+            Ok(flowed) => Ok(flowed),
+            Err(Failed::Ledger(e)) => Err(e.into()),
+            Err(Failed::Disk(partial, e)) => Err(self.back(*partial, "write a partial", e).await),
+        }
+    }
+
+    /// A write or a flush failed: the partial goes back to its last mark.
+    async fn back(&self, partial: Partial, what: &'static str, error: io::Error) -> FetchError {
+        let lost = self.edges.blocking(move |_| partial.back()).await;
+        self.spool.budget().free(lost);
+        self.disk(what)(error).into()
     }
 
     /// All bytes have come, says the logger. Is it so, and are they right?
@@ -302,9 +354,8 @@ impl Transfer<'_> {
             return self.changed(item, partial, going.room, &after).await;
         }
         let size = partial.len();
-        if let Some(told) = after.size.or(going.look.size)
-            && told != size
-        {
+        let told = after.size.or(going.look.size);
+        if let Some(told) = told.filter(|told| *told != size) {
             let error =
                 LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
             return self.cut(item, partial, error).await;
@@ -319,18 +370,35 @@ impl Transfer<'_> {
         };
         let sha256 = partial.hash().digest();
         let secured = link.caps().secured;
-        let mut proof = if secured { Proof::Secured } else { Proof::Length };
-        let (partial, checked) = self.check(partial, digest, sha256).await?;
+        let mut proof = match told {
+            _ if secured => Proof::Secured,
+            Some(_) => Proof::Length,
+            None => Proof::None,
+        };
+        let (partial, checked) = self.check(partial, digest, sha256).await;
+        let checked = match checked {
+            Ok(checked) => checked,
+            Err(error) => {
+                let why = format!("the depot's disk does not give back what came: {error}");
+                return self.restart(item, partial, going.room, &why).await;
+            }
+        };
         match checked {
             Some((Check::Different, by)) => return self.digest_differs(item, partial, going.room, by).await,
             Some((Check::Equal, _)) => proof = Proof::Digest,
-            None if self.logger.kind.proof == Proof::Reread => {
+            // Where not even the length was told, a second reading is the only proof there is.
+            None if self.logger.kind.proof == Proof::Reread || proof == Proof::None => {
                 let counts = &mut *self.counts;
                 let mut delivered = |count: u64| {
                     counts.bytes += count;
                     counts.twice += count;
                 };
-                match reread(link, &item.path, sha256, &going.look, &mut delivered).await {
+                let read = tokio::select! {
+                    biased;
+                    () = self.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+                    read = reread(link, &item.path, sha256, &going.look, &mut delivered) => read,
+                };
+                match read {
                     Ok(Reread::Equal) => proof = Proof::Reread,
                     Ok(Reread::OursIsWrong) => return self.reread_differs(item, partial, going.room).await,
                     Ok(Reread::NoTwoEqual) => return self.hold(item, partial).await,
@@ -347,16 +415,14 @@ impl Transfer<'_> {
         partial: Partial,
         digest: Option<OfferedDigest>,
         sha256: Digest,
-    ) -> Result<(Partial, Option<(Check, &'static str)>), FetchError> {
-        let Some(digest) = digest else { return Ok((partial, None)) };
-        let (partial, check) = self
-            .edges
+    ) -> (Partial, io::Result<Option<(Check, &'static str)>>) {
+        let Some(digest) = digest else { return (partial, Ok(None)) };
+        self.edges
             .blocking(move |_| {
-                let check = digest_matches(&digest, &sha256, &partial).map(|c| (c, digest.stated_by));
+                let check = digest_matches(&digest, &sha256, &partial).map(|c| Some((c, digest.stated_by)));
                 (partial, check)
             })
-            .await;
-        Ok((partial, Some(check.map_err(self.disk("read a partial"))?)))
+            .await
     }
 
     async fn finish(
@@ -430,8 +496,14 @@ impl Transfer<'_> {
 
     async fn flush(&self, mut partial: Partial) -> Result<Mark, FetchError> {
         let spool = self.spool.clone();
-        let flush = move |disk: &dyn crate::durable::Disk| partial.flush(disk, &spool);
-        Ok(self.edges.blocking(flush).await.map_err(self.disk("flush a partial"))?)
+        let flush = move |disk: &dyn crate::durable::Disk| {
+            let flushed = partial.flush(disk, &spool);
+            (partial, flushed)
+        };
+        match self.edges.blocking(flush).await {
+            (_, Ok(mark)) => Ok(mark),
+            (partial, Err(e)) => Err(self.back(partial, "flush a partial", e).await),
+        }
     }
 
     /// The file is not what it was when its first bytes were read.
@@ -522,15 +594,14 @@ impl Transfer<'_> {
         &mut self,
         item: &Pending,
         partial: Partial,
-        mut room: Reservation,
+        room: Reservation,
         why: &str,
     ) -> Result<Ended, FetchError> {
         self.counts.twice += partial.len();
-        room.emptied(partial.len());
         drop(room);
         let name = partial.name.clone();
         drop(partial);
-        self.spool.unlink_uncounted(name).await?;
+        self.spool.unlink_partial(name).await?;
         self.ledger.restart(item.id, Happening::Restarted, why.to_owned()).await?;
         Ok(Ended::Changed(why.to_owned()))
     }
@@ -542,9 +613,10 @@ impl Transfer<'_> {
         partial: &mut Partial,
         room: &mut Reservation,
     ) -> Result<(), FetchError> {
-        room.emptied(partial.len());
+        let len = partial.len();
         // One truncation, of a file that this transfer owns.
         partial.empty().map_err(self.disk("empty a partial"))?;
+        room.emptied(len);
         self.ledger.cut(item.id, Mark::default(), "the logger begins at zero".into()).await?;
         Ok(())
     }
@@ -580,6 +652,7 @@ enum Overlap {
     Equal(Option<Bytes>),
     Different,
     Cut(LinkError),
+    Unreadable(io::Error),
 }
 
 /// A failure that concerns this file alone is an answer; everything else is a cut.

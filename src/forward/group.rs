@@ -1,6 +1,6 @@
 //! A group of files on its way into one archive.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::json;
 
@@ -10,10 +10,10 @@ use super::run::{ForwardError, Forwarder, Keys};
 use super::steps::{
     Found, Put, PutWanted, Verdict, VerifyWanted, put, read_receipts, receive, stake, verify,
 };
-use crate::archive::{ArchiveError, ReadBack, fold};
+use crate::archive::{ArchiveError, ArchiveFailure, ReadBack, fit_part, fold};
 use crate::killpoint;
 use crate::ledger::state::Duty;
-use crate::ledger::{Due, Kept, ReceiptRow, Severity};
+use crate::ledger::{Due, Kept, LedgerError, ReceiptRow, Severity, VersionId};
 use crate::model::{LoggerId, VehicleId};
 
 /// Receipt objects read in one go.
@@ -68,8 +68,8 @@ impl<'f> Group<'f> {
         Self { forwarder, files, trouble: None }
     }
 
-    /// Takes every file as far as it goes; gives how many are archived now.
-    pub async fn run(mut self) -> Result<u64, ForwardError> {
+    /// Takes every file as far as it goes; gives those that are not archived.
+    pub async fn run(mut self) -> Result<Vec<VersionId>, ForwardError> {
         let name = self.forwarder.config.name.to_string();
         self.receipts(&name).await?;
         self.intend(&name).await?;
@@ -79,7 +79,7 @@ impl<'f> Group<'f> {
         let moved = self.receive(&name).await?;
         match self.trouble {
             Some(trouble) => Err(trouble.into()),
-            None => Ok(moved),
+            None => Ok(self.files.iter().map(|f| f.due.id).filter(|id| !moved.contains(id)).collect()),
         }
     }
 
@@ -273,11 +273,29 @@ impl<'f> Group<'f> {
                         "Move the foreign files in the archive out of the way; the file waits in the spool.",
                     )?;
                 }
-                Err(trouble) => self.trouble = self.trouble.take().or(Some(trouble)),
+                Err(trouble) => self.troubled(at, trouble)?,
             }
         }
         forwarder.ledger.stored(name, stored).await?;
         Ok(())
+    }
+
+    /// A file could not be stored or read back. Where it is the spool's own, the archive can still be
+    /// used for the others.
+    fn troubled(&mut self, at: usize, trouble: ArchiveError) -> Result<(), LedgerError> {
+        if trouble.failure != ArchiveFailure::Source {
+            self.trouble = self.trouble.take().or(Some(trouble));
+            return Ok(());
+        }
+        let due = &self.files[at].due;
+        self.forwarder.raise(
+            "spool-failed",
+            Severity::Act,
+            due,
+            json!({ "error": trouble.detail }),
+            format!("{} cannot be archived: it cannot be read from the spool ({})", due.path, trouble.detail),
+            trouble.help(),
+        )
     }
 
     /// Step 5: every copy is read back.
@@ -301,19 +319,19 @@ impl<'f> Group<'f> {
             return Ok(());
         }
         for (at, verdict) in open.into_iter().zip(verify(&*forwarder.archive, &wanted).await) {
-            let file = &mut self.files[at];
             let wrong = match verdict {
                 Ok(Verdict::Good(back)) => {
-                    file.back = Some(back);
+                    self.files[at].back = Some(back);
                     continue;
                 }
                 Err(trouble) => {
-                    self.trouble = self.trouble.take().or(Some(trouble));
+                    self.troubled(at, trouble)?;
                     continue;
                 }
                 Ok(Verdict::Corrupt(_)) => "holds other bytes than were stored",
                 Ok(Verdict::Missing) => "is not there",
             };
+            let file = &self.files[at];
             let location = file.location.clone().unwrap_or_default();
             if file.known.is_none() {
                 forwarder.ledger.found_wrong(name, file.due.id, format!("{location} {wrong}")).await?;
@@ -331,9 +349,9 @@ impl<'f> Group<'f> {
     }
 
     /// Steps 6 and 7: receipts, and archived.
-    async fn receive(&mut self, name: &str) -> Result<u64, ForwardError> {
+    async fn receive(&mut self, name: &str) -> Result<BTreeSet<VersionId>, ForwardError> {
         let forwarder = self.forwarder;
-        let mut moved = 0;
+        let mut moved = BTreeSet::new();
         for logger in self.loggers() {
             let mut kept: Vec<Kept> = Vec::new();
             let mut receipts: Vec<Receipt> = Vec::new();
@@ -377,16 +395,21 @@ impl<'f> Group<'f> {
                 continue;
             }
             let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
-            moved += ids.len() as u64;
+            moved.extend(&ids);
             let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
-            let free = forwarder.ledger.verified(name, kept, rows, forwarder.required()).await?;
+            let free = forwarder.ledger.verified(name, kept, rows).await?;
             killpoint::pass("archived-committed");
             forwarder.archived(ids.len() as u64, bytes);
             if !free.is_empty() {
                 let (versions, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
-                forwarder.spool.unlink(names).await?;
-                killpoint::pass("spool-unlinked");
-                forwarder.ledger.unlinked(versions)?;
+                // What cannot be removed now is found again at the next start.
+                match forwarder.spool.unlink(names).await {
+                    Ok(()) => {
+                        killpoint::pass("spool-unlinked");
+                        forwarder.ledger.unlinked(versions)?;
+                    }
+                    Err(e) => tracing::warn!("archived files stay in the spool: {e}"),
+                }
             }
             self.elsewhere(ids).await?;
         }
@@ -399,7 +422,10 @@ impl<'f> Group<'f> {
             location: location.to_owned(),
             seq,
             verified: back.how.as_str(),
-            folder: day_folder(&self.forwarder.config.layout, location).map(str::to_owned),
+            // The manifest of another depot's folder is that depot's.
+            folder: day_folder(&self.forwarder.config.layout, location)
+                .filter(|folder| folder.ends_with(&format!("/{}", fit_part(self.forwarder.depot.as_bytes()))))
+                .map(str::to_owned),
             note,
         }
     }
@@ -435,7 +461,7 @@ impl<'f> Group<'f> {
     }
 
     /// The same bytes from another logger: a card was swapped, or two loggers record one bus.
-    async fn elsewhere(&self, ids: Vec<crate::ledger::VersionId>) -> Result<(), ForwardError> {
+    async fn elsewhere(&self, ids: Vec<VersionId>) -> Result<(), ForwardError> {
         for (id, owner) in self.forwarder.ledger.same_bytes_elsewhere(ids).await? {
             let Some(file) = self.files.iter().find(|f| f.due.id == id) else { continue };
             self.forwarder.raise(

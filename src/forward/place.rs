@@ -113,7 +113,9 @@ mod tests {
         let part = |(text, field): &(&str, LayoutField)| {
             [LayoutPart::Text((*text).to_owned()), LayoutPart::Field(*field)]
         };
-        Layout(parts.iter().flat_map(part).collect())
+        let mut parts: Vec<_> = parts.iter().flat_map(part).collect();
+        parts.retain(|part| *part != LayoutPart::Text(String::new()));
+        Layout(parts)
     }
 
     fn default() -> Layout {

@@ -22,12 +22,14 @@ use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::progress::{Progress, Tick};
-use crate::spool::{Spool, SpoolError};
+use crate::spool::Spool;
 
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
+/// Files that became whole wait this long for others to share their flushes.
+const COMPANY: Duration = Duration::from_millis(200);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -45,7 +47,7 @@ pub struct Forwarder {
     pub config: Arc<ArchiveConfig>,
     /// The depot's name.
     pub depot: String,
-    /// The last good configuration: which archives are required, the depot's day.
+    /// The last good configuration: the depot's day.
     pub settings: watch::Receiver<Arc<Config>>,
     /// Who watches.
     pub progress: Progress,
@@ -60,9 +62,6 @@ pub enum ForwardError {
     /// The ledger.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
-    /// The depot's own disk.
-    #[error(transparent)]
-    Spool(#[from] SpoolError),
 }
 
 impl From<crate::archive::ArchiveError> for ForwardError {
@@ -100,14 +99,16 @@ impl Forwarder {
                     tokio::select! {
                         biased;
                         () = stop.cancelled() => {}
-                        changed = whole.changed() => if changed.is_err() { break },
+                        changed = whole.changed() => match changed {
+                            Ok(()) => self.company().await,
+                            Err(_) => break,
+                        },
                         () = self.edges.clock.sleep(LOOK) => {}
                     }
                 }
                 Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => {
                     return Err(e.into());
                 }
-                Err(ForwardError::Spool(e)) => return Err(e.into()),
                 Err(ForwardError::Attach(e)) => {
                     attached = false;
                     self.away(&e)?;
@@ -141,6 +142,11 @@ impl Forwarder {
         }
     }
 
+    /// Waits a moment, so that files which become whole one after the other share their flushes.
+    pub async fn company(&self) {
+        self.edges.clock.sleep(COMPANY).await;
+    }
+
     /// The archive can be used: what was said against it is over.
     fn back(&self) -> Result<(), LedgerError> {
         for code in ["archive-away", "archive-other", "archive-full"] {
@@ -151,16 +157,16 @@ impl Forwarder {
 
     async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
         let name = self.config.name.as_str();
-        loop {
-            let due = self.ledger.due(name, GROUP).await?;
-            if due.is_empty() || stop.is_cancelled() {
+        // Those that could not be archived now wait for the next round, and hold up nobody.
+        let mut stuck = BTreeSet::new();
+        while !stop.is_cancelled() {
+            let mut due = self.ledger.due(name, GROUP + stuck.len()).await?;
+            due.retain(|due| !stuck.contains(&due.id));
+            if due.is_empty() {
                 break;
             }
-            let moved = Group::new(self, due).run().await?;
+            stuck.extend(Group::new(self, due).run().await?);
             self.manifests().await?;
-            if moved == 0 {
-                break;
-            }
         }
         self.manifests().await
     }
@@ -183,12 +189,6 @@ impl Forwarder {
             self.ledger.manifest_done(name, &folder).await?;
         }
         Ok(())
-    }
-
-    /// Archives without which nothing is `archived`.
-    pub(super) fn required(&self) -> Vec<String> {
-        let settings = self.settings.borrow();
-        settings.archives.iter().filter(|a| a.required).map(|a| a.name.to_string()).collect()
     }
 
     /// The depot's day now.

@@ -6,8 +6,10 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::events::{advance, advance_duty, event};
+use super::findings::clear_of_file;
 use super::listings::{path_of, stamp};
 use super::state::{Duty, Happening, State, Step};
+use super::versions::owe;
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Blocks, Digest, Edges, Proof, RemotePath};
 
@@ -148,22 +150,18 @@ impl Ledger {
             .await
     }
 
-    /// Obligations follow the configuration: what whole files lack is owed, what archives that are
-    /// taken out had still to get is waived.
-    pub async fn follow_archives(&self, names: Vec<String>) -> Result<(), LedgerError> {
+    /// Obligations follow the configuration: each archive with whether it is required. What whole
+    /// files lack is owed from now on, also what becomes whole later, and what required archives have
+    /// all of is archived. What an archive that was taken out had still to get stays until
+    /// [`Ledger::waive`], since a group may be on its way there.
+    pub async fn follow_archives(&self, archives: Vec<(String, bool)>) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
-                let mut statement = tx.db.prepare(
-                    "SELECT version, archive FROM obligations WHERE state IN ('owed', 'claimed', 'stored', 'blocked')",
+                tx.db.execute(
+                    "INSERT INTO meta (key, value) VALUES ('archives', ?1) ON CONFLICT (key) DO UPDATE SET value = ?1",
+                    [json!(archives).to_string()],
                 )?;
-                let open: Vec<(i64, String)> =
-                    statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
-                for (version, archive) in open {
-                    if !names.contains(&archive) {
-                        advance_duty(tx, VersionId(version), &archive, Step::TakenOut, &json!({ "archive": archive }))?;
-                    }
-                }
-                for name in &names {
+                for (name, _) in &archives {
                     // A whole file that has an obligation anywhere has reached its kind's proof.
                     tx.db.execute(
                         "INSERT OR IGNORE INTO obligations (version, archive, state, at)
@@ -172,12 +170,65 @@ impl Ledger {
                         params![name, tx.now],
                     )?;
                     let mut waived = tx.db.prepare_cached(
-                        "SELECT o.version FROM obligations o JOIN versions v ON v.id = o.version
-                         WHERE o.archive = ? AND o.state = 'waived' AND v.state = 'whole'",
+                        "SELECT o.version FROM versions v JOIN obligations o ON o.version = v.id
+                         WHERE v.state = 'whole' AND o.archive = ? AND o.state = 'waived'",
                     )?;
                     let again: Vec<i64> = waived.query_map([name], |row| row.get(0))?.collect::<Result<_, _>>()?;
                     for version in again {
                         advance_duty(tx, VersionId(version), name, Step::Again, &json!({ "archive": name }))?;
+                    }
+                }
+                archive_what_has_all(tx, &archives)
+            })
+            .await
+    }
+
+    /// What an archive had still to get is waived, unless it is in the configuration after all.
+    /// `None` waives for every archive that is not. Call only while nothing is on its way there.
+    pub async fn waive(&self, archive: Option<String>) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let archives = wanted_archives(tx)?;
+                let mut statement = tx.db.prepare(
+                    "SELECT version, archive FROM obligations WHERE state IN ('owed', 'claimed', 'stored', 'blocked')
+                       AND (?1 IS NULL OR archive = ?1)",
+                )?;
+                let open: Vec<(i64, String)> = statement
+                    .query_map([archive], |row| Ok((row.get(0)?, row.get(1)?)))?
+                    .collect::<Result<_, _>>()?;
+                for (version, archive) in open {
+                    if archives.iter().all(|(name, _)| *name != archive) {
+                        advance_duty(tx, VersionId(version), &archive, Step::TakenOut, &json!({ "archive": archive }))?;
+                    }
+                }
+                Ok(())
+            })
+            .await
+    }
+
+    /// Whole files that waited for a proof which their logger's kind no longer asks for are owed to
+    /// the archives.
+    pub async fn follow_proofs(
+        &self,
+        proofs: Vec<(String, Proof)>,
+        archives: Vec<String>,
+    ) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT v.id, v.proof FROM versions v JOIN loggers l ON l.id = v.logger
+                     WHERE l.name = ? AND v.state = 'whole' AND v.proof IS NOT NULL
+                       AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id)",
+                )?;
+                for (logger, least) in proofs {
+                    let waiting: Vec<(i64, String)> = statement
+                        .query_map([logger], |row| Ok((row.get(0)?, row.get(1)?)))?
+                        .collect::<Result<_, _>>()?;
+                    for (id, proof) in waiting {
+                        if Proof::parse(&proof).is_some_and(|proof| proof >= least) {
+                            archives.iter().try_for_each(|archive| owe(tx, VersionId(id), archive))?;
+                            clear_of_file(tx, VersionId(id), &["proof-unreachable"])?;
+                        }
                     }
                 }
                 Ok(())
@@ -306,7 +357,14 @@ impl Ledger {
         self.writer
             .ask(move |tx| {
                 let detail = json!({ "archive": archive, "why": why });
-                advance_duty(tx, id, &archive, Step::FoundWrong, &detail).map(drop)
+                advance_duty(tx, id, &archive, Step::FoundWrong, &detail)?;
+                // It is stored anew, not looked for where it was.
+                tx.db.execute(
+                    "UPDATE obligations SET k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0
+                     WHERE version = ? AND archive = ?",
+                    params![id.0, archive],
+                )?;
+                Ok(())
             })
             .await
     }
@@ -329,7 +387,6 @@ impl Ledger {
         archive: &str,
         kept: Vec<Kept>,
         receipts: Vec<(String, ReceiptRow)>,
-        required: Vec<String>,
     ) -> Result<Vec<(VersionId, String)>, LedgerError> {
         let archive = archive.to_owned();
         self.writer
@@ -337,9 +394,10 @@ impl Ledger {
                 for (logger, receipt) in &receipts {
                     remember(tx, &archive, logger, receipt)?;
                 }
+                let archives = wanted_archives(tx)?;
                 let mut free = Vec::new();
                 for copy in &kept {
-                    verified(tx, &archive, copy, &required)?;
+                    verified(tx, &archive, copy, &archives)?;
                     if let Some(spool) = free_spool(tx, copy.id)? {
                         free.push((copy.id, spool));
                     }
@@ -571,7 +629,7 @@ fn remember(tx: &Tx<'_>, archive: &str, logger: &str, row: &ReceiptRow) -> Resul
     Ok(())
 }
 
-fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, required: &[String]) -> Result<(), LedgerError> {
+fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]) -> Result<(), LedgerError> {
     let detail = json!({ "archive": archive, "location": copy.location, "receipt": copy.seq, "verified": copy.verified, "note": copy.note });
     advance_duty(tx, copy.id, archive, Step::Proven, &detail)?;
     tx.db
@@ -588,22 +646,59 @@ fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, required: &[String]) -> Res
         .db
         .prepare_cached("SELECT state FROM versions WHERE id = ?")?
         .query_row([copy.id.0], |row| row.get(0))?;
-    if state != State::Whole.as_str() {
-        return Ok(());
+    if state == State::Whole.as_str() && has_all(tx, copy.id, archives)? {
+        archived(tx, copy.id)?;
     }
+    Ok(())
+}
+
+/// Whether every required one of the archives has a verified copy.
+fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -> Result<bool, LedgerError> {
     let mut have = tx.db.prepare_cached(
         "SELECT 1 FROM obligations WHERE version = ? AND archive = ? AND state = 'verified'",
     )?;
-    for name in required {
-        if !have.exists(params![copy.id.0, name])? {
-            return Ok(());
+    for (name, _) in archives.iter().filter(|(_, required)| *required) {
+        if !have.exists(params![id.0, name])? {
+            return Ok(false);
         }
     }
-    advance(tx, copy.id, Happening::BecameArchived, &json!({}))?;
+    Ok(true)
+}
+
+fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    advance(tx, id, Happening::BecameArchived, &json!({}))?;
     tx.db
         .prepare_cached("UPDATE versions SET archived_at = coalesce(archived_at, ?) WHERE id = ?")?
-        .execute(params![tx.now, copy.id.0])?;
+        .execute(params![tx.now, id.0])?;
     Ok(())
+}
+
+/// Whole files that wait for no required archive any more, and have one copy at least.
+fn archive_what_has_all(tx: &Tx<'_>, archives: &[(String, bool)]) -> Result<(), LedgerError> {
+    let mut statement = tx.db.prepare(
+        "SELECT id FROM versions v WHERE state = 'whole'
+           AND EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id AND o.state = 'verified')",
+    )?;
+    let stored: Vec<i64> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    for id in stored {
+        if has_all(tx, VersionId(id), archives)? {
+            archived(tx, VersionId(id))?;
+        }
+    }
+    Ok(())
+}
+
+/// The archives of the configuration, as [`Ledger::follow_archives`] was told last.
+pub(super) fn wanted_archives(tx: &Tx<'_>) -> Result<Vec<(String, bool)>, LedgerError> {
+    let text: Option<String> = tx
+        .db
+        .prepare_cached("SELECT value FROM meta WHERE key = 'archives'")?
+        .query_row([], |row| row.get(0))
+        .optional()?;
+    match text {
+        Some(text) => serde_json::from_str(&text).map_err(|_| LedgerError::Damaged(text)),
+        None => Ok(Vec::new()),
+    }
 }
 
 fn free_spool(tx: &Tx<'_>, id: VersionId) -> Result<Option<String>, LedgerError> {

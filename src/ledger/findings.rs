@@ -1,10 +1,13 @@
 //! Findings: what is wrong now, with cause and action.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{Row, params};
 use serde_json::Value;
 
 use super::events::event;
-use super::{Ledger, LedgerError, Tx};
+use super::listings::path_of;
+use super::{Ledger, LedgerError, Tx, VersionId};
 
 /// How much a finding asks of a person.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -154,6 +157,36 @@ pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {
         event(tx, None, None, "finding", &serde_json::json!({ "id": id, "cause": f.cause }))?;
     }
     Ok(())
+}
+
+/// Findings about a file that end when it comes home.
+pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
+    "overlap-differs",
+    "changed-under-hands",
+    "digest-differs",
+    "reread-differs",
+    "file-stuck",
+    "never-fits",
+    "file-lost",
+];
+
+/// Ends findings about one file.
+pub(super) fn clear_of_file(tx: &Tx<'_>, version: VersionId, codes: &[&str]) -> Result<(), LedgerError> {
+    let (logger, path): (String, Vec<u8>) = tx
+        .db
+        .prepare_cached(
+            "SELECT l.name, v.path FROM versions v JOIN loggers l ON l.id = v.logger WHERE v.id = ?",
+        )?
+        .query_row([version.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let subject = format!("{logger}/{}", path_of(&path)?);
+    // Most files have none: one look at the few that are open, rather than an update for each code.
+    let mut open = tx.db.prepare_cached("SELECT id FROM findings WHERE gone IS NULL AND logger = ?")?;
+    let open: BTreeSet<String> = open.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    codes
+        .iter()
+        .map(|code| id(code, &subject))
+        .filter(|id| open.contains(id))
+        .try_for_each(|id| clear(tx, &id))
 }
 
 pub(super) fn clear(tx: &Tx<'_>, id: &str) -> Result<(), LedgerError> {

@@ -5,6 +5,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::events::{advance, event};
+use super::findings::clear_of_file;
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges, Look, RemotePath};
@@ -265,6 +266,10 @@ impl Ledger {
         self.writer
             .ask(move |tx| {
                 let mut applied = Applied::default();
+                // A clock that went back begins the wait for stillness again.
+                tx.db
+                    .prepare_cached("UPDATE versions SET still = ?1 WHERE card = ?2 AND still > ?1")?
+                    .execute(params![tx.now, logger.card])?;
                 for change in changes {
                     apply(tx, &logger, &vehicle, change, &mut applied)?;
                 }
@@ -339,6 +344,7 @@ fn apply(
         }
         Change::Changed { id, seen } => {
             advance(tx, id, Happening::Changed, &json!({ "size": seen.look.size, "listed": seen.listed }))?;
+            keep_mark(tx, id, &seen)?;
             set_seen(tx, id, &seen, true)
         }
         Change::Same { id, seen, presumed } => {
@@ -357,9 +363,11 @@ fn apply(
             let state = state_of(tx, id)?;
             if state == State::Lost {
                 advance(tx, id, Happening::CameBack, &json!({}))?;
+                clear_of_file(tx, id, &["file-lost"])?;
             } else {
                 event(tx, Some(id), Some(logger.key), Happening::CameBack.as_str(), &json!({}))?;
             }
+            keep_mark(tx, id, &seen)?;
             set_seen(tx, id, &seen, true)
         }
         Change::Absent { id } => absent(tx, id, applied),
@@ -409,6 +417,26 @@ fn step(tx: &Tx<'_>, logger: &LoggerRow, path: &RemotePath, by: Happening) -> Re
         .prepare_cached("SELECT id FROM versions WHERE card = ? AND path = ? ORDER BY number DESC LIMIT 1")?
         .query_row(params![logger.card, path.as_bytes()], |row| row.get(0))?;
     advance(tx, VersionId(id), by, &json!({}))?;
+    Ok(())
+}
+
+/// What came of a file stays only where the file has grown since, or is what it was: one that was
+/// written over in place may hold the same bytes where the next transfer compares them, and others
+/// before.
+fn keep_mark(tx: &Tx<'_>, id: VersionId, seen: &Seen) -> Result<(), LedgerError> {
+    let look = &seen.look;
+    tx.db
+        .prepare_cached(
+            "UPDATE versions SET mark = 0, hash = NULL WHERE id = ?1 AND mark > 0
+               AND NOT (coalesce(?2 > size, 0) OR (coalesce(?2 = size, 0)
+                 AND coalesce(?3 / 1000 = time / 1000, 1) AND coalesce(?4 = validator, 1)))",
+        )?
+        .execute(params![
+            id.0,
+            look.size.map(|n| n as i64),
+            look.time.map(|t| t.as_millisecond()),
+            look.validator_text()
+        ])?;
     Ok(())
 }
 

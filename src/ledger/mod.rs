@@ -151,6 +151,8 @@ fn settle(db: &Connection) -> Result<(), LedgerError> {
     db.busy_timeout(Duration::from_secs(10))?;
     db.set_prepared_statement_cache_capacity(128);
     db.pragma_update(None, "cache_size", -8192)?;
+    // What undoes a single job lies in memory, not in a file that thousands of jobs would write.
+    db.pragma_update(None, "temp_store", "MEMORY")?;
     Ok(())
 }
 
@@ -169,3 +171,6 @@ pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
     }
     Ok(Query::new(db))
 }
+
+#[cfg(test)]
+mod tests;

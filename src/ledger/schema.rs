@@ -8,7 +8,7 @@ use rusqlite::{Connection, TransactionBehavior};
 use super::LedgerError;
 
 /// All of them, oldest first.
-const MIGRATIONS: &[&str] = &[
+pub(super) const MIGRATIONS: &[&str] = &[
     // 1: the spine
     "
 CREATE TABLE meta (
@@ -172,6 +172,13 @@ CREATE TABLE dropped (             -- contents that a person dropped
     at     INTEGER NOT NULL,
     reason TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
+",
+    // 2: questions by state and by spool name read what they ask for, not all that ever was
+    "
+DROP INDEX versions_unfinished;
+CREATE INDEX versions_state ON versions (logger, state);
+CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
+CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
 ];
 

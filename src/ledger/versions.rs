@@ -3,7 +3,9 @@
 use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::{Value, json};
 
+use super::archives::wanted_archives;
 use super::events::{advance, event};
+use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
@@ -87,8 +89,8 @@ pub struct WholeFacts {
 }
 
 impl Ledger {
-    /// What is to be fetched from a logger: versions that are listed or fetching on any of its
-    /// cards, oldest first by path, with open ones of which a partial exists left out.
+    /// What is to be fetched from a logger: versions of its present card that are listed, open or
+    /// fetching, in the order of their paths. What an earlier card still had cannot be had any more.
     pub async fn pending(&self, logger: i64) -> Result<Vec<Pending>, LedgerError> {
         self.writer
             .ask(move |tx| {
@@ -96,7 +98,8 @@ impl Ledger {
                     "SELECT v.*, b.id AS b_id, b.size AS b_size, b.sha256 AS b_sha FROM versions v
                      LEFT JOIN versions b ON b.card = v.card AND b.path = v.path AND b.number = v.number - 1
                        AND b.sha256 IS NOT NULL
-                     WHERE v.logger = ? AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
+                     WHERE v.card = (SELECT id FROM cards WHERE logger = ? ORDER BY number DESC LIMIT 1)
+                       AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
                      ORDER BY v.path",
                 )?;
                 let mut rows = statement.query([logger])?;
@@ -109,13 +112,16 @@ impl Ledger {
             .await
     }
 
-    /// A transfer begins. Not waited for: a partial without a row, or a row without a partial, is
+    /// A transfer begins, into a new partial or on from the mark of the one it has. Not waited for: a partial without a row, or a row without a partial, is
     /// set right at the next start.
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| {
             advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
             tx.db
-                .prepare_cached("UPDATE versions SET spool = ? WHERE id = ?")?
+                .prepare_cached(
+                    "UPDATE versions SET mark = iif(spool IS ?1, mark, 0), hash = iif(spool IS ?1, hash, NULL),
+                       spool = ?1 WHERE id = ?2",
+                )?
                 .execute(params![grant.spool, grant.id.0])?;
             Ok(())
         })
@@ -369,6 +375,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("proof".into(), facts.proof.as_str().into());
     }
     advance(tx, facts.id, by, &detail)?;
+    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
     set_whole(tx, facts)
 }
 
@@ -394,10 +401,18 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             tx.now,
             facts.extends.map(|v| v.0)
         ])?;
-    facts.owed.iter().try_for_each(|archive| owe(tx, facts.id, archive))
+    if facts.owed.is_empty() {
+        return Ok(());
+    }
+    // The configuration may have changed since the transfer began, or since the record was written.
+    let archives = wanted_archives(tx)?;
+    if archives.is_empty() {
+        return facts.owed.iter().try_for_each(|archive| owe(tx, facts.id, archive));
+    }
+    archives.iter().try_for_each(|(archive, _)| owe(tx, facts.id, archive))
 }
 
-fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {
+pub(super) fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {
     tx.db
         .prepare_cached(
             "INSERT OR IGNORE INTO obligations (version, archive, state, at) VALUES (?, ?, 'owed', ?)",

@@ -27,6 +27,7 @@ use crate::forward::{ForwardError, Forwarder};
 use crate::ledger::lock::{self, Lock, LockError};
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
+use crate::model::Proof;
 use crate::progress::Progress;
 use crate::spool::{Finisher, RecoverError, Spool, SpoolError};
 use crate::yard::{Yard, YardError};
@@ -88,7 +89,6 @@ impl From<YardError> for ServiceError {
     fn from(e: YardError) -> Self {
         match e {
             YardError::Ledger(e) => e.into(),
-            YardError::Spool(e) => e.into(),
         }
     }
 }
@@ -106,7 +106,6 @@ impl From<ForwardError> for ServiceError {
     fn from(e: ForwardError) -> Self {
         match e {
             ForwardError::Ledger(e) => e.into(),
-            ForwardError::Spool(e) => e.into(),
             ForwardError::Attach(e) => {
                 ServiceError::Archive { archive: "of the service".into(), error: e.to_string() }
             }
@@ -120,6 +119,8 @@ struct Parts {
     config: watch::Sender<Arc<Config>>,
     whole: watch::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
+    /// Random id of the state folder: whose temporary files are whose.
+    install: String,
     _lock: Lock,
 }
 
@@ -137,17 +138,19 @@ impl Parts {
         let depot = &config.depot;
         let spool =
             Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
+        ledger.follow_archives(archives_of(&config)).await?;
+        ledger.waive(None).await?;
         let found = spool.recover(&ledger).await?;
         tracing::info!(?found, "the spool and the ledger agree");
         tell_missing(&ledger, &found.missing)?;
-        let names = config.archives.iter().map(|a| a.name.to_string()).collect();
-        ledger.follow_archives(names).await?;
+        ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
+        let install = ledger.install(edges.random.name()).await?;
         let (whole_tx, whole) = watch::channel(());
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));
         let yard = Yard::new(edges, ledger, spool, finisher, dialer, progress, settings, stop);
-        Ok(Self { yard, config, whole, finishing, _lock: lock })
+        Ok(Self { yard, config, whole, finishing, install, _lock: lock })
     }
 
     fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
@@ -156,13 +159,27 @@ impl Parts {
             edges: yard.edges.clone(),
             ledger: yard.ledger.clone(),
             spool: yard.spool.clone(),
-            archive: open_archive(&yard.edges, archive)?,
+            archive: open_archive(&yard.edges, archive, &self.install)?,
             config: archive.clone(),
             depot: self.config.borrow().depot.name.clone(),
             settings: yard.config.clone(),
             progress: yard.progress.clone(),
         })
     }
+}
+
+/// The archives of a configuration, each with whether it is required.
+fn archives_of(config: &Config) -> Vec<(String, bool)> {
+    config.archives.iter().map(|a| (a.name.to_string(), a.required)).collect()
+}
+
+fn names_of(config: &Config) -> Vec<String> {
+    config.archives.iter().map(|a| a.name.to_string()).collect()
+}
+
+/// The least proof that each logger's kind asks for.
+fn proofs_of(config: &Config) -> Vec<(String, Proof)> {
+    config.loggers.iter().map(|l| (l.id.to_string(), l.kind.proof)).collect()
 }
 
 async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger, Lock), ServiceError> {
@@ -177,12 +194,16 @@ async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger,
 }
 
 /// The adapter of an archive, on threads of its own.
-pub fn open_archive(edges: &Edges, config: &ArchiveConfig) -> Result<Arc<dyn Archive>, ServiceError> {
+pub fn open_archive(
+    edges: &Edges,
+    config: &ArchiveConfig,
+    owner: &str,
+) -> Result<Arc<dyn Archive>, ServiceError> {
     let ArchiveTarget::File(root) = &config.target;
     let pool =
         Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
     let edges = Edges { work: Arc::new(pool), ..edges.clone() };
-    Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE)))
+    Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE).owned_by(owner)))
 }
 
 /// Whole files that the ledger has and the spool has not.
@@ -201,3 +222,7 @@ fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> 
         action: "See who removed files from the spool's folder, or whether its disk is failing; `yarder files --state whole` names them.".into(),
     })
 }
+
+#[cfg(test)]
+#[expect(clippy::disallowed_methods, reason = "a test takes files away behind the service's back")]
+mod tests;

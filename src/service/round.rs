@@ -61,7 +61,7 @@ pub async fn once(
                 tokio::select! {
                     biased;
                     () = fetched.cancelled() => {}
-                    _ = whole.changed() => {}
+                    _ = whole.changed() => forwarder.company().await,
                 }
             }
         });

@@ -8,6 +8,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use serde_json::json;
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
@@ -21,7 +22,7 @@ use crate::edges::Edges;
 use crate::ledger::{Finding, LedgerError, Severity};
 use crate::link::Dialer;
 use crate::model::{ArchiveName, LoggerId};
-use crate::progress::Progress;
+use crate::progress::{Progress, Tick};
 use crate::yard::watch_logger;
 
 /// What must be done by then when the service is told to end.
@@ -74,7 +75,9 @@ struct Service {
     tasks: JoinSet<Ended>,
     stop: CancellationToken,
     loggers: BTreeMap<LoggerId, ()>,
-    forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken, Arc<Mutex<()>>)>,
+    forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken)>,
+    /// One task at a time for each archive, also one that is taken out and comes back.
+    alone: BTreeMap<ArchiveName, Arc<Mutex<()>>>,
     last_good: Option<PathBuf>,
     /// A checked pair that waits for a person's word, and why.
     waiting: Option<(Pair, Config, String)>,
@@ -96,6 +99,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         stop: stop.clone(),
         loggers: BTreeMap::new(),
         forwards: BTreeMap::new(),
+        alone: BTreeMap::new(),
         last_good,
         waiting: None,
     };
@@ -105,6 +109,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     });
     service.follow()?;
     service.uptime();
+    service.story();
     match &broken {
         Some(problems) => service.broken(problems)?,
         None => service.good(&loaded.pair).await?,
@@ -112,10 +117,11 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let mut dead = service.parts.yard.ledger.dead();
     let mut files = Watch::start(edges.clone(), &path, loaded.pair);
     let watchdog = systemd::watchdog();
+    let beat = watchdog.unwrap_or(ALIVE);
+    let mut pulse = edges.clock.sleep(beat);
     systemd::ready();
     tracing::info!(loggers = service.loggers.len(), "the service runs");
     let ended = loop {
-        let pulse = edges.clock.sleep(watchdog.unwrap_or(ALIVE));
         tokio::select! {
             biased;
             _ = term.recv() => break Ok(()),
@@ -132,7 +138,8 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
             }
             pair = files.changed() => service.reload(pair).await?,
             Some(asked) = asked.recv() => service.answer(asked, &mut files).await?,
-            () = pulse => {
+            () = &mut pulse => {
+                pulse = edges.clock.sleep(beat);
                 // The ledger answers: the loop, its thread and the disk all live.
                 service.parts.yard.ledger.settled().await?;
                 if watchdog.is_some() {
@@ -166,10 +173,9 @@ impl Service {
                 Err(e)
             }
             Ok((name, Ok(()))) => {
-                if let Ok(id) = LoggerId::new(&name) {
-                    self.loggers.remove(&id);
-                }
-                Ok(())
+                let logger = LoggerId::new(&name).is_ok_and(|id| self.loggers.remove(&id).is_some());
+                // It may have come back onto the list while its task was ending.
+                if logger && !self.stop.is_cancelled() { self.follow() } else { Ok(()) }
             }
         }
     }
@@ -185,35 +191,41 @@ impl Service {
             }
         }
         for archive in &config.archives {
-            let running = self.forwards.get(&archive.name);
-            if running.is_some_and(|(now, ..)| same(now, archive)) {
-                continue;
-            }
-            // The old one ends its group before the new one begins: they share obligations.
-            let alone = match running {
-                Some((_, stop, alone)) => {
-                    stop.cancel();
-                    alone.clone()
+            if let Some((now, stop)) = self.forwards.get(&archive.name) {
+                if same(now, archive) {
+                    continue;
                 }
-                None => Arc::default(),
-            };
-            let stop = self.stop.child_token();
-            let forwarder = self.parts.forwarder(archive)?;
-            let (whole, token, turn) = (self.parts.whole.clone(), stop.clone(), alone.clone());
-            self.spawn(format!("archive {}", archive.name), async move {
-                let _turn = turn.lock().await;
-                Ok(forwarder.run(whole, token).await?)
-            });
-            self.forwards.insert(archive.name.clone(), (archive.clone(), stop, alone));
-        }
-        self.forwards.retain(|name, (_, stop, _)| {
-            let stays = config.archives.iter().any(|a| a.name == *name);
-            if !stays {
                 stop.cancel();
             }
-            stays
-        });
+            let stop = self.stop.child_token();
+            let forwarder = self.parts.forwarder(archive)?;
+            let (whole, token) = (self.parts.whole.clone(), stop.clone());
+            // The old one ends its group before the new one begins: they share obligations.
+            let alone = self.alone(&archive.name);
+            self.spawn(format!("archive {}", archive.name), async move {
+                let _turn = alone.lock().await;
+                Ok(forwarder.run(whole, token).await?)
+            });
+            self.forwards.insert(archive.name.clone(), (archive.clone(), stop));
+        }
+        let left: Vec<ArchiveName> =
+            self.forwards.keys().filter(|n| config.archives.iter().all(|a| a.name != **n)).cloned().collect();
+        for name in left {
+            if let Some((_, stop)) = self.forwards.remove(&name) {
+                stop.cancel();
+            }
+            let (alone, yard) = (self.alone(&name), self.parts.yard.clone());
+            self.spawn(format!("archive {name} leaves"), async move {
+                let _turn = alone.lock().await;
+                yard.ledger.waive(Some(name.to_string())).await?;
+                Ok(yard.spool.sweep(&yard.ledger).await.map(drop)?)
+            });
+        }
         Ok(())
+    }
+
+    fn alone(&mut self, archive: &ArchiveName) -> Arc<Mutex<()>> {
+        self.alone.entry(archive.clone()).or_default().clone()
     }
 
     fn uptime(&mut self) {
@@ -230,6 +242,26 @@ impl Service {
                         return Ok(());
                     }
                     () = edges.clock.sleep(ALIVE) => {}
+                }
+            }
+        });
+    }
+
+    /// What happens is told in the log too.
+    fn story(&mut self) {
+        let mut ticks = self.parts.yard.progress.listen();
+        let stop = self.stop.clone();
+        self.spawn("log", async move {
+            loop {
+                let tick = tokio::select! {
+                    biased;
+                    () = stop.cancelled() => return Ok(()),
+                    tick = ticks.recv() => tick,
+                };
+                match tick {
+                    Ok(tick) => tell(tick),
+                    Err(RecvError::Lagged(missed)) => tracing::debug!(missed, "the log could not keep up"),
+                    Err(RecvError::Closed) => return Ok(()),
                 }
             }
         });
@@ -278,8 +310,10 @@ impl Service {
         let yard = &self.parts.yard;
         yard.turns.set_limits(&config);
         yard.spool.budget().set_bounds(config.depot.spool_limit, config.depot.spool_reserve);
-        let names = config.archives.iter().map(|a| a.name.to_string()).collect();
-        yard.ledger.follow_archives(names).await?;
+        yard.ledger.follow_archives(super::archives_of(&config)).await?;
+        yard.ledger.follow_proofs(super::proofs_of(&config), super::names_of(&config)).await?;
+        // One that was waited for may be required no more.
+        yard.spool.sweep(&yard.ledger).await?;
         self.parts.config.send_replace(Arc::new(config));
         self.follow()?;
         self.good(&pair).await?;
@@ -368,10 +402,11 @@ impl Service {
             return Ok(Answer::refused(format!("There is no archive \"{name}\" in the configuration.")));
         };
         // Its task stops meanwhile, and begins anew with the identity that was accepted.
-        let Some((_, stop, alone)) = self.forwards.remove(&archive.name) else {
+        let Some((_, stop)) = self.forwards.remove(&archive.name) else {
             return Ok(Answer::refused(format!("Archive \"{name}\" is not in use yet; try again.")));
         };
         stop.cancel();
+        let alone = self.alone(&archive.name);
         let forwarder = self.parts.forwarder(archive)?;
         let outcome = {
             let _turn = alone.lock().await;
@@ -410,6 +445,20 @@ impl Service {
             () = &mut deadline => Err(ServiceError::Drain(DRAIN)),
             finished = finishing => finished.map_err(|e| ServiceError::Panic(format!("finisher: {e}"))),
         }
+    }
+}
+
+fn tell(tick: Tick) {
+    match tick {
+        Tick::Visit { vehicle, logger, files, bytes } if files > 0 => {
+            tracing::info!(vehicle, logger, files, bytes, "in range, fetching");
+        }
+        Tick::Cut { vehicle, logger, path, at, why } => tracing::info!(vehicle, logger, path, at, why, "cut"),
+        Tick::Whole { vehicle, logger, path, size } => tracing::debug!(vehicle, logger, path, size, "whole"),
+        Tick::Archived { archive, files, bytes } => tracing::info!(archive, files, bytes, "archived"),
+        Tick::Left { vehicle, logger, why } => tracing::info!(vehicle, logger, why, "visit over"),
+        Tick::Trouble { vehicle, text } => tracing::warn!(vehicle, "{text}"),
+        Tick::Visit { .. } | Tick::Begun { .. } | Tick::Bytes { .. } => {}
     }
 }
 

@@ -61,6 +61,12 @@ impl Budget {
         self.with(|a| a.held + a.reserved)
     }
 
+    /// Whether a tenth of what may be used is free again.
+    pub fn has_air(&self) -> bool {
+        let (limit, _) = *self.bounds.lock().unwrap_or_else(PoisonError::into_inner);
+        self.used() <= limit / 10 * 9
+    }
+
     /// Sets bytes aside for a transfer.
     pub fn reserve(self: &Arc<Self>, bytes: u64) -> Result<Reservation, NoRoom> {
         let (limit, keep) = *self.bounds.lock().unwrap_or_else(PoisonError::into_inner);
@@ -87,6 +93,16 @@ pub struct Reservation {
 }
 
 impl Reservation {
+    /// Sees that so many more bytes may be written, setting more aside where it must: a logger may
+    /// send more than it told.
+    pub fn cover(&mut self, bytes: u64) -> Result<(), NoRoom> {
+        if bytes > self.left {
+            let mut more = self.budget.reserve(bytes - self.left)?;
+            self.left += std::mem::take(&mut more.left);
+        }
+        Ok(())
+    }
+
     /// Bytes were written: they are held from now on. More than was set aside is counted too.
     pub fn wrote(&mut self, bytes: u64) {
         let covered = bytes.min(self.left);
@@ -131,6 +147,11 @@ mod tests {
         assert_eq!(budget.used(), 55, "what was not written is given back");
         budget.free(30);
         assert!(budget.reserve(75).is_ok());
+        let mut more = budget.reserve(10).expect("room");
+        more.cover(75).expect("as much as there is");
+        assert!(more.cover(76).is_err());
+        assert_eq!(budget.used(), 25 + 75, "what was refused is not set aside");
+        drop(more);
         budget.set_bounds(100, u64::MAX / 2);
         assert_eq!(budget.reserve(1).expect_err("reserve").why, "spool_reserve: the disk is nearly full");
     }

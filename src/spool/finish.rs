@@ -89,17 +89,27 @@ async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
         .blocking(move |disk| {
             let mut group = group;
             let published = publish(disk, &on_disk, &mut group);
-            (group, published)
+            let failed = published.is_err();
+            let told: Vec<_> = group
+                .into_iter()
+                .map(|Finished { partial, facts, kept, answer, .. }| {
+                    if failed {
+                        withdraw(disk, &on_disk, partial);
+                    }
+                    (facts, kept, answer)
+                })
+                .collect();
+            (told, published)
         })
         .await;
     let mut outcome = published.map_err(|e| FinishError::Spool(spool.failed("make files whole")(e)));
     if outcome.is_ok() {
-        let facts = group.iter().map(|f| (f.facts.clone(), f.kept)).collect();
+        let facts = group.iter().map(|(facts, kept, _)| (facts.clone(), *kept)).collect();
         outcome = ledger.whole(facts).await.map_err(FinishError::Ledger);
         killpoint::pass("whole-committed");
     }
-    for file in group {
-        let _ = file.answer.send(outcome.clone());
+    for (_, _, answer) in group {
+        let _ = answer.send(outcome.clone());
     }
 }
 
@@ -134,6 +144,18 @@ fn publish(disk: &dyn Disk, spool: &Spool, group: &mut [Finished]) -> std::io::R
     disk.flush_dir(&spool.dir)?;
     killpoint::pass("folder-flushed");
     Ok(())
+}
+
+/// Takes a file of a group that failed back to its last mark: a failed flush is never made again,
+/// since it would succeed over lost bytes.
+fn withdraw(disk: &dyn Disk, spool: &Spool, partial: Partial) {
+    let name = partial.name.clone();
+    // What cannot be undone now is set right at the next start, by the record.
+    if disk.stat(&spool.part(&name)).is_ok_and(|part| part.is_none()) {
+        let _ = disk.rename(&spool.whole(&name), &spool.part(&name));
+    }
+    let _ = disk.remove(&spool.record(&name));
+    spool.budget.free(partial.back());
 }
 
 /// Fills in what is read from the file itself: the digests of its ends, and whether it begins with

@@ -25,6 +25,7 @@ pub use partial::Partial;
 pub use record::Record;
 pub use recover::{RecoverError, Recovered};
 
+use crate::durable::Disk;
 use crate::edges::Edges;
 
 /// What can go wrong on the depot's own disk.
@@ -102,10 +103,26 @@ impl Spool {
         move |error| SpoolError::Io { dir: dir.clone(), what, error: Arc::new(error) }
     }
 
-    /// Removes a partial whose bytes have been given back to the budget already.
-    pub async fn unlink_uncounted(&self, name: String) -> Result<(), SpoolError> {
-        let path = self.part(&name);
-        self.edges.blocking(move |disk| disk.remove(&path)).await.map_err(self.failed("remove a partial"))
+    /// Removes a partial alone. One that is gone already is no error.
+    pub async fn unlink_partial(&self, name: String) -> Result<(), SpoolError> {
+        let spool = self.clone();
+        self.edges
+            .blocking(move |disk| spool.remove(disk, &spool.part(&name), true))
+            .await
+            .map_err(self.failed("remove a partial"))
+    }
+
+    fn remove(&self, disk: &dyn Disk, path: &Path, counted: bool) -> io::Result<()> {
+        let Some(stat) = disk.stat(path)? else { return Ok(()) };
+        match disk.remove(path) {
+            // Somebody else was quicker.
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(()),
+            other => other?,
+        }
+        if counted {
+            self.budget.free(stat.len);
+        }
+        Ok(())
     }
 
     /// Removes files that the ledger has let go: whole, partial and record. What is gone already is
@@ -115,16 +132,9 @@ impl Spool {
         self.edges
             .blocking(move |disk| {
                 for name in &names {
-                    let bytes = [spool.whole(name), spool.part(name)];
-                    for (path, counted) in
-                        bytes.iter().map(|p| (p, true)).chain([(&spool.record(name), false)])
-                    {
-                        let Some(stat) = disk.stat(path)? else { continue };
-                        disk.remove(path)?;
-                        if counted {
-                            spool.budget.free(stat.len);
-                        }
-                    }
+                    spool.remove(disk, &spool.whole(name), true)?;
+                    spool.remove(disk, &spool.part(name), true)?;
+                    spool.remove(disk, &spool.record(name), false)?;
                 }
                 Ok(())
             })

@@ -34,9 +34,14 @@ impl Partial {
         Ok(Self { name: name.to_owned(), file, hash: RunningHash::default(), named: false, marked: 0 })
     }
 
-    /// The one that a mark speaks of, cut back to the mark. `None` where the disk does not hold
-    /// what the mark says: then it must begin again.
-    pub fn reopen(disk: &dyn Disk, spool: &Spool, name: &str, mark: &Mark) -> io::Result<Option<Self>> {
+    /// The one that a mark speaks of, cut back to the mark, and how many bytes were cut off. `None`
+    /// where the disk does not hold what the mark says: then it must begin again.
+    pub fn reopen(
+        disk: &dyn Disk,
+        spool: &Spool,
+        name: &str,
+        mark: &Mark,
+    ) -> io::Result<Option<(Self, u64)>> {
         let file = match disk.open_write(&spool.part(name)) {
             Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(None),
             other => other?,
@@ -45,16 +50,19 @@ impl Partial {
             0 => Some(RunningHash::default()),
             _ => RunningHash::from_bytes(&mark.hash).filter(|hash| hash.len() == mark.offset),
         };
-        let Some(hash) = hash.filter(|hash| file.len().is_ok_and(|len| len >= hash.len())) else {
-            return Ok(None);
-        };
+        let len = file.len()?;
+        let Some(hash) = hash.filter(|hash| len >= hash.len()) else { return Ok(None) };
         let marked = hash.len();
         file.set_len(marked)?;
-        Ok(Some(Self { name: name.to_owned(), file, hash, named: true, marked }))
+        Ok(Some((Self { name: name.to_owned(), file, hash, named: true, marked }, len - marked)))
     }
 
-    /// One that was set aside, hashed again from its first byte.
+    /// One that was set aside, hashed again from its first byte. A kill between its publishing and
+    /// the commit has left it under its final name: it gets its old one back.
     pub fn reread(disk: &dyn Disk, spool: &Spool, name: &str) -> io::Result<Self> {
+        if disk.stat(&spool.part(name))?.is_none() && disk.stat(&spool.whole(name))?.is_some() {
+            disk.rename(&spool.whole(name), &spool.part(name))?;
+        }
         let file = disk.open_write(&spool.part(name))?;
         let mut hash = RunningHash::default();
         let mut buffer = vec![0; 256 * 1024];
@@ -81,6 +89,14 @@ impl Partial {
     /// Bytes written since the last mark.
     pub fn unmarked(&self) -> u64 {
         self.len() - self.marked
+    }
+
+    /// Goes back to the last mark, after a write or a flush failed: what lies behind it may be lost,
+    /// whatever a later flush says. Gives how many bytes of [`Partial::len`] that are.
+    pub fn back(self) -> u64 {
+        // What cannot be cut off now is cut off when it is opened again.
+        let _ = self.file.set_len(self.marked);
+        self.unmarked()
     }
 
     /// Its running hash.

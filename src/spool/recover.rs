@@ -35,7 +35,7 @@ struct Lying {
 
 /// What is to be done about one name.
 enum Todo {
-    Adopt(Record),
+    Adopt(Box<Record>),
     Restart(VersionId),
 }
 
@@ -70,13 +70,18 @@ impl Spool {
                 }
             }
         }
-        let free = ledger.free_spool().await?;
-        let (ids, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
-        found.removed += names.len() as u64;
         self.budget.found(found.bytes);
+        found.removed += self.sweep(ledger).await?;
+        Ok(found)
+    }
+
+    /// Removes the whole files that the ledger has let go; gives how many.
+    pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, RecoverError> {
+        let (ids, names): (Vec<_>, Vec<_>) = ledger.free_spool().await?.into_iter().unzip();
+        let count = names.len() as u64;
         self.unlink(names).await?;
         ledger.unlinked(ids)?;
-        Ok(found)
+        Ok(count)
     }
 }
 
@@ -141,7 +146,9 @@ fn one(
             let record =
                 read_small(disk, &spool.record(name), record::LIMIT)?.as_deref().and_then(Record::parse);
             // A record that cannot be read leaves the file where it is: it may be all there is.
-            todo.extend(record.filter(|r| r.size == len).map(|r| (name.to_owned(), Todo::Adopt(r))));
+            todo.extend(
+                record.filter(|r| r.size == len).map(|r| (name.to_owned(), Todo::Adopt(Box::new(r)))),
+            );
         }
         return Ok(());
     }
@@ -154,7 +161,7 @@ fn one(
     }
     match owner {
         Some((id, State::Fetching, mark)) => match Partial::reopen(disk, spool, name, mark)? {
-            Some(partial) => {
+            Some((partial, _)) => {
                 found.bytes += partial.len();
                 found.resumed += 1;
             }

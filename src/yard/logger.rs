@@ -87,21 +87,17 @@ async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Resul
             Ok(after) => left = after,
             Err(end) => break end,
         }
-        let Some((config, logger)) = configured(yard, &logger.id) else {
-            visit.end("it was taken off the list".into()).await?;
-            return Ok(Came::Went { left });
-        };
         let quiet = left.closed + left.open == 0;
         let wait = if quiet { logger.kind.quiet_when_done } else { config.poll.list_every };
         if !rest(yard, yard.edges.random.jitter(wait)).await {
             visit.end("the service stopped".into()).await?;
             return Ok(Came::Went { left });
         }
-        if configured(yard, &logger.id).is_none_or(|(_, now)| now.addresses != logger.addresses) {
-            visit.end("its address changed".into()).await?;
+        // The link is made for its address, login and patterns: new settings begin a new visit.
+        if !Arc::ptr_eq(config, &yard.config.borrow()) {
+            visit.end("the configuration changed".into()).await?;
             return Ok(Came::Went { left });
         }
-        visit.adopt(config, logger);
     };
     finish(yard, visit, ended, left).await
 }

@@ -25,7 +25,7 @@ use crate::edges::Edges;
 use crate::ledger::{Ledger, LedgerError};
 use crate::link::Dialer;
 use crate::progress::Progress;
-use crate::spool::{Finisher, Spool, SpoolError};
+use crate::spool::{Finisher, Spool};
 
 /// Listings read at a time: each may hold 200,000 entries in memory.
 const LISTINGS: usize = 4;
@@ -80,16 +80,4 @@ pub enum YardError {
     /// The ledger failed.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
-    /// The disk failed.
-    #[error(transparent)]
-    Spool(#[from] SpoolError),
-}
-
-impl From<crate::fetch::FetchError> for YardError {
-    fn from(e: crate::fetch::FetchError) -> Self {
-        match e {
-            crate::fetch::FetchError::Ledger(e) => YardError::Ledger(e),
-            crate::fetch::FetchError::Spool(e) => YardError::Spool(e),
-        }
-    }
 }

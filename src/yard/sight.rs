@@ -55,7 +55,9 @@ impl Visit<'_> {
             Sighted { changes: Vec::new(), open: BTreeSet::new(), credible: !doubtful.contains(&true) };
         if let Some(why) = sign {
             self.new_card(why).await?;
-            self.all_new(&seen, &mut sighted).await?;
+            for seen in &seen {
+                self.fresh(seen, "a new card", &mut sighted).await?;
+            }
             self.absent(listing, &known, &BTreeSet::new(), &unread, &mut sighted);
         } else {
             for ((seen, matched), doubtful) in seen.iter().zip(&matched).zip(&doubtful) {
@@ -195,20 +197,20 @@ impl Visit<'_> {
         Ok(())
     }
 
-    /// The first listing of a new card: everything is new, unless its ends are those of a content
-    /// that this logger had under that name.
-    async fn all_new(&mut self, seen: &[Seen], sighted: &mut Sighted) -> Result<(), End> {
-        for seen in seen {
+    /// An entry that the present card has not had: a new content, unless it is not the logger's first
+    /// card and its ends are those of a content that this logger had under that name.
+    async fn fresh(&mut self, seen: &Seen, why: &'static str, sighted: &mut Sighted) -> Result<(), End> {
+        let mut same_as = None;
+        if self.row.card_number > 1 {
             let size = seen.look.size.unwrap_or(0);
             let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
-            let mut same_as = None;
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
             {
                 same_as = before.into_iter().find(|(_, edges, _)| ends.are_of(edges)).map(|(id, _, _)| id);
             }
-            self.add(seen, same_as, "a new card", sighted);
         }
+        self.add(seen, same_as, why, sighted);
         Ok(())
     }
 
@@ -229,10 +231,7 @@ impl Visit<'_> {
         doubtful: bool,
         sighted: &mut Sighted,
     ) -> Result<(), End> {
-        let Some(known) = known else {
-            self.add(seen, None, "not known", sighted);
-            return Ok(());
-        };
+        let Some(known) = known else { return self.fresh(seen, "not known", sighted).await };
         let id = known.id;
         match matched {
             Match::Same if known.state == State::Skipped && !known.backlog => {
@@ -243,6 +242,11 @@ impl Visit<'_> {
                 sighted.changes.push(Change::Same { id, seen: seen.clone(), presumed: false });
             }
             Match::Same => {}
+            // It is written now: what it holds since is no old stock.
+            Match::Changed if known.state == State::Skipped => {
+                sighted.changes.push(Change::Wanted { path: seen.path.clone() });
+                sighted.changes.push(Change::Changed { id, seen: seen.clone() });
+            }
             Match::Changed => sighted.changes.push(Change::Changed { id, seen: seen.clone() }),
             Match::TimeOnly => self.by_ends(seen, known, sighted).await?,
             Match::CameBack => sighted.changes.push(Change::CameBack { id, seen: seen.clone() }),
@@ -307,14 +311,8 @@ impl Visit<'_> {
         now: Timestamp,
         sighted: &mut Sighted,
     ) {
-        let added: BTreeSet<RemotePath> = sighted
-            .changes
-            .iter()
-            .filter_map(|c| match c {
-                Change::New { seen, same_as: None, .. } => Some(seen.path.clone()),
-                _ => None,
-            })
-            .collect();
+        let before = known.iter().filter(|_| !new_card).map(|(path, k)| (path.clone(), k.state));
+        let states = states_after(before.collect(), &sighted.changes);
         let standings: Vec<Standing> = seen
             .iter()
             .zip(matched)
@@ -330,9 +328,7 @@ impl Visit<'_> {
             })
             .collect();
         for (path, closed) in closed(&self.logger.kind, &standings) {
-            let state =
-                if added.contains(&path) { Some(State::Listed) } else { known.get(&path).map(|k| k.state) };
-            match state {
+            match states.get(&path) {
                 Some(State::Open) if closed => sighted.changes.push(Change::Closed { path }),
                 Some(State::Listed) if !closed => {
                     sighted.open.insert(path.clone());
@@ -345,6 +341,24 @@ impl Visit<'_> {
             }
         }
     }
+}
+
+/// Where each path of the present card stands once these changes are written down.
+fn states_after(mut states: BTreeMap<RemotePath, State>, changes: &[Change]) -> BTreeMap<RemotePath, State> {
+    for change in changes {
+        let (path, state) = match change {
+            Change::New { seen, same_as: None, .. } => (&seen.path, State::Listed),
+            Change::New { seen, .. } => (&seen.path, State::Archived),
+            Change::Unwanted { path } => (path, State::Skipped),
+            Change::Wanted { path } => (path, State::Listed),
+            Change::CameBack { seen, .. } if states.get(&seen.path) == Some(&State::Lost) => {
+                (&seen.path, State::Listed)
+            }
+            _ => continue,
+        };
+        states.insert(path.clone(), state);
+    }
+    states
 }
 
 fn on_card(known: &[Known]) -> BTreeMap<RemotePath, &Known> {

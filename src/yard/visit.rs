@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::sync::Arc;
+use std::time::Duration;
 
 use serde_json::json;
 use tokio::sync::oneshot;
@@ -12,7 +13,7 @@ use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
 use crate::config::{Config, Logger};
 use crate::fetch::{Ended, Transfer};
-use crate::ledger::{Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
+use crate::ledger::{Change, Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
 use crate::link::{Link, LinkError, LinkFailure, ListCaps, Listing};
 use crate::model::RemotePath;
 use crate::progress::Tick;
@@ -40,12 +41,6 @@ impl From<LedgerError> for End {
     }
 }
 
-impl From<SpoolError> for End {
-    fn from(e: SpoolError) -> Self {
-        End::Ours(e.into())
-    }
-}
-
 /// What a listing left to do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Left {
@@ -54,6 +49,11 @@ pub(super) struct Left {
     /// Files that may still be written.
     pub open: usize,
 }
+
+/// A file that stuck in this visit is tried again after so long.
+const PARKED: Duration = Duration::from_secs(15 * 60);
+/// Failures of the depot's own disk after which it is left alone for a while.
+const DISK_FAILURES: u32 = 3;
 
 type Answer = oneshot::Receiver<Result<(), FinishError>>;
 
@@ -75,8 +75,11 @@ pub(super) struct Visit<'y> {
     last: Option<u64>,
     unchanged: bool,
     fruitless: BTreeMap<VersionId, u32>,
-    at: BTreeMap<VersionId, u64>,
+    /// Files that stuck, and when.
+    parked: BTreeMap<VersionId, Duration>,
     strikes: BTreeMap<VersionId, u32>,
+    /// Whether the depot's own disk failed in this round of work.
+    disk_failed: bool,
     finishing: Vec<(Answer, Pending)>,
 }
 
@@ -104,16 +107,11 @@ impl<'y> Visit<'y> {
             last: None,
             unchanged: false,
             fruitless: BTreeMap::new(),
-            at: BTreeMap::new(),
+            parked: BTreeMap::new(),
             strikes: BTreeMap::new(),
+            disk_failed: false,
             finishing: Vec::new(),
         })
-    }
-
-    /// From now on with this configuration; a transfer under way keeps its own.
-    pub fn adopt(&mut self, config: Arc<Config>, logger: Arc<Logger>) {
-        self.config = config;
-        self.logger = logger;
     }
 
     /// Takes a listing and writes down what it changed.
@@ -137,13 +135,15 @@ impl<'y> Visit<'y> {
         self.open = sighted.open;
         self.credible = sighted.credible;
         let vehicle = self.logger.vehicle.to_string();
+        let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
         self.findings(&listing, applied.lost, first)?;
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };
-        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole();
+        // The same listing again says nothing new, but of what it lacks.
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing;
         self.yard.progress.tell(Tick::Visit {
             vehicle,
             logger: self.logger.id.to_string(),
@@ -221,11 +221,16 @@ impl<'y> Visit<'y> {
         let mut turn: Option<Turn> = None;
         let mut tried: BTreeSet<VersionId> = BTreeSet::new();
         let mut stale = true;
+        let mut failures = 0;
+        self.disk_failed = false;
         let mut queue = std::collections::VecDeque::new();
         loop {
             if stale {
                 let pending = self.pending().await?;
-                queue = pending.into_iter().filter(|p| !tried.contains(&p.id)).collect();
+                let now = self.yard.edges.clock.mono();
+                self.parked.retain(|_, since| now.saturating_sub(*since) < PARKED);
+                let waits = |p: &Pending| tried.contains(&p.id) || self.parked.contains_key(&p.id);
+                queue = pending.into_iter().filter(|p| !waits(p)).collect();
                 stale = false;
             }
             let Some(item) = queue.pop_front() else { break };
@@ -245,28 +250,50 @@ impl<'y> Visit<'y> {
                     }
                 }
                 Ended::Cut { at, further, error } => {
-                    self.at.insert(item.id, at);
                     if error.failure == LinkFailure::Absent || self.yard.stop.is_cancelled() {
                         return Err(End::Link(error));
                     }
                     let tries = self.fruitless.entry(item.id).or_default();
                     *tries = if further { 0 } else { *tries + 1 };
                     if *tries > TRIES || (*tries == TRIES && queue.is_empty()) {
-                        tried.insert(item.id);
+                        self.park(&item, at).await?;
                     }
                     stale = true;
                 }
                 Ended::Changed(_) | Ended::Refused(_) | Ended::Held => {
                     tried.insert(item.id);
                 }
+                // A smaller file may have room yet.
                 Ended::NoRoom(no) => {
-                    self.no_room(&no)?;
-                    break;
+                    tried.insert(item.id);
+                    self.disk_trouble(&no.into())?;
+                }
+                Ended::Disk(e) => {
+                    tried.insert(item.id);
+                    self.disk_trouble(&e)?;
+                    failures += 1;
+                    // Not the file, then: the next listing tries again.
+                    if failures == DISK_FAILURES {
+                        break;
+                    }
                 }
             }
         }
         drop(turn);
         self.settle().await
+    }
+
+    /// A file that gets no further waits; three times at one byte is a finding.
+    async fn park(&mut self, item: &Pending, at: u64) -> Result<(), End> {
+        self.parked.insert(item.id, self.yard.edges.clock.mono());
+        self.fruitless.remove(&item.id);
+        let whole_only = self.link.caps().resumes == Some(false);
+        // Where every transfer begins at zero, each ends elsewhere and is stuck all the same.
+        let at = if whole_only { 0 } else { at };
+        if self.yard.ledger.stuck(item.id, Some(at)).await? >= STUCK_VISITS {
+            tell_stuck(self.yard, &self.logger, self.row.key, item.id, at, whole_only).await?;
+        }
+        Ok(())
     }
 
     async fn fetch(&mut self, item: &Pending) -> Result<Ended, End> {
@@ -283,11 +310,12 @@ impl<'y> Visit<'y> {
             counts: &mut self.counts,
             strikes: &mut self.strikes,
         };
-        Ok(transfer.run(&mut *self.link, item).await.map_err(YardError::from)?)
+        Ok(transfer.run(&mut *self.link, item).await?)
     }
 
     /// Waits for the files that are being made whole.
     pub async fn settle(&mut self) -> Result<(), End> {
+        let before = self.counts.files;
         for (answer, item) in std::mem::take(&mut self.finishing) {
             match answer.await {
                 Ok(Ok(())) => {
@@ -300,8 +328,14 @@ impl<'y> Visit<'y> {
                     });
                 }
                 Ok(Err(FinishError::Ledger(e))) => return Err(e.into()),
-                Ok(Err(FinishError::Spool(e))) => return Err(e.into()),
+                Ok(Err(FinishError::Spool(e))) => self.disk_trouble(&e)?,
                 Err(_) => return Err(LedgerError::Commit("nobody makes files whole any more".into()).into()),
+            }
+        }
+        if self.counts.files > before && !self.disk_failed {
+            self.yard.ledger.clear("spool-failed", "spool")?;
+            if self.yard.spool.budget().has_air() {
+                self.yard.ledger.clear("spool-full", "spool")?;
             }
         }
         self.counted(None)?;
@@ -315,33 +349,33 @@ impl<'y> Visit<'y> {
         }
     }
 
-    fn no_room(&self, no: &crate::spool::NoRoom) -> Result<(), LedgerError> {
+    /// The depot's own disk is full, or fails: told, and tried again with the next listing.
+    fn disk_trouble(&mut self, error: &SpoolError) -> Result<(), LedgerError> {
+        self.disk_failed = true;
+        let (code, action) = if error.is_full() {
+            (
+                "spool-full",
+                "See whether an archive is away: files wait in the spool until it is back. Otherwise give the depot PC more disk, or `spool_limit` a higher value.",
+            )
+        } else {
+            ("spool-failed", "Check the disk of the depot PC; what it cannot write is fetched again.")
+        };
         self.yard.ledger.raise(Finding {
-            code: "spool-full",
+            code,
             subject: "spool".into(),
             severity: Severity::Act,
             vehicle: None,
             logger: None,
-            evidence: json!({ "wanted": no.wanted, "bound": no.why }),
-            cause: format!("the spool has no room for the next file ({})", no.why),
-            action: "See whether an archive is away: files wait in the spool until it is back. Otherwise give the depot PC more disk, or `spool_limit` a higher value.".into(),
+            evidence: json!({ "error": error.to_string() }),
+            cause: error.to_string(),
+            action: action.into(),
         })
     }
 
     /// Ends the visit: what stuck is counted, and the ledger learns how it ended.
     pub async fn end(mut self, why: String) -> Result<(), YardError> {
-        match self.settle().await {
-            Err(End::Ours(e)) => return Err(e),
-            Ok(()) | Err(_) => {}
-        }
-        let stuck: Vec<_> =
-            self.fruitless.iter().filter(|(_, tries)| **tries >= TRIES).map(|(id, _)| *id).collect();
-        for id in stuck {
-            let at = self.at.get(&id).copied().unwrap_or(0);
-            if self.yard.ledger.stuck(id, Some(at)).await? >= STUCK_VISITS {
-                let whole_only = self.link.caps().resumes == Some(false);
-                tell_stuck(self.yard, &self.logger, self.row.key, id, at, whole_only).await?;
-            }
+        if let Err(End::Ours(e)) = self.settle().await {
+            return Err(e);
         }
         if self.key.is_some() {
             self.yard.progress.tell(Tick::Left {
@@ -386,7 +420,7 @@ async fn tell_stuck(
         (
             "file-stuck",
             format!(
-                "{} has stopped at byte {at} in {STUCK_VISITS} visits: the card is probably damaged there",
+                "{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there",
                 item.path
             ),
             "Check that logger's card, and change it if reading fails there too; the other files are not held up.",

@@ -1,0 +1,361 @@
+//! The ledger through its own doors: migrations, group commit, and what happens to files.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::Duration;
+
+use futures_util::future::BoxFuture;
+use jiff::Timestamp;
+use rusqlite::Connection;
+use serde_json::json;
+
+use super::state::{Duty, Happening, State};
+use super::*;
+use crate::clock::Clock;
+use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath};
+use crate::spool::Record;
+
+/// A clock that stands where it is put.
+#[derive(Debug)]
+struct Standing(AtomicI64);
+
+impl Clock for Standing {
+    fn now(&self) -> Timestamp {
+        Timestamp::from_second(self.0.load(Ordering::SeqCst)).expect("time")
+    }
+
+    fn mono(&self) -> Duration {
+        Duration::ZERO
+    }
+
+    fn sleep(&self, _: Duration) -> BoxFuture<'static, ()> {
+        Box::pin(std::future::ready(()))
+    }
+}
+
+const BEGAN: i64 = 1_770_000_000;
+
+/// A ledger in memory with one logger.
+struct Desk {
+    ledger: Ledger,
+    row: LoggerRow,
+    clock: Arc<Standing>,
+}
+
+fn path(text: &str) -> RemotePath {
+    RemotePath::new(text.as_bytes()).expect("path")
+}
+
+fn seen(name: &str, size: u64) -> Seen {
+    let look = Look { size: Some(size), time: Timestamp::from_second(BEGAN - 60).ok(), ..Look::default() };
+    Seen { path: path(name), listed: size.to_string(), look }
+}
+
+fn new(name: &str, size: u64) -> Change {
+    Change::New { seen: seen(name, size), backlog: false, same_as: None, why: "listed" }
+}
+
+fn facts(id: VersionId, name: &str, size: u64, owed: &[&str]) -> WholeFacts {
+    let sha256 = Digest::of(name.as_bytes());
+    WholeFacts {
+        id,
+        spool: format!("spool-{name}"),
+        look: seen(name, size).look,
+        size,
+        sha256,
+        edges: Ends { head: sha256, tail: sha256 },
+        blocks: Blocks(vec![sha256]),
+        proof: Proof::Length,
+        extends: None,
+        owed: owed.iter().map(|o| (*o).to_owned()).collect(),
+        detail: json!({}),
+    }
+}
+
+impl Desk {
+    async fn new() -> Self {
+        let clock = Arc::new(Standing(AtomicI64::new(BEGAN)));
+        let edges = Edges { clock: clock.clone(), ..Edges::real() };
+        let ledger = Ledger::in_memory(&edges).expect("ledger");
+        let row = ledger.logger("L-0101", "PLOW-01").await.expect("row");
+        Self { ledger, row, clock }
+    }
+
+    async fn list(&self, changes: Vec<Change>) -> Applied {
+        self.ledger.apply(&self.row, "PLOW-01", true, changes).await.expect("applied")
+    }
+
+    async fn known(&self, name: &str) -> Known {
+        let known = self.ledger.known(&self.row).await.expect("known");
+        known.into_iter().find(|k| k.path == path(name)).expect("known")
+    }
+
+    async fn archives(&self, archives: &[(&str, bool)]) {
+        let archives = archives.iter().map(|(name, required)| ((*name).to_owned(), *required)).collect();
+        self.ledger.follow_archives(archives).await.expect("followed");
+    }
+
+    async fn whole(&self, name: &str, owed: &[&str]) -> VersionId {
+        self.list(vec![new(name, 5000)]).await;
+        let id = self.known(name).await.id;
+        self.ledger.grant(Grant { id, spool: format!("spool-{name}"), reserved: 0 }).expect("granted");
+        self.ledger.whole(vec![(facts(id, name, 5000, owed), false)]).await.expect("whole");
+        id
+    }
+
+    async fn verify(&self, archive: &str, id: VersionId) -> Vec<(VersionId, String)> {
+        let kept = Kept {
+            id,
+            location: format!("at/{}", id.0),
+            seq: 1,
+            verified: "disk-read",
+            folder: None,
+            note: "",
+        };
+        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified")
+    }
+
+    async fn due(&self, archive: &str) -> Vec<(Duty, Option<String>)> {
+        let due = self.ledger.due(archive, 100).await.expect("due");
+        due.into_iter().map(|d| (d.duty, d.location)).collect()
+    }
+}
+
+#[test]
+fn an_older_ledger_is_brought_up_and_a_newer_one_is_refused() {
+    let dir = tempfile::tempdir().expect("dir");
+    let edges = Edges::real();
+    let version = |set: i64| {
+        let db = Connection::open(dir.path().join(FILE)).expect("open");
+        db.pragma_update(None, "user_version", set).expect("set");
+    };
+    let old = Connection::open(dir.path().join(FILE)).expect("open");
+    old.execute_batch(schema::MIGRATIONS[0]).expect("the first schema");
+    old.execute("INSERT INTO loggers (name, vehicle) VALUES ('L-1', 'PLOW-01')", []).expect("row");
+    drop(old);
+    version(1);
+    assert!(read(dir.path()).is_err(), "a reader does not change it");
+    drop(Ledger::open(&edges, dir.path()).expect("brought up"));
+    let db = Connection::open(dir.path().join(FILE)).expect("open");
+    assert_eq!(schema::version(&db).expect("version"), schema::VERSION);
+    let kept: String = db.query_row("SELECT name FROM loggers", [], |row| row.get(0)).expect("kept");
+    assert_eq!(kept, "L-1");
+    version(schema::VERSION + 1);
+    let refused = LedgerError::Newer { found: schema::VERSION + 1, known: schema::VERSION };
+    assert_eq!(Ledger::open(&edges, dir.path()).err(), Some(refused.clone()));
+    assert_eq!(read(dir.path()).err(), Some(refused));
+}
+
+/// Each listing of each logger asks these; a ledger holds years.
+#[test]
+fn questions_of_every_listing_do_not_read_the_whole_ledger() {
+    let mut db = Connection::open_in_memory().expect("db");
+    schema::migrate(&mut db).expect("schema");
+    for sql in [
+        "SELECT count(*) FROM versions WHERE logger = ?1 AND state IN ('listed', 'open')",
+        "SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> 2 AND v.state IN ('listed', 'open', 'fetching')",
+        "SELECT id FROM versions v WHERE state = 'whole' AND id > ?1",
+        "SELECT id FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone') AND id > ?1",
+    ] {
+        let mut plan = db.prepare(&format!("EXPLAIN QUERY PLAN {sql}")).expect("plan");
+        let lines: Vec<String> =
+            plan.query_map([1], |row| row.get(3)).expect("plan").map(|l| l.expect("line")).collect();
+        assert!(lines.iter().all(|l| !l.starts_with("SCAN v") || l.contains("INDEX")), "{sql}: {lines:?}");
+    }
+}
+
+#[tokio::test]
+async fn a_job_that_fails_undoes_itself_alone_and_answers_come_after_the_commit() {
+    let dir = tempfile::tempdir().expect("dir");
+    let ledger = Ledger::open(&Edges::real(), dir.path()).expect("ledger");
+    let row = ledger.logger("L-0101", "PLOW-01").await.expect("row");
+    let illegal = Change::Closed { path: path("nobody") };
+    let (good, bad, more) = tokio::join!(
+        ledger.apply(&row, "PLOW-01", true, vec![new("a", 1)]),
+        ledger.apply(&row, "PLOW-01", true, vec![new("b", 1), illegal]),
+        ledger.apply(&row, "PLOW-01", true, vec![new("c", 1)]),
+    );
+    assert!(good.is_ok() && bad.is_err() && more.is_ok());
+    let db = Connection::open(dir.path().join(FILE)).expect("another connection");
+    let mut names = db.prepare("SELECT path FROM versions ORDER BY path").expect("names");
+    let names: Vec<Vec<u8>> =
+        names.query_map([], |row| row.get(0)).expect("names").map(|n| n.expect("name")).collect();
+    assert_eq!(names, [b"a".to_vec(), b"c".to_vec()], "what was answered is there for others to see");
+    let events: i64 = db
+        .query_row("SELECT count(*) FROM events WHERE what = 'listed'", [], |row| row.get(0))
+        .expect("events");
+    assert_eq!(events, 2, "no event of what did not happen");
+}
+
+#[tokio::test]
+async fn a_partial_is_kept_by_growth_and_by_nothing_else() {
+    let desk = Desk::new().await;
+    let moved = |name: &str, size: u64, second: i64| {
+        let mut seen = seen(name, size);
+        seen.look.time = Timestamp::from_second(second).ok();
+        seen
+    };
+    for (name, now, kept) in [
+        ("grown", moved("grown", 6000, BEGAN), true),
+        ("same size", moved("same size", 5000, BEGAN), false),
+        ("shrunk", moved("shrunk", 4000, BEGAN - 60), false),
+    ] {
+        desk.list(vec![new(name, 5000)]).await;
+        let id = desk.known(name).await.id;
+        desk.ledger.grant(Grant { id, spool: "x".into(), reserved: 0 }).expect("granted");
+        desk.ledger.mark(id, Mark { offset: 100, hash: vec![1] }).await.expect("marked");
+        desk.list(vec![Change::Changed { id, seen: now }]).await;
+        let pending = desk.ledger.pending(desk.row.key).await.expect("pending");
+        let item = pending.into_iter().find(|p| p.id == id).expect("pending");
+        assert_eq!(item.mark.offset > 0, kept, "{name}");
+    }
+}
+
+#[tokio::test]
+async fn what_comes_back_goes_on_from_its_mark_and_a_new_partial_begins_without_one() {
+    let desk = Desk::new().await;
+    desk.list(vec![new("a", 5000)]).await;
+    let id = desk.known("a").await.id;
+    desk.ledger.grant(Grant { id, spool: "one".into(), reserved: 0 }).expect("granted");
+    desk.ledger.mark(id, Mark { offset: 100, hash: vec![1] }).await.expect("marked");
+    for _ in 0..2 {
+        desk.list(vec![Change::Absent { id }]).await;
+        desk.clock.0.fetch_add(600, Ordering::SeqCst);
+    }
+    assert_eq!(desk.known("a").await.state, State::Lost);
+    desk.list(vec![Change::CameBack { id, seen: seen("a", 5000) }]).await;
+    let offset = || async {
+        let pending = desk.ledger.pending(desk.row.key).await.expect("pending");
+        pending.first().map(|p| p.mark.offset)
+    };
+    desk.ledger.grant(Grant { id, spool: "one".into(), reserved: 0 }).expect("granted");
+    assert_eq!(offset().await, Some(100));
+    desk.ledger.mark(id, Mark { offset: 200, hash: vec![1] }).await.expect("goes on");
+    desk.ledger.grant(Grant { id, spool: "two".into(), reserved: 0 }).expect("granted");
+    assert_eq!(offset().await, Some(0));
+}
+
+#[tokio::test]
+async fn a_clock_that_went_back_begins_the_waits_again() {
+    let desk = Desk::new().await;
+    desk.list(vec![new("a", 5000)]).await;
+    desk.clock.0.fetch_sub(86_400, Ordering::SeqCst);
+    desk.list(vec![]).await;
+    assert_eq!(desk.known("a").await.still, (BEGAN - 86_400) * 1000);
+}
+
+#[tokio::test]
+async fn an_earlier_card_has_nothing_more_to_give() {
+    let mut desk = Desk::new().await;
+    desk.list(vec![new("a", 5000)]).await;
+    desk.row = desk.ledger.new_card(&desk.row, "test").await.expect("card");
+    assert!(desk.ledger.pending(desk.row.key).await.expect("pending").is_empty());
+    let known = desk.known("a").await;
+    assert!(!known.on_card);
+    desk.list(vec![Change::Absent { id: known.id }]).await;
+    desk.clock.0.fetch_add(600, Ordering::SeqCst);
+    assert_eq!(desk.list(vec![Change::Absent { id: known.id }]).await.lost, ["a"]);
+}
+
+#[tokio::test]
+async fn contents_are_found_by_name_and_size_of_this_logger_or_of_others() {
+    let desk = Desk::new().await;
+    let id = desk.whole("a", &[]).await;
+    let mine = |size, others| desk.ledger.contents_at(desk.row.key, &A, size, others);
+    static A: std::sync::LazyLock<RemotePath> = std::sync::LazyLock::new(|| path("a"));
+    assert_eq!(mine(5000, false).await.expect("found").first().map(|f| f.0), Some(id));
+    assert!(mine(5001, false).await.expect("none").is_empty());
+    assert!(mine(5000, true).await.expect("none").is_empty());
+    let other = desk.ledger.logger("L-0102", "PLOW-02").await.expect("row");
+    let theirs = desk.ledger.contents_at(other.key, &A, 5000, true).await.expect("found");
+    assert_eq!(theirs.first().map(|f| f.2.as_str()), Some("L-0101"));
+}
+
+#[tokio::test]
+async fn archived_is_what_every_required_archive_has_verified() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true), ("two", true), ("extra", false)]).await;
+    let id = desk.whole("a", &["one"]).await;
+    assert!(desk.verify("one", id).await.is_empty());
+    assert_eq!(desk.known("a").await.state, State::Whole, "the second is owed though the file named one");
+    assert!(desk.verify("two", id).await.is_empty(), "the optional copy still needs the spool's file");
+    assert_eq!(desk.known("a").await.state, State::Archived);
+    assert_eq!(desk.verify("extra", id).await, [(id, "spool-a".to_owned())]);
+}
+
+#[tokio::test]
+async fn an_archive_that_is_taken_out_holds_up_nothing() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true), ("two", true)]).await;
+    let id = desk.whole("a", &["one", "two"]).await;
+    desk.verify("one", id).await;
+    desk.archives(&[("one", true)]).await;
+    assert_eq!(desk.known("a").await.state, State::Archived);
+    assert!(desk.ledger.free_spool().await.expect("free").is_empty(), "a group may be on its way there");
+    let claim = vec![(id, "x".to_owned(), "y".to_owned(), "x".to_owned())];
+    desk.ledger.intend("two", claim).await.expect("and it goes on");
+    desk.ledger.waive(Some("two".into())).await.expect("waived");
+    assert!(desk.due("two").await.is_empty());
+    assert_eq!(desk.ledger.free_spool().await.expect("free"), [(id, "spool-a".to_owned())]);
+}
+
+#[tokio::test]
+async fn an_archive_that_comes_back_is_owed_again_and_a_late_waiver_does_nothing() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true), ("two", true)]).await;
+    desk.whole("a", &["one", "two"]).await;
+    desk.archives(&[("one", true)]).await;
+    desk.ledger.waive(None).await.expect("waived");
+    assert_eq!(desk.due("one").await.len(), 1);
+    assert!(desk.due("two").await.is_empty());
+    desk.archives(&[("one", true), ("two", true)]).await;
+    desk.ledger.waive(Some("two".into())).await.expect("too late");
+    assert_eq!(desk.due("two").await, [(Duty::Owed, None)]);
+}
+
+#[tokio::test]
+async fn a_copy_found_wrong_is_stored_anew_as_often_as_it_takes() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true)]).await;
+    let id = desk.whole("a", &["one"]).await;
+    for _ in 0..3 {
+        let place = || "k0".to_owned();
+        desk.ledger.intend("one", vec![(id, place(), place(), place())]).await.expect("intended");
+        desk.ledger.stored("one", vec![(id, place(), place(), false)]).await.expect("stored");
+        desk.ledger.found_wrong("one", id, "is not there".into()).await.expect("told");
+        assert_eq!(desk.due("one").await, [(Duty::Owed, None)]);
+    }
+}
+
+#[tokio::test]
+async fn a_whole_file_without_a_ledger_is_adopted_once_by_its_record() {
+    let desk = Desk::new().await;
+    let facts = facts(VersionId(77), "a", 5000, &["one"]);
+    let record = Record::new(&facts, "L-0999", "SWEEP-01", &path("a"));
+    assert!(desk.ledger.adopt_file("spool-a", &record).await.expect("adopted"));
+    assert_eq!(desk.due("one").await, [(Duty::Owed, None)]);
+    assert!(!desk.ledger.adopt_file("spool-b", &record).await.expect("known"), "the same content again");
+    let owner = desk.ledger.logger("L-0999", "SWEEP-01").await.expect("made");
+    assert!(!owner.met, "no listing of it was ever taken");
+}
+
+#[tokio::test]
+async fn a_held_file_is_kept_or_dropped_by_a_person_alone() {
+    let desk = Desk::new().await;
+    for (name, keep) in [("a", true), ("b", false)] {
+        desk.list(vec![new(name, 5000)]).await;
+        let id = desk.known(name).await.id;
+        desk.ledger.grant(Grant { id, spool: name.into(), reserved: 0 }).expect("granted");
+        desk.ledger.hold(id, Some(name.into()), json!({})).await.expect("held");
+        let by_transfer = desk.ledger.whole(vec![(facts(id, name, 5000, &["one"]), false)]).await;
+        assert!(matches!(by_transfer, Err(LedgerError::Illegal(_))), "{by_transfer:?}");
+        assert!(desk.ledger.restart(id, Happening::Restarted, "no".into()).await.is_err());
+        if keep {
+            desk.ledger.whole(vec![(facts(id, name, 5000, &["one"]), true)]).await.expect("kept");
+            assert_eq!(desk.known(name).await.state, State::Whole);
+        } else {
+            assert_eq!(desk.ledger.drop_held(id, "r".into()).await.expect("dropped").as_deref(), Some("b"));
+            assert_eq!(desk.known(name).await.state, State::Dropped);
+        }
+    }
+}
