@@ -55,6 +55,9 @@ impl Forwarder {
             }
         }
         self.archive.accept(&identity);
+        if adopt {
+            self.ledger.clear("archive-first-use", name)?;
+        }
         self.register().await
     }
 
@@ -93,7 +96,10 @@ impl Forwarder {
                 self.config.name,
                 root.display()
             ),
-            action: "If that should be a share, mount it and run `yarder adopt`; what was stored meanwhile stays in the folder under the mount. If the folder is meant, nothing is to be done.".into(),
+            action: format!(
+                "If the folder is meant, confirm it with `yarder adopt {0}`. If it should be a share, mount that and run `yarder adopt {0}`; what was stored meanwhile stays in the folder under the mount.",
+                self.config.name
+            ),
         })
     }
 

@@ -1,10 +1,13 @@
 //! Findings: what is wrong now, with cause and action.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{Row, params};
 use serde_json::Value;
 
 use super::events::event;
-use super::{Ledger, LedgerError, Tx};
+use super::listings::path_of;
+use super::{Ledger, LedgerError, Tx, VersionId};
 
 /// How much a finding asks of a person.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -118,6 +121,19 @@ impl Ledger {
         self.writer.tell(move |tx| raise(tx, &finding))
     }
 
+    /// Ids of the findings that a logger has now.
+    pub async fn open_findings(&self, logger: &str) -> Result<BTreeSet<String>, LedgerError> {
+        let logger = logger.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let mut statement =
+                    tx.db.prepare_cached("SELECT id FROM findings WHERE logger = ? AND gone IS NULL")?;
+                let ids = statement.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;
+                Ok(ids)
+            })
+            .await
+    }
+
     /// Says that something is no longer wrong.
     pub fn clear(&self, code: &'static str, subject: &str) -> Result<(), LedgerError> {
         let id = id(code, subject);
@@ -154,6 +170,18 @@ pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {
         event(tx, None, None, "finding", &serde_json::json!({ "id": id, "cause": f.cause }))?;
     }
     Ok(())
+}
+
+/// Ends findings about one file.
+pub(super) fn clear_of_file(tx: &Tx<'_>, version: VersionId, codes: &[&str]) -> Result<(), LedgerError> {
+    let (logger, path): (String, Vec<u8>) = tx
+        .db
+        .prepare_cached(
+            "SELECT l.name, v.path FROM versions v JOIN loggers l ON l.id = v.logger WHERE v.id = ?",
+        )?
+        .query_row([version.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let subject = format!("{logger}/{}", path_of(&path)?);
+    codes.iter().try_for_each(|code| clear(tx, &id(code, &subject)))
 }
 
 pub(super) fn clear(tx: &Tx<'_>, id: &str) -> Result<(), LedgerError> {

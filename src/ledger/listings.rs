@@ -5,6 +5,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::events::{advance, event};
+use super::findings::clear_of_file;
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges, Look, RemotePath};
@@ -362,6 +363,7 @@ fn apply(
             let state = state_of(tx, id)?;
             if state == State::Lost {
                 advance(tx, id, Happening::CameBack, &json!({}))?;
+                clear_of_file(tx, id, &["file-lost"])?;
             } else {
                 event(tx, Some(id), Some(logger.key), Happening::CameBack.as_str(), &json!({}))?;
             }

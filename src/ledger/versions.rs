@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 
 use super::archives::wanted_archives;
 use super::events::{advance, event};
+use super::findings::clear_of_file;
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
@@ -374,6 +375,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("proof".into(), facts.proof.as_str().into());
     }
     advance(tx, facts.id, by, &detail)?;
+    clear_of_file(tx, facts.id, &["file-stuck", "never-fits", "file-lost"])?;
     set_whole(tx, facts)
 }
 

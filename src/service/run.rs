@@ -8,6 +8,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use serde_json::json;
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
@@ -21,7 +22,7 @@ use crate::edges::Edges;
 use crate::ledger::{Finding, LedgerError, Severity};
 use crate::link::Dialer;
 use crate::model::{ArchiveName, LoggerId};
-use crate::progress::Progress;
+use crate::progress::{Progress, Tick};
 use crate::yard::watch_logger;
 
 /// What must be done by then when the service is told to end.
@@ -69,12 +70,15 @@ impl Handler for Door {
     }
 }
 
+/// An archive's settings, and what ends its task.
+type Forwarding = (Arc<ArchiveConfig>, CancellationToken);
+
 struct Service {
     parts: Parts,
     tasks: JoinSet<Ended>,
     stop: CancellationToken,
     loggers: BTreeMap<LoggerId, ()>,
-    forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken)>,
+    forwards: BTreeMap<ArchiveName, Forwarding>,
     /// One task at a time for each archive, also one that is taken out and comes back.
     alone: BTreeMap<ArchiveName, Arc<Mutex<()>>>,
     last_good: Option<PathBuf>,
@@ -108,6 +112,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     });
     service.follow()?;
     service.uptime();
+    service.story();
     match &broken {
         Some(problems) => service.broken(problems)?,
         None => service.good(&loaded.pair).await?,
@@ -115,10 +120,11 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let mut dead = service.parts.yard.ledger.dead();
     let mut files = Watch::start(edges.clone(), &path, loaded.pair);
     let watchdog = systemd::watchdog();
+    let beat = watchdog.unwrap_or(ALIVE);
+    let mut pulse = edges.clock.sleep(beat);
     systemd::ready();
     tracing::info!(loggers = service.loggers.len(), "the service runs");
     let ended = loop {
-        let pulse = edges.clock.sleep(watchdog.unwrap_or(ALIVE));
         tokio::select! {
             biased;
             _ = term.recv() => break Ok(()),
@@ -135,7 +141,8 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
             }
             pair = files.changed() => service.reload(pair).await?,
             Some(asked) = asked.recv() => service.answer(asked, &mut files).await?,
-            () = pulse => {
+            () = &mut pulse => {
+                pulse = edges.clock.sleep(beat);
                 // The ledger answers: the loop, its thread and the disk all live.
                 service.parts.yard.ledger.settled().await?;
                 if watchdog.is_some() {
@@ -238,6 +245,26 @@ impl Service {
                         return Ok(());
                     }
                     () = edges.clock.sleep(ALIVE) => {}
+                }
+            }
+        });
+    }
+
+    /// What happens is told in the log too.
+    fn story(&mut self) {
+        let mut ticks = self.parts.yard.progress.listen();
+        let stop = self.stop.clone();
+        self.spawn("log", async move {
+            loop {
+                let tick = tokio::select! {
+                    biased;
+                    () = stop.cancelled() => return Ok(()),
+                    tick = ticks.recv() => tick,
+                };
+                match tick {
+                    Ok(tick) => tell(tick),
+                    Err(RecvError::Lagged(missed)) => tracing::debug!(missed, "the log could not keep up"),
+                    Err(RecvError::Closed) => return Ok(()),
                 }
             }
         });
@@ -420,6 +447,20 @@ impl Service {
             () = &mut deadline => Err(ServiceError::Drain(DRAIN)),
             finished = finishing => finished.map_err(|e| ServiceError::Panic(format!("finisher: {e}"))),
         }
+    }
+}
+
+fn tell(tick: Tick) {
+    match tick {
+        Tick::Visit { vehicle, logger, files, bytes } if files > 0 => {
+            tracing::info!(vehicle, logger, files, bytes, "in range, fetching");
+        }
+        Tick::Cut { vehicle, logger, path, at, why } => tracing::info!(vehicle, logger, path, at, why, "cut"),
+        Tick::Whole { vehicle, logger, path, size } => tracing::debug!(vehicle, logger, path, size, "whole"),
+        Tick::Archived { archive, files, bytes } => tracing::info!(archive, files, bytes, "archived"),
+        Tick::Left { vehicle, logger, why } => tracing::info!(vehicle, logger, why, "visit over"),
+        Tick::Trouble { vehicle, text } => tracing::warn!(vehicle, "{text}"),
+        Tick::Visit { .. } | Tick::Begun { .. } | Tick::Bytes { .. } => {}
     }
 }
 

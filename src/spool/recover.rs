@@ -35,7 +35,7 @@ struct Lying {
 
 /// What is to be done about one name.
 enum Todo {
-    Adopt(Record),
+    Adopt(Box<Record>),
     Restart(VersionId),
 }
 
@@ -146,7 +146,9 @@ fn one(
             let record =
                 read_small(disk, &spool.record(name), record::LIMIT)?.as_deref().and_then(Record::parse);
             // A record that cannot be read leaves the file where it is: it may be all there is.
-            todo.extend(record.filter(|r| r.size == len).map(|r| (name.to_owned(), Todo::Adopt(r))));
+            todo.extend(
+                record.filter(|r| r.size == len).map(|r| (name.to_owned(), Todo::Adopt(Box::new(r)))),
+            );
         }
         return Ok(());
     }

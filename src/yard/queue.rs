@@ -8,7 +8,7 @@ use crate::ledger::{Pending, VersionId};
 use crate::listing::in_order;
 use crate::model::RemotePath;
 
-/// Visits stuck at one byte after which a file is a finding.
+/// Times stuck at one byte after which a file is a finding.
 pub const STUCK_VISITS: u32 = 3;
 /// Ends without a new byte after which a file goes behind the others of its vehicle.
 pub const TRIES: u32 = 2;

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::sync::Arc;
+use std::time::Duration;
 
 use serde_json::json;
 use tokio::sync::oneshot;
@@ -49,6 +50,18 @@ pub(super) struct Left {
     pub open: usize,
 }
 
+/// A file that stuck in this visit is tried again after so long.
+const PARKED: Duration = Duration::from_secs(15 * 60);
+/// Findings about a file that end when it comes home.
+const ENDED_BY_FILE: &[&str] = &[
+    "overlap-differs",
+    "changed-under-hands",
+    "digest-differs",
+    "reread-differs",
+    "file-stuck",
+    "never-fits",
+    "file-lost",
+];
 /// Failures of the depot's own disk after which it is left alone for a while.
 const DISK_FAILURES: u32 = 3;
 
@@ -72,7 +85,8 @@ pub(super) struct Visit<'y> {
     last: Option<u64>,
     unchanged: bool,
     fruitless: BTreeMap<VersionId, u32>,
-    at: BTreeMap<VersionId, u64>,
+    /// Files that stuck, and when.
+    parked: BTreeMap<VersionId, Duration>,
     strikes: BTreeMap<VersionId, u32>,
     /// Whether the depot's own disk failed in this round of work.
     disk_failed: bool,
@@ -103,7 +117,7 @@ impl<'y> Visit<'y> {
             last: None,
             unchanged: false,
             fruitless: BTreeMap::new(),
-            at: BTreeMap::new(),
+            parked: BTreeMap::new(),
             strikes: BTreeMap::new(),
             disk_failed: false,
             finishing: Vec::new(),
@@ -223,7 +237,10 @@ impl<'y> Visit<'y> {
         loop {
             if stale {
                 let pending = self.pending().await?;
-                queue = pending.into_iter().filter(|p| !tried.contains(&p.id)).collect();
+                let now = self.yard.edges.clock.mono();
+                self.parked.retain(|_, since| now.saturating_sub(*since) < PARKED);
+                let waits = |p: &Pending| tried.contains(&p.id) || self.parked.contains_key(&p.id);
+                queue = pending.into_iter().filter(|p| !waits(p)).collect();
                 stale = false;
             }
             let Some(item) = queue.pop_front() else { break };
@@ -243,14 +260,13 @@ impl<'y> Visit<'y> {
                     }
                 }
                 Ended::Cut { at, further, error } => {
-                    self.at.insert(item.id, at);
                     if error.failure == LinkFailure::Absent || self.yard.stop.is_cancelled() {
                         return Err(End::Link(error));
                     }
                     let tries = self.fruitless.entry(item.id).or_default();
                     *tries = if further { 0 } else { *tries + 1 };
                     if *tries > TRIES || (*tries == TRIES && queue.is_empty()) {
-                        tried.insert(item.id);
+                        self.park(&item, at).await?;
                     }
                     stale = true;
                 }
@@ -277,6 +293,19 @@ impl<'y> Visit<'y> {
         self.settle().await
     }
 
+    /// A file that gets no further waits; three times at one byte is a finding.
+    async fn park(&mut self, item: &Pending, at: u64) -> Result<(), End> {
+        self.parked.insert(item.id, self.yard.edges.clock.mono());
+        self.fruitless.remove(&item.id);
+        let whole_only = self.link.caps().resumes == Some(false);
+        // Where every transfer begins at zero, each ends elsewhere and is stuck all the same.
+        let at = if whole_only { 0 } else { at };
+        if self.yard.ledger.stuck(item.id, Some(at)).await? >= STUCK_VISITS {
+            tell_stuck(self.yard, &self.logger, self.row.key, item.id, at, whole_only).await?;
+        }
+        Ok(())
+    }
+
     async fn fetch(&mut self, item: &Pending) -> Result<Ended, End> {
         let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
         let mut transfer = Transfer {
@@ -297,10 +326,22 @@ impl<'y> Visit<'y> {
     /// Waits for the files that are being made whole.
     pub async fn settle(&mut self) -> Result<(), End> {
         let before = self.counts.files;
-        for (answer, item) in std::mem::take(&mut self.finishing) {
+        let finishing = std::mem::take(&mut self.finishing);
+        if finishing.is_empty() {
+            return Ok(self.counted(None)?);
+        }
+        let logger = self.logger.id.to_string();
+        let open = self.yard.ledger.open_findings(&logger).await?;
+        for (answer, item) in finishing {
             match answer.await {
                 Ok(Ok(())) => {
                     self.counts.files += 1;
+                    let subject = format!("{logger}/{}", item.path);
+                    for code in
+                        ENDED_BY_FILE.iter().filter(|code| open.contains(&format!("{code}:{subject}")))
+                    {
+                        self.yard.ledger.clear(code, &subject)?;
+                    }
                     self.yard.progress.tell(Tick::Whole {
                         vehicle: self.logger.vehicle.to_string(),
                         logger: self.logger.id.to_string(),
@@ -355,18 +396,8 @@ impl<'y> Visit<'y> {
 
     /// Ends the visit: what stuck is counted, and the ledger learns how it ended.
     pub async fn end(mut self, why: String) -> Result<(), YardError> {
-        match self.settle().await {
-            Err(End::Ours(e)) => return Err(e),
-            Ok(()) | Err(_) => {}
-        }
-        let stuck: Vec<_> =
-            self.fruitless.iter().filter(|(_, tries)| **tries >= TRIES).map(|(id, _)| *id).collect();
-        for id in stuck {
-            let at = self.at.get(&id).copied().unwrap_or(0);
-            if self.yard.ledger.stuck(id, Some(at)).await? >= STUCK_VISITS {
-                let whole_only = self.link.caps().resumes == Some(false);
-                tell_stuck(self.yard, &self.logger, self.row.key, id, at, whole_only).await?;
-            }
+        if let Err(End::Ours(e)) = self.settle().await {
+            return Err(e);
         }
         if self.key.is_some() {
             self.yard.progress.tell(Tick::Left {
@@ -411,7 +442,7 @@ async fn tell_stuck(
         (
             "file-stuck",
             format!(
-                "{} has stopped at byte {at} in {STUCK_VISITS} visits: the card is probably damaged there",
+                "{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there",
                 item.path
             ),
             "Check that logger's card, and change it if reading fails there too; the other files are not held up.",

@@ -160,6 +160,9 @@ impl Walk<'_> {
                 Err(LinkError::cut("nothing tells whether the page came to its end"))
             }
             Ok(page) => self.judge(talk, folder, page),
+            Err(PageError::Cut) if body.tells_its_end() => {
+                Err(LinkError::protocol("the page ended before its end, and the logger called that the end"))
+            }
             Err(PageError::Cut) => Err(LinkError::cut("the page ended before its end")),
             Err(PageError::NotAListing(title)) => {
                 Err(LinkError::new(LinkFailure::NotAListing { title }, "its form is no index's"))
