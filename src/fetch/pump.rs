@@ -33,7 +33,7 @@ pub(super) enum Flow {
 
 /// What failed on our side.
 pub(super) enum Failed {
-    Disk(Partial, std::io::Error),
+    Disk(Box<Partial>, std::io::Error),
     Ledger(LedgerError),
 }
 
@@ -189,7 +189,7 @@ impl Desk<'_> {
         self.room.wrote(written.partial.len() - written.before);
         let mark = match written.outcome {
             Ok(mark) => mark,
-            Err(e) => return Err(Failed::Disk(written.partial, e)),
+            Err(e) => return Err(Failed::Disk(Box::new(written.partial), e)),
         };
         self.resting = Some(written.partial);
         if let Some(mark) = mark {

@@ -327,7 +327,7 @@ impl Transfer<'_> {
         match ran {
             Ok(flowed) => Ok(flowed),
             Err(Failed::Ledger(e)) => Err(e.into()),
-            Err(Failed::Disk(partial, e)) => Err(self.back(partial, "write a partial", e).await),
+            Err(Failed::Disk(partial, e)) => Err(self.back(*partial, "write a partial", e).await),
         }
     }
 
