@@ -6,8 +6,10 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::events::{advance, advance_duty, event};
+use super::findings::clear_of_file;
 use super::listings::{path_of, stamp};
 use super::state::{Duty, Happening, State, Step};
+use super::versions::owe;
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Blocks, Digest, Edges, Proof, RemotePath};
 
@@ -197,6 +199,36 @@ impl Ledger {
                 for (version, archive) in open {
                     if archives.iter().all(|(name, _)| *name != archive) {
                         advance_duty(tx, VersionId(version), &archive, Step::TakenOut, &json!({ "archive": archive }))?;
+                    }
+                }
+                Ok(())
+            })
+            .await
+    }
+
+    /// Whole files that waited for a proof which their logger's kind no longer asks for are owed to
+    /// the archives.
+    pub async fn follow_proofs(
+        &self,
+        proofs: Vec<(String, Proof)>,
+        archives: Vec<String>,
+    ) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT v.id, v.proof FROM versions v JOIN loggers l ON l.id = v.logger
+                     WHERE l.name = ? AND v.state = 'whole' AND v.proof IS NOT NULL
+                       AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id)",
+                )?;
+                for (logger, least) in proofs {
+                    let waiting: Vec<(i64, String)> = statement
+                        .query_map([logger], |row| Ok((row.get(0)?, row.get(1)?)))?
+                        .collect::<Result<_, _>>()?;
+                    for (id, proof) in waiting {
+                        if Proof::parse(&proof).is_some_and(|proof| proof >= least) {
+                            archives.iter().try_for_each(|archive| owe(tx, VersionId(id), archive))?;
+                            clear_of_file(tx, VersionId(id), &["proof-unreachable"])?;
+                        }
                     }
                 }
                 Ok(())

@@ -121,19 +121,6 @@ impl Ledger {
         self.writer.tell(move |tx| raise(tx, &finding))
     }
 
-    /// Ids of the findings that a logger has now.
-    pub async fn open_findings(&self, logger: &str) -> Result<BTreeSet<String>, LedgerError> {
-        let logger = logger.to_owned();
-        self.writer
-            .ask(move |tx| {
-                let mut statement =
-                    tx.db.prepare_cached("SELECT id FROM findings WHERE logger = ? AND gone IS NULL")?;
-                let ids = statement.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;
-                Ok(ids)
-            })
-            .await
-    }
-
     /// Says that something is no longer wrong.
     pub fn clear(&self, code: &'static str, subject: &str) -> Result<(), LedgerError> {
         let id = id(code, subject);
@@ -172,6 +159,17 @@ pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {
     Ok(())
 }
 
+/// Findings about a file that end when it comes home.
+pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
+    "overlap-differs",
+    "changed-under-hands",
+    "digest-differs",
+    "reread-differs",
+    "file-stuck",
+    "never-fits",
+    "file-lost",
+];
+
 /// Ends findings about one file.
 pub(super) fn clear_of_file(tx: &Tx<'_>, version: VersionId, codes: &[&str]) -> Result<(), LedgerError> {
     let (logger, path): (String, Vec<u8>) = tx
@@ -181,7 +179,14 @@ pub(super) fn clear_of_file(tx: &Tx<'_>, version: VersionId, codes: &[&str]) -> 
         )?
         .query_row([version.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
     let subject = format!("{logger}/{}", path_of(&path)?);
-    codes.iter().try_for_each(|code| clear(tx, &id(code, &subject)))
+    // Most files have none: one look at the few that are open, rather than an update for each code.
+    let mut open = tx.db.prepare_cached("SELECT id FROM findings WHERE gone IS NULL AND logger = ?")?;
+    let open: BTreeSet<String> = open.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    codes
+        .iter()
+        .map(|code| id(code, &subject))
+        .filter(|id| open.contains(id))
+        .try_for_each(|id| clear(tx, &id))
 }
 
 pub(super) fn clear(tx: &Tx<'_>, id: &str) -> Result<(), LedgerError> {

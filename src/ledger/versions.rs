@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use super::archives::wanted_archives;
 use super::events::{advance, event};
-use super::findings::clear_of_file;
+use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
@@ -405,7 +405,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("proof".into(), facts.proof.as_str().into());
     }
     advance(tx, facts.id, by, &detail)?;
-    clear_of_file(tx, facts.id, &["file-stuck", "never-fits", "file-lost"])?;
+    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
     set_whole(tx, facts)
 }
 
@@ -442,7 +442,7 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
     archives.iter().try_for_each(|(archive, _)| owe(tx, facts.id, archive))
 }
 
-fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {
+pub(super) fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {
     tx.db
         .prepare_cached(
             "INSERT OR IGNORE INTO obligations (version, archive, state, at) VALUES (?, ?, 'owed', ?)",

@@ -126,8 +126,8 @@ pub trait Link: Send {
 
     /// The next bytes of the open read; `None` once the logger said that this was the end (FTP:
     /// after its closing 226; HTTP: after the announced length). An early end is an error
-    /// ([`LinkFailure::Cut`]), as is silence for `idle_timeout`. A future that is dropped before it
-    /// ends takes the read with it.
+    /// ([`LinkFailure::Cut`]), as is silence for `idle_timeout`. A call may be given up and made
+    /// again: nothing is lost by that.
     async fn chunk(&mut self) -> Result<Option<Bytes>, LinkError>;
 
     /// Ends the open read before its end, in whatever way the protocol needs.

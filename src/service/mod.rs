@@ -27,6 +27,7 @@ use crate::forward::{ForwardError, Forwarder};
 use crate::ledger::lock::{self, Lock, LockError};
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
+use crate::model::Proof;
 use crate::progress::Progress;
 use crate::spool::{Finisher, RecoverError, Spool, SpoolError};
 use crate::yard::{Yard, YardError};
@@ -118,6 +119,8 @@ struct Parts {
     config: watch::Sender<Arc<Config>>,
     whole: watch::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
+    /// Random id of the state folder: whose temporary files are whose.
+    install: String,
     _lock: Lock,
 }
 
@@ -141,12 +144,14 @@ impl Parts {
         let found = spool.recover(&ledger).await?;
         tracing::info!(?found, "the spool and the ledger agree");
         tell_missing(&ledger, &found.missing)?;
+        ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
+        let install = ledger.install(edges.random.name()).await?;
         let (whole_tx, whole) = watch::channel(());
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));
         let yard = Yard::new(edges, ledger, spool, finisher, dialer, progress, settings, stop);
-        Ok(Self { yard, config, whole, finishing, _lock: lock })
+        Ok(Self { yard, config, whole, finishing, install, _lock: lock })
     }
 
     fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
@@ -155,7 +160,7 @@ impl Parts {
             edges: yard.edges.clone(),
             ledger: yard.ledger.clone(),
             spool: yard.spool.clone(),
-            archive: open_archive(&yard.edges, archive)?,
+            archive: open_archive(&yard.edges, archive, &self.install)?,
             config: archive.clone(),
             depot: self.config.borrow().depot.name.clone(),
             settings: yard.config.clone(),
@@ -183,6 +188,15 @@ fn archives_of(config: &Config) -> Vec<(String, bool)> {
     config.archives.iter().map(|a| (a.name.to_string(), a.required)).collect()
 }
 
+fn names_of(config: &Config) -> Vec<String> {
+    config.archives.iter().map(|a| a.name.to_string()).collect()
+}
+
+/// The least proof that each logger's kind asks for.
+fn proofs_of(config: &Config) -> Vec<(String, Proof)> {
+    config.loggers.iter().map(|l| (l.id.to_string(), l.kind.proof)).collect()
+}
+
 async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger, Lock), ServiceError> {
     let dir = state_dir.to_owned();
     edges
@@ -195,12 +209,16 @@ async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger,
 }
 
 /// The adapter of an archive, on threads of its own.
-pub fn open_archive(edges: &Edges, config: &ArchiveConfig) -> Result<Arc<dyn Archive>, ServiceError> {
+pub fn open_archive(
+    edges: &Edges,
+    config: &ArchiveConfig,
+    owner: &str,
+) -> Result<Arc<dyn Archive>, ServiceError> {
     let ArchiveTarget::File(root) = &config.target;
     let pool =
         Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
     let edges = Edges { work: Arc::new(pool), ..edges.clone() };
-    Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE)))
+    Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE).owned_by(owner)))
 }
 
 /// Whole files that the ledger has and the spool has not.

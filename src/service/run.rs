@@ -70,15 +70,12 @@ impl Handler for Door {
     }
 }
 
-/// An archive's settings, and what ends its task.
-type Forwarding = (Arc<ArchiveConfig>, CancellationToken);
-
 struct Service {
     parts: Parts,
     tasks: JoinSet<Ended>,
     stop: CancellationToken,
     loggers: BTreeMap<LoggerId, ()>,
-    forwards: BTreeMap<ArchiveName, Forwarding>,
+    forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken)>,
     /// One task at a time for each archive, also one that is taken out and comes back.
     alone: BTreeMap<ArchiveName, Arc<Mutex<()>>>,
     last_good: Option<PathBuf>,
@@ -314,6 +311,7 @@ impl Service {
         yard.turns.set_limits(&config);
         yard.spool.budget().set_bounds(config.depot.spool_limit, config.depot.spool_reserve);
         yard.ledger.follow_archives(super::archives_of(&config)).await?;
+        yard.ledger.follow_proofs(super::proofs_of(&config), super::names_of(&config)).await?;
         // One that was waited for may be required no more.
         yard.spool.sweep(&yard.ledger).await?;
         self.parts.config.send_replace(Arc::new(config));

@@ -298,7 +298,7 @@ async fn a_file_that_was_lost_with_a_partial_and_comes_back_goes_on() {
 
 #[tokio::test]
 async fn a_file_rewritten_in_place_between_two_transfers_is_not_spliced() {
-    let depot = Depot::new("").await;
+    let depot = Depot::with(Options::ftp(), "").await;
     let mut bytes = vec![0; 300_000];
     depot.add("00001.log", Content::bytes(bytes.clone()), 1);
     depot.logger.faults().always(Point::file("00001.log", 200_000), Effect::Fin);
@@ -402,11 +402,11 @@ async fn a_copy_that_went_before_its_receipt_is_stored_again() {
 async fn a_file_written_on_within_its_fixed_size_is_fetched_again_where_its_end_cannot_be_read() {
     let depot = Depot::new("").await;
     depot.logger.faults().ignore_ranges = true;
-    let mut bytes = vec![7; 300_000];
+    let mut bytes = vec![7; 9_000_000];
     depot.add("00001.log", Content::bytes(bytes.clone()), 1);
     depot.once().await;
-    bytes[290_000] = 1;
-    depot.logger.card().overwrite("00001.log", Content::bytes(bytes.clone()), at(9));
+    bytes[8_990_000] = 1;
+    depot.logger.card().overwrite("00001.log", Content::bytes(bytes.clone()), at(90));
     depot.once().await;
     assert!(depot.stored("central").contains(&bytes), "{:?}", depot.states());
 }

@@ -52,16 +52,6 @@ pub(super) struct Left {
 
 /// A file that stuck in this visit is tried again after so long.
 const PARKED: Duration = Duration::from_secs(15 * 60);
-/// Findings about a file that end when it comes home.
-const ENDED_BY_FILE: &[&str] = &[
-    "overlap-differs",
-    "changed-under-hands",
-    "digest-differs",
-    "reread-differs",
-    "file-stuck",
-    "never-fits",
-    "file-lost",
-];
 /// Failures of the depot's own disk after which it is left alone for a while.
 const DISK_FAILURES: u32 = 3;
 
@@ -326,22 +316,10 @@ impl<'y> Visit<'y> {
     /// Waits for the files that are being made whole.
     pub async fn settle(&mut self) -> Result<(), End> {
         let before = self.counts.files;
-        let finishing = std::mem::take(&mut self.finishing);
-        if finishing.is_empty() {
-            return Ok(self.counted(None)?);
-        }
-        let logger = self.logger.id.to_string();
-        let open = self.yard.ledger.open_findings(&logger).await?;
-        for (answer, item) in finishing {
+        for (answer, item) in std::mem::take(&mut self.finishing) {
             match answer.await {
                 Ok(Ok(())) => {
                     self.counts.files += 1;
-                    let subject = format!("{logger}/{}", item.path);
-                    for code in
-                        ENDED_BY_FILE.iter().filter(|code| open.contains(&format!("{code}:{subject}")))
-                    {
-                        self.yard.ledger.clear(code, &subject)?;
-                    }
                     self.yard.progress.tell(Tick::Whole {
                         vehicle: self.logger.vehicle.to_string(),
                         logger: self.logger.id.to_string(),

@@ -22,6 +22,7 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 use bytes::{Bytes, BytesMut};
+use futures_util::future::BoxFuture;
 use secrecy::SecretString;
 use tokio::io::AsyncReadExt as _;
 use tokio::net::TcpStream;
@@ -65,13 +66,19 @@ pub struct FtpLink {
 }
 
 /// An open read; the session belongs to it until its end.
-struct Reading {
-    session: Session,
-    /// `None` where the closing reply has come already.
-    data: Option<TcpStream>,
-    buf: BytesMut,
-    /// Bytes that must still come, as far as the size is known.
-    due: u64,
+#[expect(clippy::large_enum_variant, reason = "a link has one of them, and it moves rarely")]
+enum Reading {
+    /// Bytes still come.
+    Data {
+        session: Session,
+        data: TcpStream,
+        buf: BytesMut,
+        /// Bytes that must still come, as far as the size is known.
+        due: u64,
+    },
+    /// The closing reply is awaited. Kept here, since whoever asks for a chunk may give up waiting
+    /// and ask again, and a reply of which a part was read is lost otherwise.
+    Closing(BoxFuture<'static, Result<Session, LinkError>>),
 }
 
 impl FtpLink {
@@ -191,7 +198,10 @@ impl Link for FtpLink {
         match begun {
             Ok((data, from, look)) => {
                 let due = look.size.or(expect.size).unwrap_or(0).saturating_sub(from);
-                self.reading = Some(Reading { session, data, buf: BytesMut::new(), due });
+                self.reading = Some(match data {
+                    Some(data) => Reading::Data { session, data, buf: BytesMut::new(), due },
+                    None => Reading::Closing(Box::pin(close(session, None, due))),
+                });
                 Ok(Opened { from, look, digest: None })
             }
             Err(e) => self.keep(session, Err(e)),
@@ -199,16 +209,15 @@ impl Link for FtpLink {
     }
 
     async fn chunk(&mut self) -> Result<Option<Bytes>, LinkError> {
-        let Some(reading) = &mut self.reading else { return Err(LinkError::protocol("no read is open")) };
-        if let Some(data) = &mut reading.data {
-            if reading.buf.capacity() < CHUNK / 4 {
-                reading.buf = BytesMut::with_capacity(CHUNK);
+        if let Some(Reading::Data { data, buf, due, .. }) = &mut self.reading {
+            if buf.capacity() < CHUNK / 4 {
+                *buf = BytesMut::with_capacity(CHUNK);
             }
-            match within(self.idle, "no byte", data.read_buf(&mut reading.buf)).await {
+            match within(self.idle, "no byte", data.read_buf(buf)).await {
                 Ok(Ok(0)) => {}
                 Ok(Ok(n)) => {
-                    reading.due = reading.due.saturating_sub(n as u64);
-                    return Ok(Some(reading.buf.split().freeze()));
+                    *due = due.saturating_sub(n as u64);
+                    return Ok(Some(buf.split().freeze()));
                 }
                 Ok(Err(e)) => {
                     self.reading = None;
@@ -220,17 +229,17 @@ impl Link for FtpLink {
                 }
             }
         }
-        let Some(Reading { mut session, data, due, .. }) = self.reading.take() else {
+        if let Some(Reading::Data { session, data, due, .. }) =
+            self.reading.take_if(|reading| matches!(reading, Reading::Data { .. }))
+        {
+            self.reading = Some(Reading::Closing(Box::pin(close(session, Some(data), due))));
+        }
+        let Some(Reading::Closing(closing)) = &mut self.reading else {
             return Err(LinkError::protocol("no read is open"));
         };
-        if data.is_some() {
-            end(&mut session, data).await?;
-        }
-        if due > 0 {
-            // Four of six servers close a file that was cut short with a 226 all the same.
-            return Err(LinkError::cut(format!("{due} bytes short of its size, closed as if whole")));
-        }
-        self.put_back(session);
+        let closed = closing.await;
+        self.reading = None;
+        self.put_back(closed?);
         Ok(None)
     }
 
@@ -326,6 +335,18 @@ async fn end(session: &mut Session, data: Option<TcpStream>) -> Result<(), LinkE
     drop(data);
     let reply = session.closing().await?;
     if reply.is_complete() { Ok(()) } else { Err(LinkError::cut(format!("closed with: {}", reply.text))) }
+}
+
+/// Ends a read; the session can be used again.
+async fn close(mut session: Session, data: Option<TcpStream>, due: u64) -> Result<Session, LinkError> {
+    if data.is_some() {
+        end(&mut session, data).await?;
+    }
+    if due > 0 {
+        // Four of six servers close a file that was cut short with a 226 all the same.
+        return Err(LinkError::cut(format!("{due} bytes short of its size, closed as if whole")));
+    }
+    Ok(session)
 }
 
 /// Reads a part. Unless the part reaches the end of the file the transfer is broken off, and with it

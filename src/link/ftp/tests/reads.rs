@@ -70,6 +70,26 @@ async fn a_file_that_is_not_what_it_was_is_not_read() {
 }
 
 #[tokio::test]
+async fn a_chunk_given_up_and_asked_for_again_loses_nothing() {
+    use futures_util::FutureExt as _;
+    let server = Server::start(plain()).await;
+    let mut link = link_to(&server.url);
+    for _ in 0..10 {
+        link.open(&path("b.log"), 0, &Look::default()).await.expect("open");
+        let mut bytes = Vec::new();
+        loop {
+            match link.chunk().now_or_never() {
+                Some(Ok(Some(chunk))) => bytes.extend_from_slice(&chunk),
+                Some(end) => break assert_eq!(end, Ok(None)),
+                None => tokio::task::yield_now().await,
+            }
+        }
+        assert_eq!(bytes, b"hello");
+    }
+    assert_eq!(server.heard_raw().iter().filter(|line| line.starts_with(b"USER")).count(), 1);
+}
+
+#[tokio::test]
 async fn a_refused_offset_begins_again() {
     let server = Server::start(plain().always("REST", Say::Reply("502 no"))).await;
     let mut link = link_to(&server.url);
