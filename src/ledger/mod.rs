@@ -36,7 +36,7 @@ pub use events::{EventRow, Logged};
 pub use findings::{Finding, FindingRow, Severity};
 pub use listings::{Applied, Change, Known, LoggerRow, Seen};
 pub use query::{Copy, FileRow, LoggerDay, Query, Totals};
-pub use versions::{Grant, Mark, Pending, VersionId, WholeFacts};
+pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
 use crate::durable::FsKind;

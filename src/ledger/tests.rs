@@ -332,9 +332,13 @@ async fn a_whole_file_without_a_ledger_is_adopted_once_by_its_record() {
     let desk = Desk::new().await;
     let facts = facts(VersionId(77), "a", 5000, &["one"]);
     let record = Record::new(&facts, "L-0999", "SWEEP-01", &path("a"));
-    assert!(desk.ledger.adopt_file("spool-a", &record).await.expect("adopted"));
+    assert_eq!(desk.ledger.adopt_file("spool-a", &record).await, Ok(Adopted::Whole));
     assert_eq!(desk.due("one").await, [(Duty::Owed, None)]);
-    assert!(!desk.ledger.adopt_file("spool-b", &record).await.expect("known"), "the same content again");
+    assert_eq!(
+        desk.ledger.adopt_file("spool-b", &record).await,
+        Ok(Adopted::Known),
+        "the same content again"
+    );
     let owner = desk.ledger.logger("L-0999", "SWEEP-01").await.expect("made");
     assert!(!owner.met, "no listing of it was ever taken");
 }

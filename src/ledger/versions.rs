@@ -88,6 +88,17 @@ pub struct WholeFacts {
     pub detail: Value,
 }
 
+/// What became of a whole file of the spool that the ledger did not know to be whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Adopted {
+    /// It is whole in the ledger now.
+    Whole,
+    /// The ledger has the same content of that name, not archived yet: nothing was changed.
+    Known,
+    /// The ledger has the same content of that name, archived: nothing was changed.
+    Archived,
+}
+
 impl Ledger {
     /// What is to be fetched from a logger: versions of its present card that are listed, open or
     /// fetching, in the order of their paths. What an earlier card still had cannot be had any more.
@@ -205,9 +216,8 @@ impl Ledger {
     }
 
     /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
-    /// the ledger was lost or restored, by a new one. False where the ledger has the same content of
-    /// that name already.
-    pub async fn adopt_file(&self, spool: &str, record: &Record) -> Result<bool, LedgerError> {
+    /// the ledger was lost or restored, by that of its name on the present card or a new one.
+    pub async fn adopt_file(&self, spool: &str, record: &Record) -> Result<Adopted, LedgerError> {
         let (spool, record) = (spool.to_owned(), record.clone());
         self.writer.ask(move |tx| adopt(tx, &spool, &record)).await
     }
@@ -293,9 +303,10 @@ impl Ledger {
     }
 }
 
-fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<bool, LedgerError> {
+fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<Adopted, LedgerError> {
     let damaged = || LedgerError::Damaged(format!("the record of spool file {spool}"));
     let path = record.path().ok_or_else(damaged)?;
+    let mut facts = record.facts(VersionId(0), spool).ok_or_else(damaged)?;
     let own: Option<i64> = tx
         .db
         .query_row(
@@ -306,24 +317,43 @@ fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<bool, LedgerError>
         )
         .optional()?;
     if let Some(id) = own {
-        whole(tx, &record.facts(VersionId(id), spool).ok_or_else(damaged)?, Happening::BecameWhole)?;
-        return Ok(true);
+        facts.id = VersionId(id);
+        whole(tx, &facts, Happening::BecameWhole)?;
+        return Ok(Adopted::Whole);
     }
     let logger = logger_row(tx, &record.logger, &record.vehicle)?;
-    let mut facts = record.facts(VersionId(0), spool).ok_or_else(damaged)?;
-    let known = tx
+    let known: Option<bool> = tx
         .db
-        .prepare("SELECT 1 FROM versions WHERE logger = ? AND path = ? AND sha256 = ?")?
-        .exists(params![logger.key, path.as_bytes(), facts.sha256.0])?;
-    if known {
-        return Ok(false);
+        .query_row(
+            "SELECT state IN ('archived', 'gone', 'removing', 'removed') FROM versions
+             WHERE logger = ? AND path = ? AND sha256 = ? ORDER BY 1 DESC LIMIT 1",
+            params![logger.key, path.as_bytes(), facts.sha256.0],
+            |row| row.get(0),
+        )
+        .optional()?;
+    if let Some(archived) = known {
+        return Ok(if archived { Adopted::Archived } else { Adopted::Known });
     }
-    let seen = Seen { path, listed: String::new(), look: facts.look.clone() };
-    facts.id = new_version(tx, &logger, &record.vehicle, &seen, false, None, "adopted from the spool")?;
+    let waiting: Option<i64> = tx
+        .db
+        .query_row(
+            "SELECT id FROM versions WHERE card = ? AND path = ? AND size = ? AND state IN ('listed', 'open', 'fetching')
+             ORDER BY number DESC LIMIT 1",
+            params![logger.card, path.as_bytes(), facts.size as i64],
+            |row| row.get(0),
+        )
+        .optional()?;
+    facts.id = match waiting {
+        Some(id) => VersionId(id),
+        None => {
+            let seen = Seen { path, listed: String::new(), look: facts.look.clone() };
+            new_version(tx, &logger, &record.vehicle, &seen, false, None, "adopted from the spool")?
+        }
+    };
     facts.extends = None;
     advance(tx, facts.id, Happening::Granted, &json!({}))?;
     whole(tx, &facts, Happening::BecameWhole)?;
-    Ok(true)
+    Ok(Adopted::Whole)
 }
 
 fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {

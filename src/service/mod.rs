@@ -134,6 +134,7 @@ impl Parts {
         command: &str,
         stop: CancellationToken,
     ) -> Result<Self, ServiceError> {
+        many_files();
         let (ledger, lock) = open(&edges, &config.depot.state_dir, command).await?;
         let depot = &config.depot;
         let spool =
@@ -165,6 +166,20 @@ impl Parts {
             settings: yard.config.clone(),
             progress: yard.progress.clone(),
         })
+    }
+}
+
+/// As many open files as the machine allows this user: hundreds of loggers, and groups of 256 files
+/// with their records, pass the 1024 that most systems begin with.
+fn many_files() {
+    #[cfg(unix)]
+    {
+        use rustix::process::{Resource, getrlimit, setrlimit};
+        let mut limit = getrlimit(Resource::Nofile);
+        limit.current = limit.maximum;
+        if let Err(e) = setrlimit(Resource::Nofile, limit) {
+            tracing::warn!("the number of open files stays as it is: {e}");
+        }
     }
 }
 
@@ -224,5 +239,4 @@ fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> 
 }
 
 #[cfg(test)]
-#[expect(clippy::disallowed_methods, reason = "a test takes files away behind the service's back")]
 mod tests;

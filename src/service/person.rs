@@ -51,6 +51,8 @@ pub(super) fn told(outcome: Result<String, ServiceError>) -> Result<Answer, Serv
     match outcome {
         Ok(text) => Ok(Answer::done(text)),
         Err(ServiceError::Unknown(text)) => Ok(Answer::refused(text)),
+        // One file that cannot be read or removed is no reason to end.
+        Err(ServiceError::Spool(e)) => Ok(Answer::refused(format!("Nothing was changed: {e}."))),
         Err(e) => Err(e),
     }
 }

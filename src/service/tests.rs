@@ -298,7 +298,7 @@ async fn a_file_that_was_lost_with_a_partial_and_comes_back_goes_on() {
 
 #[tokio::test]
 async fn a_file_rewritten_in_place_between_two_transfers_is_not_spliced() {
-    let depot = Depot::new("").await;
+    let depot = Depot::with(Options::ftp(), "").await;
     let mut bytes = vec![0; 300_000];
     depot.add("00001.log", Content::bytes(bytes.clone()), 1);
     depot.logger.faults().always(Point::file("00001.log", 200_000), Effect::Fin);
@@ -363,8 +363,8 @@ async fn a_whole_file_that_the_spool_cannot_give_holds_up_no_other() {
     depot.add("00001.log", Content::noise(1, 5000), 1);
     depot.once().await;
     let lost = depot.files()[0].spool.clone().expect("in the spool");
-    std::fs::remove_file(depot.dir.path().join(format!("state/spool/{lost}.log"))).expect("removed");
-    std::fs::remove_file(depot.dir.path().join("central")).expect("out of the way");
+    depot.disk.remove(&depot.dir.path().join(format!("state/spool/{lost}.log"))).expect("removed");
+    depot.disk.remove(&depot.dir.path().join("central")).expect("out of the way");
     depot.add("00002.log", Content::noise(2, 5000), 2);
     let round = depot.once().await;
     assert_eq!(depot.states(), ["00001.log whole 5000", "00002.log archived 5000"]);
@@ -382,8 +382,8 @@ async fn a_copy_that_went_before_its_receipt_is_stored_again() {
     let root = depot.dir.path().join("central");
     let stored = root.join(&copies[0].0);
     let bytes = std::fs::read(&stored).expect("stored");
-    std::fs::remove_file(&stored).expect("removed");
-    std::fs::remove_file(root.join(".yarder/receipts/L-0101/000000000001")).expect("no receipt");
+    depot.disk.remove(&stored).expect("removed");
+    depot.disk.remove(&root.join(".yarder/receipts/L-0101/000000000001")).expect("no receipt");
     let state = depot.dir.path().join("state");
     std::fs::write(state.join("spool/again.log"), &bytes).expect("in the spool");
     let db = rusqlite::Connection::open(state.join(ledger::FILE)).expect("ledger");
@@ -396,4 +396,17 @@ async fn a_copy_that_went_before_its_receipt_is_stored_again() {
     depot.once().await;
     assert_eq!(depot.states(), ["00001.log archived 5000"]);
     assert!(depot.stored("central") == [bytes]);
+}
+
+#[tokio::test]
+async fn a_file_written_on_within_its_fixed_size_is_fetched_again_where_its_end_cannot_be_read() {
+    let depot = Depot::new("").await;
+    depot.logger.faults().ignore_ranges = true;
+    let mut bytes = vec![7; 9_000_000];
+    depot.add("00001.log", Content::bytes(bytes.clone()), 1);
+    depot.once().await;
+    bytes[8_990_000] = 1;
+    depot.logger.card().overwrite("00001.log", Content::bytes(bytes.clone()), at(90));
+    depot.once().await;
+    assert!(depot.stored("central").contains(&bytes), "{:?}", depot.states());
 }

@@ -6,7 +6,7 @@ use std::io;
 use super::{Partial, Record, Spool, SpoolError, record};
 use crate::durable::{Disk, read_small};
 use crate::ledger::state::{Happening, State};
-use crate::ledger::{Ledger, LedgerError, Mark, VersionId};
+use crate::ledger::{Adopted, Ledger, LedgerError, Mark, VersionId};
 
 /// What was found and done.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -36,7 +36,10 @@ struct Lying {
 /// What is to be done about one name.
 enum Todo {
     Adopt(Box<Record>),
+    /// Of a file that is being fetched.
     Restart(VersionId),
+    /// Of one that was lost or set aside on the way.
+    Forget(VersionId),
 }
 
 impl Spool {
@@ -56,6 +59,7 @@ impl Spool {
             .await
             .map_err(self.failed("be read at start"))?;
         let mut found = found;
+        let mut gone = Vec::new();
         for (name, todo) in todo {
             match todo {
                 Todo::Restart(id) => {
@@ -63,14 +67,20 @@ impl Spool {
                     let why = "the disk does not hold what its mark says".to_owned();
                     ledger.restart(id, Happening::Restarted, why).await?;
                 }
-                Todo::Adopt(record) => {
-                    if ledger.adopt_file(&name, &record).await? {
-                        found.adopted += 1;
+                Todo::Forget(id) => ledger.unlinked(vec![id])?,
+                Todo::Adopt(record) => match ledger.adopt_file(&name, &record).await? {
+                    Adopted::Whole => found.adopted += 1,
+                    // It came back after a power cut that took its removal away.
+                    Adopted::Archived => {
+                        found.removed += 1;
+                        gone.push(name);
                     }
-                }
+                    Adopted::Known => {}
+                },
             }
         }
         self.budget.found(found.bytes);
+        self.unlink(gone).await?;
         found.removed += self.sweep(ledger).await?;
         Ok(found)
     }
@@ -143,16 +153,16 @@ fn one(
         found.bytes += len;
         let known = owner.is_some_and(|(_, state, _)| *state != State::Fetching);
         if !known && lies.record {
-            let record =
-                read_small(disk, &spool.record(name), record::LIMIT)?.as_deref().and_then(Record::parse);
+            let record = read_small(disk, &spool.record(name), record::LIMIT);
             // A record that cannot be read leaves the file where it is: it may be all there is.
+            let record = record.ok().flatten().as_deref().and_then(Record::parse);
             todo.extend(
                 record.filter(|r| r.size == len).map(|r| (name.to_owned(), Todo::Adopt(Box::new(r)))),
             );
         }
         return Ok(());
     }
-    if lies.record {
+    if lies.record && owner.is_none_or(|(_, state, _)| *state != State::Whole) {
         // The crash came before the rename: the partial goes on from its mark.
         disk.remove(&spool.record(name))?;
     }
@@ -160,17 +170,28 @@ fn one(
         return Ok(());
     }
     match owner {
-        Some((id, State::Fetching, mark)) => match Partial::reopen(disk, spool, name, mark)? {
-            Some((partial, _)) => {
+        Some((id, state, mark)) if may_go_on(*state) => match Partial::reopen(disk, spool, name, mark) {
+            Ok(Some((partial, _))) => {
                 found.bytes += partial.len();
                 found.resumed += 1;
             }
-            None => {
-                disk.remove(&spool.part(name))?;
-                todo.push((name.to_owned(), Todo::Restart(*id)));
+            worthless => {
+                // One that cannot be opened may not be removable either; it only takes room.
+                match disk.remove(&spool.part(name)) {
+                    Err(e) if worthless.is_ok() => return Err(e),
+                    _ => {}
+                }
+                let fetching = *state == State::Fetching;
+                let todo_of = if fetching { Todo::Restart } else { Todo::Forget };
+                todo.push((name.to_owned(), todo_of(*id)));
             }
         },
-        Some((_, State::Held | State::Lost, _)) => found.bytes += lies.part.unwrap_or(0),
+        Some((_, State::Held, _)) => found.bytes += lies.part.unwrap_or(0),
+        // The disk lost the last rename and kept what came after it.
+        Some((_, State::Whole, _)) => {
+            disk.rename(&spool.part(name), &spool.whole(name))?;
+            found.bytes += lies.part.unwrap_or(0);
+        }
         _ => {
             disk.remove(&spool.part(name))?;
             found.removed += 1;
@@ -178,3 +199,12 @@ fn one(
     }
     Ok(())
 }
+
+/// Whether a partial of a file in that state can still be continued.
+fn may_go_on(state: State) -> bool {
+    matches!(state, State::Fetching | State::Listed | State::Open | State::Lost)
+}
+
+#[cfg(test)]
+#[path = "recover_tests.rs"]
+mod tests;

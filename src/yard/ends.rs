@@ -12,7 +12,12 @@ pub(super) struct Ends {
 }
 
 impl Ends {
-    /// Whether these are the ends of a known content.
+    /// Whether both ends were read and are those of a known content.
+    pub fn both_of(&self, edges: &Edges) -> bool {
+        self.tail.is_some() && self.are_of(edges)
+    }
+
+    /// Whether these are the ends of a known content, as far as they could be read.
     pub fn are_of(&self, edges: &Edges) -> bool {
         self.head == edges.head && self.tail.is_none_or(|tail| tail == edges.tail)
     }

@@ -207,7 +207,7 @@ impl Visit<'_> {
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
             {
-                same_as = before.into_iter().find(|(_, edges, _)| ends.are_of(edges)).map(|(id, _, _)| id);
+                same_as = before.into_iter().find(|(_, edges, _)| ends.both_of(edges)).map(|(id, _, _)| id);
             }
         }
         self.add(seen, same_as, why, sighted);
@@ -237,7 +237,9 @@ impl Visit<'_> {
             Match::Same if known.state == State::Skipped && !known.backlog => {
                 sighted.changes.push(Change::Wanted { path: seen.path.clone() });
             }
-            Match::Same if doubtful && known.edges.is_some() => self.by_ends(seen, known, sighted).await?,
+            Match::Same if doubtful && known.edges.is_some() => {
+                self.by_ends(seen, matched, known, sighted).await?
+            }
             Match::Same if known.listed != seen.listed => {
                 sighted.changes.push(Change::Same { id, seen: seen.clone(), presumed: false });
             }
@@ -248,7 +250,7 @@ impl Visit<'_> {
                 sighted.changes.push(Change::Changed { id, seen: seen.clone() });
             }
             Match::Changed => sighted.changes.push(Change::Changed { id, seen: seen.clone() }),
-            Match::TimeOnly => self.by_ends(seen, known, sighted).await?,
+            Match::TimeOnly => self.by_ends(seen, matched, known, sighted).await?,
             Match::CameBack => sighted.changes.push(Change::CameBack { id, seen: seen.clone() }),
             Match::New => self.add(seen, None, "not known", sighted),
             Match::Grown | Match::Shrunk | Match::Returned => self.add(seen, None, "it grew", sighted),
@@ -258,12 +260,21 @@ impl Visit<'_> {
 
     /// Same name and size, and a time that differs or cannot be believed: the ends decide, once a
     /// visit.
-    async fn by_ends(&mut self, seen: &Seen, known: &Known, sighted: &mut Sighted) -> Result<(), End> {
+    async fn by_ends(
+        &mut self,
+        seen: &Seen,
+        matched: Match,
+        known: &Known,
+        sighted: &mut Sighted,
+    ) -> Result<(), End> {
         if !self.compared.insert(seen.path.clone()) {
             return Ok(());
         }
         let Some(ends) = self.ends(seen).await? else { return Ok(()) };
-        if known.edges.is_some_and(|edges| ends.are_of(&edges)) {
+        // Where the logger tells another time, the first bytes alone are not enough: a file of fixed size
+        // may have been written on.
+        let same = |edges| if matched == Match::TimeOnly { ends.both_of(edges) } else { ends.are_of(edges) };
+        if known.edges.as_ref().is_some_and(same) {
             if known.listed != seen.listed || !known.presumed {
                 sighted.changes.push(Change::Same { id: known.id, seen: seen.clone(), presumed: true });
             }

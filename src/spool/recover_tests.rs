@@ -1,0 +1,248 @@
+//! Every moment at which a crash can leave ledger and spool apart, as files on the disk and rows.
+
+use bytes::Bytes;
+use jiff::Timestamp;
+use serde_json::json;
+use tempfile::TempDir;
+
+use super::*;
+use crate::durable::OsDisk;
+use crate::edges::{Edges, Inline};
+use crate::ledger::{Change, Grant, Kept, Known, LoggerRow, Pending, Seen, WholeFacts};
+use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath, RunningHash};
+
+const BYTES: &[u8] = b"(1770000000.000000) can0 123#00";
+const NAME: &str = "0123456789abcdef";
+
+struct Depot {
+    dir: TempDir,
+    edges: Edges,
+    ledger: Ledger,
+    row: LoggerRow,
+    id: VersionId,
+}
+
+impl Depot {
+    /// A depot whose ledger knows one listed file.
+    async fn new() -> Self {
+        let dir = tempfile::tempdir().expect("dir");
+        let edges = Edges { work: std::sync::Arc::new(Inline), ..Edges::real() };
+        std::fs::create_dir(dir.path().join("spool")).expect("spool");
+        let ledger = Ledger::in_memory(&edges).expect("ledger");
+        ledger.follow_archives(vec![("central".into(), true)]).await.expect("archives");
+        let row = ledger.logger("L-0101", "PLOW-01").await.expect("row");
+        let change = Change::New { seen: seen(), backlog: false, same_as: None, why: "listed" };
+        ledger.apply(&row, "PLOW-01", true, vec![change]).await.expect("listed");
+        let mut depot = Self { dir, edges, ledger, row, id: VersionId(0) };
+        depot.id = depot.known().await.id;
+        depot
+    }
+
+    /// It is being fetched, with a mark behind so many bytes.
+    async fn fetching(&self, mark: usize) {
+        self.ledger.grant(Grant { id: self.id, spool: NAME.into(), reserved: 0 }).expect("granted");
+        if mark > 0 {
+            let mut hash = RunningHash::default();
+            hash.update(&BYTES[..mark]);
+            let mark = Mark { offset: mark as u64, hash: hash.to_bytes() };
+            self.ledger.mark(self.id, mark).await.expect("marked");
+        }
+    }
+
+    fn lay(&self, name: &str, bytes: &[u8]) {
+        std::fs::write(self.dir.path().join("spool").join(name), bytes).expect("laid");
+    }
+
+    fn lay_record(&self) {
+        let record = Record::new(&self.facts(), "L-0101", "PLOW-01", &seen().path);
+        self.lay(&format!("{NAME}.json"), serde_json::to_string(&record).expect("json").as_bytes());
+    }
+
+    fn facts(&self) -> WholeFacts {
+        let mut hash = RunningHash::default();
+        hash.update(BYTES);
+        let (sha256, blocks): (Digest, Blocks) = hash.finish();
+        WholeFacts {
+            id: self.id,
+            spool: NAME.into(),
+            look: seen().look,
+            size: BYTES.len() as u64,
+            sha256,
+            edges: Ends { head: sha256, tail: sha256 },
+            blocks,
+            proof: Proof::Length,
+            extends: None,
+            owed: vec!["central".into()],
+            detail: json!({}),
+        }
+    }
+
+    async fn archived(&self) {
+        let kept =
+            Kept { id: self.id, location: "a".into(), seq: 1, verified: "disk-read", folder: None, note: "" };
+        self.ledger.verified("central", vec![kept], Vec::new()).await.expect("archived");
+    }
+
+    /// Starts again; gives what was found and what lies in the spool after.
+    async fn start(&self) -> (Recovered, Vec<String>, u64) {
+        let spool = Spool::open(self.edges.clone(), self.dir.path(), 1 << 30, 0).await.expect("spool");
+        let found = spool.recover(&self.ledger).await.expect("recovered");
+        let entries = OsDisk::new().read_dir(&self.dir.path().join("spool"), 100).expect("read");
+        let names: Vec<String> = entries.iter().map(|e| e.name.to_string_lossy().into_owned()).collect();
+        let lies: u64 =
+            entries.iter().filter(|e| !e.name.to_string_lossy().ends_with("json")).map(|e| e.stat.len).sum();
+        assert_eq!(spool.budget().used(), lies, "what lies there is counted, and nothing else");
+        (found, names, lies)
+    }
+
+    async fn known(&self) -> Known {
+        self.ledger.known(&self.row).await.expect("known").remove(0)
+    }
+
+    async fn pending(&self) -> Option<Pending> {
+        self.ledger.pending(self.row.key).await.expect("pending").pop()
+    }
+}
+
+fn seen() -> Seen {
+    let look = Look {
+        size: Some(BYTES.len() as u64),
+        time: Timestamp::from_second(1_770_000_000).ok(),
+        ..Look::default()
+    };
+    Seen { path: RemotePath::new(b"00001.log").expect("path"), listed: "31".into(), look }
+}
+
+#[tokio::test]
+async fn bytes_behind_the_mark_are_thrown_away() {
+    let depot = Depot::new().await;
+    depot.fetching(10).await;
+    depot.lay(&format!("{NAME}.part"), &BYTES[..20]);
+    let (found, _, lies) = depot.start().await;
+    assert_eq!((found.resumed, lies), (1, 10));
+    let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
+    let item = depot.pending().await.expect("pending");
+    let (mut partial, cut) =
+        Partial::reopen(&OsDisk::new(), &spool, NAME, &item.mark).expect("opened").expect("good");
+    partial.append(&[Bytes::from_static(&BYTES[10..])]).expect("goes on");
+    assert_eq!((cut, partial.hash().digest()), (0, Digest::of(BYTES)));
+}
+
+#[tokio::test]
+async fn a_partial_that_the_disk_lost_begins_again() {
+    for left in [None, Some(&BYTES[..5])] {
+        let depot = Depot::new().await;
+        depot.fetching(10).await;
+        if let Some(left) = left {
+            depot.lay(&format!("{NAME}.part"), left);
+        }
+        let (found, names, _) = depot.start().await;
+        assert_eq!(found.restarted, 1);
+        assert!(names.is_empty(), "{names:?}");
+        let item = depot.pending().await.expect("pending");
+        assert_eq!((item.state, item.mark.offset, item.spool), (State::Listed, 0, None));
+    }
+}
+
+#[tokio::test]
+async fn a_kill_before_the_rename_is_back_at_the_mark() {
+    let depot = Depot::new().await;
+    depot.fetching(10).await;
+    depot.lay(&format!("{NAME}.part"), BYTES);
+    depot.lay_record();
+    let (found, names, lies) = depot.start().await;
+    assert_eq!((found.resumed, found.adopted, lies), (1, 0, 10));
+    assert_eq!(names, [format!("{NAME}.part")]);
+    assert_eq!(depot.known().await.state, State::Fetching);
+}
+
+#[tokio::test]
+async fn a_kill_between_rename_and_commit_is_adopted_by_its_own_row() {
+    let depot = Depot::new().await;
+    depot.fetching(10).await;
+    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay_record();
+    let (found, ..) = depot.start().await;
+    assert_eq!(found.adopted, 1);
+    assert_eq!(depot.known().await.state, State::Whole);
+    assert_eq!(depot.ledger.due("central", 9).await.expect("due").len(), 1);
+    assert_eq!(depot.start().await.0.adopted, 0, "once");
+}
+
+#[tokio::test]
+async fn a_ledger_from_a_backup_takes_a_whole_file_as_the_one_that_it_has_listed() {
+    let depot = Depot::new().await;
+    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay_record();
+    depot.start().await;
+    assert_eq!(depot.known().await.state, State::Whole);
+    assert!(depot.pending().await.is_none(), "it is not fetched again");
+}
+
+#[tokio::test]
+async fn a_kill_between_archived_and_unlinked_removes_the_files_at_the_next_start() {
+    let depot = Depot::new().await;
+    depot.fetching(0).await;
+    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay_record();
+    depot.archived().await;
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.removed, names.len()), (1, 0));
+    // A power cut took the removal away, and not the ledger's word that it was made.
+    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay_record();
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.adopted, found.removed, names.len()), (0, 1, 0));
+}
+
+#[tokio::test]
+async fn nothing_whole_is_removed_before_it_is_archived() {
+    let depot = Depot::new().await;
+    depot.fetching(0).await;
+    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.lay(&format!("{NAME}.part"), BYTES);
+    depot.lay_record();
+    let (_, names, _) = depot.start().await;
+    assert_eq!(names, [format!("{NAME}.json"), format!("{NAME}.log")], "the rename is made again");
+    depot.lay("ffff.log", BYTES);
+    depot.lay("ffff.json", b"not a record");
+    let (_, names, _) = depot.start().await;
+    assert!(names.contains(&"ffff.log".to_owned()), "it may be all there is");
+}
+
+#[tokio::test]
+async fn a_whole_file_that_is_not_there_is_told() {
+    let depot = Depot::new().await;
+    depot.fetching(0).await;
+    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    assert_eq!(depot.start().await.0.missing, [NAME]);
+}
+
+#[tokio::test]
+async fn a_lost_files_partial_waits_and_an_unknown_one_goes() {
+    let depot = Depot::new().await;
+    depot.fetching(10).await;
+    depot.lay(&format!("{NAME}.part"), &BYTES[..20]);
+    depot.lay("ffff.part", BYTES);
+    let change = vec![Change::Unwanted { path: seen().path }];
+    depot.ledger.apply(&depot.row, "PLOW-01", true, change).await.expect("skipped");
+    let change = vec![Change::Wanted { path: seen().path }];
+    depot.ledger.apply(&depot.row, "PLOW-01", true, change).await.expect("wanted again");
+    let (found, names, lies) = depot.start().await;
+    assert_eq!((found.resumed, found.removed, lies), (1, 1, 10), "{names:?}");
+}
+
+#[tokio::test]
+async fn a_held_file_that_was_being_kept_can_be_kept_again() {
+    let depot = Depot::new().await;
+    depot.fetching(0).await;
+    depot.ledger.hold(depot.id, Some(NAME.into()), json!({})).await.expect("held");
+    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay_record();
+    depot.start().await;
+    assert_eq!(depot.known().await.state, State::Held, "a person decides");
+    let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
+    let partial = Partial::reread(&OsDisk::new(), &spool, NAME).expect("found under either name");
+    assert_eq!(partial.hash().digest(), Digest::of(BYTES));
+}
