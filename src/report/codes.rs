@@ -64,6 +64,11 @@ pub const CODES: &[(&str, &str)] = &[
          a larger card; if its content turns up, the loss is taken back.",
     ),
     (
+        "file-refused",
+        "A file is listed, and the logger does not give it. Check the rights of the login and the file's name on the \
+         logger; the other files are not held up.",
+    ),
+    (
         "file-stuck",
         "A file ended at the same byte in three visits. Exchange the card if it is the card; what could be read is \
          held.",

@@ -25,7 +25,8 @@ fn setting(name: &str, default: &str) -> String {
 fn cost(pid: u32) -> (f64, f64) {
     let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).expect("it runs");
     let after = stat.rsplit_once(')').expect("proc(5)").1;
-    let ticks: f64 = after.split_whitespace().skip(11).take(2).map(|n| n.parse::<f64>().expect("ticks")).sum();
+    let ticks: f64 =
+        after.split_whitespace().skip(11).take(2).map(|n| n.parse::<f64>().expect("ticks")).sum();
     let status = std::fs::read_to_string(format!("/proc/{pid}/status")).expect("it runs");
     let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).expect("proc(5)");
     let kib: f64 = peak.trim().trim_end_matches(" kB").parse().expect("kB");
