@@ -93,7 +93,7 @@ impl Depot {
             detail: json!({ "tries": 1 }),
         };
         assert!(bytes.len() as u64 <= EDGE);
-        self.ledger.whole(vec![whole]).await.expect("whole");
+        self.ledger.whole(vec![(whole, false)]).await.expect("whole");
         id
     }
 

@@ -1,7 +1,7 @@
 //! What a person sees while a round runs: bars on a terminal, lines elsewhere. On stderr, so that
 //! the report on stdout stays clean.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::future::Future;
 use std::io::{IsTerminal as _, Write as _};
@@ -20,7 +20,7 @@ pub(super) async fn during<T>(progress: &Progress, glyphs: Glyphs, work: impl Fu
     let mut show: Box<dyn Show> = if stderr.is_terminal() {
         Box::new(Bars::new(ProgressDrawTarget::stderr_with_hz(10), glyphs))
     } else {
-        Box::new(Lines(stderr))
+        Box::new(Lines(stderr, Met::new()))
     };
     let ticks = progress.listen();
     let over = CancellationToken::new();
@@ -56,16 +56,27 @@ trait Show: Send {
     fn end(&mut self);
 }
 
-/// What a tick says, where it says something; bytes and begun transfers do not.
-fn line(tick: &Tick) -> Option<String> {
+/// The loggers whose listings were shown in this run.
+type Met = BTreeSet<String>;
+
+/// What a tick says, where it says something; bytes and begun transfers do not, nor does a listing
+/// that tells nothing new.
+fn line(tick: &Tick, met: &mut Met) -> Option<String> {
     Some(match tick {
-        Tick::Visit { vehicle, files: 0, .. } => format!("{}: in range, nothing to fetch", plain(vehicle)),
-        Tick::Visit { vehicle, files, bytes, .. } => {
+        // Files that may still be written are not told apart from none here.
+        Tick::Visit { vehicle, logger, files: 0, .. } => {
+            if !met.insert(logger.clone()) {
+                return None;
+            }
+            format!("{}: in range", plain(vehicle))
+        }
+        Tick::Visit { vehicle, logger, files, bytes } => {
+            met.insert(logger.clone());
             format!("{}: in range, {} to fetch, {}", plain(vehicle), of(*files, "file"), size(*bytes))
         }
         Tick::Begun { .. } | Tick::Bytes { .. } => return None,
         Tick::Cut { vehicle, path, at, why, .. } => {
-            format!("{}: {} cut at {}: {}", plain(vehicle), plain(path), size(*at), plain(why))
+            format!("{}: {}: {} after {}", plain(vehicle), plain(path), ended(why), size(*at))
         }
         Tick::Whole { vehicle, path, size: bytes, .. } => {
             format!("{}: {} is here, {}", plain(vehicle), plain(path), size(*bytes))
@@ -79,11 +90,18 @@ fn line(tick: &Tick) -> Option<String> {
     })
 }
 
-struct Lines(std::io::Stderr);
+/// How a transfer ended, in the words before the first colon: what a library says behind it helps
+/// nobody who watches.
+fn ended(why: &str) -> String {
+    let first = why.split([':', ';', '(']).next().unwrap_or_default().trim();
+    if first.is_empty() { "the connection ended".to_owned() } else { plain(first) }
+}
+
+struct Lines(std::io::Stderr, Met);
 
 impl Show for Lines {
     fn tick(&mut self, tick: &Tick) {
-        if let Some(line) = line(tick) {
+        if let Some(line) = line(tick, &mut self.1) {
             // A closed stderr is no reason to stop the work.
             let _ = writeln!(self.0, "{line}");
         }
@@ -125,6 +143,7 @@ struct Bars {
     overall: ProgressBar,
     active: BTreeMap<String, ProgressBar>,
     sum: Sum,
+    met: Met,
     style: ProgressStyle,
 }
 
@@ -142,7 +161,7 @@ impl Bars {
             .progress_chars(if glyphs.ascii { "#> " } else { "■◧ " });
         let all = MultiProgress::with_draw_target(target);
         let overall = all.add(ProgressBar::new(0).with_style(style.clone()).with_prefix("all vehicles"));
-        Self { all, overall, active: BTreeMap::new(), sum: Sum::default(), style }
+        Self { all, overall, active: BTreeMap::new(), sum: Sum::default(), met: Met::new(), style }
     }
 
     fn stop(&mut self, logger: &str) {
@@ -181,7 +200,7 @@ impl Show for Bars {
         }
         // Files that go well are what the bars show.
         if !matches!(tick, Tick::Whole { .. } | Tick::Archived { .. })
-            && let Some(line) = line(tick)
+            && let Some(line) = line(tick, &mut self.met)
         {
             let _ = self.all.println(line);
         }
@@ -209,7 +228,13 @@ mod tests {
                 size: Some(1_000_000),
             },
             Tick::Bytes { logger: logger.clone(), count: 400_000 },
-            Tick::Cut { vehicle: vehicle.clone(), logger, path, at: 400_000, why: "\x1b[2Jreset".into() },
+            Tick::Cut {
+                vehicle: vehicle.clone(),
+                logger,
+                path,
+                at: 400_000,
+                why: "the connection ended\x1b[2J: reset by peer".into(),
+            },
             Tick::Trouble { vehicle: None, text: "archive central is away".into() },
         ]
     }
@@ -218,7 +243,7 @@ mod tests {
 
     impl Show for Kept {
         fn tick(&mut self, tick: &Tick) {
-            self.0.extend(line(tick));
+            self.0.extend(line(tick, &mut Met::new()));
         }
         fn end(&mut self) {
             self.1 = true;
@@ -238,11 +263,21 @@ mod tests {
             kept.0,
             [
                 "PLOW-03: in range, 1 file to fetch, 1.00 MB",
-                "PLOW-03: a.log cut at 0.400 MB: \\u{1b}[2Jreset",
+                "PLOW-03: a.log: the connection ended\\u{1b}[2J after 0.400 MB",
                 "archive central is away",
             ]
         );
         assert!(kept.1);
+    }
+
+    #[test]
+    fn a_logger_with_nothing_to_fetch_is_told_of_once() {
+        let mut met = Met::new();
+        let visit =
+            |files| Tick::Visit { vehicle: "PLOW-03".into(), logger: "L-0403".into(), files, bytes: 7 };
+        assert_eq!(line(&visit(0), &mut met).as_deref(), Some("PLOW-03: in range"));
+        assert_eq!(line(&visit(0), &mut met), None);
+        assert!(line(&visit(2), &mut met).is_some());
     }
 
     #[test]

@@ -35,7 +35,7 @@ pub use archives::{Due, Kept, ManifestLine, ReceiptRow};
 pub use events::{EventRow, Logged};
 pub use findings::{Finding, FindingRow, Severity};
 pub use listings::{Applied, Change, Known, LoggerRow, Seen};
-pub use query::{Copy, FileRow, LoggerDay, Query, Totals};
+pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use versions::{Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
