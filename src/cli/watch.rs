@@ -1,7 +1,7 @@
 //! What a person sees while a round runs: bars on a terminal, lines elsewhere. On stderr, so that
 //! the report on stdout stays clean.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fmt;
 use std::future::Future;
 use std::io::{IsTerminal as _, Write as _};
@@ -56,23 +56,24 @@ trait Show: Send {
     fn end(&mut self);
 }
 
-/// The loggers whose listings were shown in this run.
-type Met = BTreeSet<String>;
+/// What each logger's last listing left to fetch, in this run: files and bytes.
+type Met = BTreeMap<String, (u64, u64)>;
 
 /// What a tick says, where it says something; bytes and begun transfers do not, nor does a listing
 /// that tells nothing new.
 fn line(tick: &Tick, met: &mut Met) -> Option<String> {
     Some(match tick {
-        // Files that may still be written are not told apart from none here.
-        Tick::Visit { vehicle, logger, files: 0, .. } => {
-            if !met.insert(logger.clone()) {
-                return None;
-            }
-            format!("{}: in range", plain(vehicle))
-        }
         Tick::Visit { vehicle, logger, files, bytes } => {
-            met.insert(logger.clone());
-            format!("{}: in range, {} to fetch, {}", plain(vehicle), of(*files, "file"), size(*bytes))
+            let before = met.insert(logger.clone(), (*files, *bytes));
+            match (files, before) {
+                // Files that may still be written are not told apart from none here.
+                (0, None) => format!("{}: in range", plain(vehicle)),
+                (0, Some(_)) => return None,
+                (_, Some(before)) if before == (*files, *bytes) => return None,
+                _ => {
+                    format!("{}: in range, {} to fetch, {}", plain(vehicle), of(*files, "file"), size(*bytes))
+                }
+            }
         }
         Tick::Begun { .. } | Tick::Bytes { .. } => return None,
         Tick::Cut { vehicle, path, at, why, .. } => {
@@ -84,13 +85,13 @@ fn line(tick: &Tick, met: &mut Met) -> Option<String> {
         Tick::Archived { archive, files, bytes } => {
             format!("archive {}: {} verified, {}", plain(archive), of(*files, "file"), size(*bytes))
         }
-        Tick::Left { vehicle, why, .. } => format!("{}: visit over: {}", plain(vehicle), plain(why)),
+        Tick::Left { vehicle, why, .. } => format!("{}: visit over: {}", plain(vehicle), ended(why)),
         Tick::Trouble { vehicle: Some(vehicle), text } => format!("{}: {}", plain(vehicle), plain(text)),
         Tick::Trouble { vehicle: None, text } => plain(text),
     })
 }
 
-/// How a transfer ended, in the words before the first colon: what a library says behind it helps
+/// How a transfer or a visit ended, in the words before the first colon: what a library says behind it helps
 /// nobody who watches.
 fn ended(why: &str) -> String {
     let first = why.split([':', ';', '(']).next().unwrap_or_default().trim();
@@ -278,6 +279,7 @@ mod tests {
         assert_eq!(line(&visit(0), &mut met).as_deref(), Some("PLOW-03: in range"));
         assert_eq!(line(&visit(0), &mut met), None);
         assert!(line(&visit(2), &mut met).is_some());
+        assert_eq!(line(&visit(2), &mut met), None);
     }
 
     #[test]

@@ -173,6 +173,27 @@ impl Query {
         Ok(all)
     }
 
+    /// Versions whose path fits; newest first, at most 100.
+    pub fn find_path(&self, fits: impl Fn(&RemotePath) -> bool) -> Result<Vec<FileRow>, LedgerError> {
+        let mut paths = self.db.prepare("SELECT id, path FROM versions ORDER BY id DESC")?;
+        let mut one = self.db.prepare(&format!("{FILES} WHERE v.id = ?"))?;
+        let mut all = Vec::new();
+        let mut rows = paths.query([])?;
+        while let Some(row) = rows.next()? {
+            let path: Vec<u8> = row.get(1)?;
+            if fits(&path_of(&path)?) {
+                let mut found = one.query([row.get::<_, i64>(0)?])?;
+                if let Some(row) = found.next()? {
+                    all.push(self.file(row)?);
+                }
+            }
+            if all.len() == 100 {
+                break;
+            }
+        }
+        Ok(all)
+    }
+
     /// A version's story, oldest first.
     pub fn story(&self, id: VersionId) -> Result<Vec<EventRow>, LedgerError> {
         let mut statement = self
