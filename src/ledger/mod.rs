@@ -37,7 +37,7 @@ pub use events::{EventRow, Logged};
 pub use findings::{Finding, FindingRow, Severity};
 pub use listings::{Applied, Change, Known, LoggerRow, Seen};
 pub use obligations::{Due, Kept};
-pub use query::{Copy, FileRow, LoggerDay, Query, Totals};
+pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
