@@ -21,6 +21,9 @@ const MANIFEST: &str = "manifest-sha256.txt";
 /// Most files that are open at a time in one job.
 const GROUP: usize = 256;
 
+/// Files of fewer bytes in all are stored by one thread, so that they share one flush.
+const TOGETHER: u64 = 32 * 1024 * 1024;
+
 /// What one thread does with its share of a call's items.
 type Job<I, O> = fn(&Inside, &dyn Disk, &Pulse, &[I]) -> Result<Vec<O>, ArchiveError>;
 
@@ -114,13 +117,14 @@ impl FileArchive {
         self.patience.run(probe).await
     }
 
-    /// Deals the items out to the archive's threads and gathers the answers in their order.
-    async fn spread<I, O>(&self, items: Vec<I>, job: Job<I, O>) -> Result<Vec<O>, ArchiveError>
+    /// Deals the items out to so many of the archive's threads and gathers the answers in their
+    /// order.
+    async fn spread<I, O>(&self, items: Vec<I>, hands: usize, job: Job<I, O>) -> Result<Vec<O>, ArchiveError>
     where
         I: Send + 'static,
         O: Send + 'static,
     {
-        let hands = self.patience.threads().min(items.len());
+        let hands = hands.min(items.len());
         let mut dealt: Vec<Vec<I>> = (0..hands).map(|_| Vec::new()).collect();
         for (at, item) in items.into_iter().enumerate() {
             if let Some(hand) = dealt.get_mut(at % hands) {
@@ -181,11 +185,12 @@ impl Archive for FileArchive {
             };
             return self.patience.run(begin).await;
         }
-        self.spread(objects, |inside, disk, pulse, group| inside.writing(disk, pulse)?.create(group)).await
+        // Small things: by one thread, so that they share one flush.
+        self.spread(objects, 1, |inside, disk, pulse, group| inside.writing(disk, pulse)?.create(group)).await
     }
 
     async fn get(&self, keys: Vec<String>) -> Result<Vec<Option<Vec<u8>>>, ArchiveError> {
-        self.spread(keys, |inside, disk, pulse, group| {
+        self.spread(keys, self.patience.threads(), |inside, disk, pulse, group| {
             let room = inside.reading(disk, pulse)?;
             group.iter().map(|key| room.small(key)).collect()
         })
@@ -193,11 +198,14 @@ impl Archive for FileArchive {
     }
 
     async fn store(&self, items: Vec<StoreItem>) -> Result<Vec<Stored>, ArchiveError> {
-        self.spread(items, |inside, disk, pulse, group| inside.writing(disk, pulse)?.store(group)).await
+        let bytes: u64 = items.iter().map(|item| item.size).sum();
+        let hands = if bytes < TOGETHER { 1 } else { self.patience.threads() };
+        self.spread(items, hands, |inside, disk, pulse, group| inside.writing(disk, pulse)?.store(group))
+            .await
     }
 
     async fn read_back(&self, keys: Vec<String>) -> Result<Vec<Option<ReadBack>>, ArchiveError> {
-        self.spread(keys, |inside, disk, pulse, group| {
+        self.spread(keys, self.patience.threads(), |inside, disk, pulse, group| {
             let room = inside.reading(disk, pulse)?;
             group.iter().map(|key| room.read_back(key)).collect()
         })

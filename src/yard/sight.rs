@@ -72,7 +72,8 @@ impl Visit<'_> {
     }
 
     /// Every entry with its exact look, asking the logger where the listing alone does not tell.
-    /// Files that are listed and cannot be looked at are given apart.
+    /// Known files that are listed and cannot be looked at are given apart; an unknown one is taken
+    /// as a file of which nothing is told, so that it is not forgotten.
     async fn look(
         &mut self,
         listing: &Listing,
@@ -87,6 +88,7 @@ impl Visit<'_> {
             let look = if asks(file, &listed, before.copied()) {
                 match self.link.look(&file.path).await {
                     Ok(look) => look,
+                    Err(e) if e.is_answer() && before.is_none() => Look::default(),
                     Err(e) if e.is_answer() => {
                         unread.insert(file.path.clone());
                         continue;
