@@ -196,6 +196,7 @@ fn every_key_that_is_known_stands_in_the_examples() {
     for problem in problems(&depot, &vehicles).0 {
         let Some(table) = problem.message.strip_prefix("unknown key `zzzzzzzzzzzz` in ") else { continue };
         let help = problem.help.unwrap_or_default();
+        let help = help.split_whitespace().collect::<Vec<_>>().join(" ");
         let keys = help.strip_prefix("the keys here are ").unwrap_or_else(|| panic!("{help}"));
         let table = table_of(table);
         for key in keys.split(", ") {

@@ -255,6 +255,22 @@ async fn report_and_status_say_who_may_leave_and_exit_with_3_when_a_person_is_ne
 }
 
 #[tokio::test]
+async fn what_came_home_still_counts_when_it_is_recognised_by_its_ends_later() {
+    let depot = Depot::new().await;
+    let logger = depot.logger("L-0401", "PLOW-01").await;
+    depot.list(&logger, "PLOW-01", &["logs/1.log"]).await;
+    let id = depot.version(&logger, "logs/1.log").await;
+    depot.bring_home(&logger, "logs/1.log", "logs/1.log").await;
+    let path = RemotePath::new(b"logs/1.log").expect("path");
+    let look = Look { size: Some(5000), ..Look::default() };
+    let seen = Seen { path, listed: "5,000".into(), look };
+    let same = vec![Change::Same { id, seen, presumed: true }];
+    depot.ledger.apply(&logger, "PLOW-01", true, same).await.expect("applied");
+    let (_, report) = depot.lines(&["report", "--json"]).await;
+    assert_eq!(report[0]["totals"]["files_archived"], 1);
+}
+
+#[tokio::test]
 async fn an_archive_like_the_ledger_has_no_difference() {
     let depot = Depot::new().await;
     depot.night().await;
