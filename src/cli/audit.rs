@@ -24,7 +24,7 @@ use super::out::{Failure, Out, Outcome};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   yarder audit                  every copy, byte by byte
-  yarder audit --sample 2%      two copies of a hundred, by chance; foreign files all the same
+  yarder audit --sample 2%      two copies of a hundred, by chance, one at least
 
 Exit code 3: there is a difference that does not pass by itself.")]
 pub struct Args {
@@ -32,7 +32,7 @@ pub struct Args {
     #[arg(long, value_name = "SHARE", default_value = "100%", value_parser = share)]
     sample: Share,
     /// Restore what is wrong from another copy
-    #[arg(long)]
+    #[arg(long, hide = true)]
     repair: bool,
 }
 
@@ -70,7 +70,8 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
         }
         total = total + audit.tally;
     }
-    if !out.json {
+    // Of an archive that could not be read nothing is known.
+    if !out.json && (failed.is_empty() || total != Tally::default()) {
         out.line(format!(
             "Copies read: {}. {} that {} a person. Copies pending: {}.",
             count(total.read),
@@ -204,14 +205,21 @@ impl Audit<'_> {
     /// Reads copies back and compares.
     async fn copies(&mut self, sample: Share, random: &Random) -> Result<(), Failure> {
         let mut after = String::new();
+        let mut first = None;
         loop {
             let page = self.query.copies(self.name, &after, PAGE)?;
-            let Some((last, ..)) = page.last() else { return Ok(()) };
+            let Some((last, ..)) = page.last() else { break };
             after.clone_from(last);
+            first = first.or_else(|| page.get(random.below(page.len())).cloned());
             let chosen: Vec<_> = page.into_iter().filter(|_| random.below(WHOLE) < sample.0).collect();
             for group in chosen.chunks(GROUP) {
                 self.compare(group).await?;
             }
+        }
+        // A sample of nothing would say nothing of the archive.
+        match first {
+            Some(copy) if self.tally.read == 0 => self.compare(&[copy]).await,
+            _ => Ok(()),
         }
     }
 

@@ -1,5 +1,6 @@
 //! What commands ask of the service's own code, one function a command.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -13,7 +14,7 @@ use crate::ledger;
 use crate::link::NetDialer;
 use crate::progress::Progress;
 use crate::service::{self, Round, RunOptions, ServiceError};
-use crate::sim::{Night, NightOptions};
+use crate::sim::{Expected, Night, NightOptions};
 
 impl From<ServiceError> for Failure {
     fn from(e: ServiceError) -> Self {
@@ -60,12 +61,21 @@ pub async fn once(edges: &Edges, loaded: Loaded, progress: Progress) -> Result<R
 /// How long the demo waits for the archive after its night has ended.
 const DAWN: Duration = Duration::from_secs(20);
 
-/// A simulated night in a temporary folder; gives its configuration, whose state folder lives as
-/// long as the second value.
-pub async fn demo(edges: &Edges, seed: u64, progress: Progress) -> Result<(Config, Kept), Failure> {
+/// A night that was played.
+pub struct Played {
+    /// Its configuration.
+    pub config: Config,
+    /// What its report ought to say of each vehicle.
+    pub expected: BTreeMap<&'static str, Expected>,
+    /// The state folder lives as long as this.
+    pub _kept: Kept,
+}
+
+/// A simulated night in a temporary folder.
+pub async fn demo(edges: &Edges, options: NightOptions, progress: Progress) -> Result<Played, Failure> {
     let failed = |e: std::io::Error| Failure::Failed(format!("the demo's yard cannot be made: {e}"));
     let folder = tempfile::Builder::new().prefix("yarder-demo-").tempdir().map_err(failed)?;
-    let night = Night::start(NightOptions::full(seed, edges.clock.clone())).await.map_err(failed)?;
+    let night = Night::start(options).await.map_err(failed)?;
     let (depot, vehicles) = night.config(folder.path());
     let path = folder.path().join("yarder.toml");
     std::fs::write(&path, depot).map_err(failed)?;
@@ -105,7 +115,7 @@ pub async fn demo(edges: &Edges, seed: u64, progress: Progress) -> Result<(Confi
         }
     );
     ran?;
-    Ok((config, Box::new(folder)))
+    Ok(Played { config, expected: night.expected(), _kept: Box::new(folder) })
 }
 
 /// Waits until nothing is owed to an archive any more.

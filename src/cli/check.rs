@@ -33,6 +33,7 @@ pub(super) fn run(_: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> 
                 of(config.loggers.len() as u64, "logger"),
                 of(config.archives.len() as u64, "archive"),
             ))?;
+            out.line("Next: `yarder probe ID`, then `yarder once`.")?;
         }
         Err(problems) => {
             if out.json {

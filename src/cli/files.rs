@@ -40,6 +40,9 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
     let (loaded, query) = cx.read()?;
     let known = loaded.config.vehicles.iter().any(|v| Some(v.id.as_str()) == args.vehicle.as_deref());
     let any = list(&query, args, out)?;
+    if !any && !out.json && (known || args.vehicle.is_none()) {
+        out.line("No file fits.")?;
+    }
     match &args.vehicle {
         Some(id) if !any && !known => {
             Err(Failure::Usage(format!("there is no vehicle {id:?} in the list or in the ledger")))
@@ -64,9 +67,6 @@ fn list(query: &Query, args: &Args, out: &mut Out) -> Result<bool, Failure> {
         end.is_ok()
     })?;
     end?;
-    if !any && !out.json {
-        out.line("No file fits.")?;
-    }
     Ok(any)
 }
 

@@ -32,7 +32,7 @@ enum What {
         /// Its number in the list
         id: i64,
         /// Why, for the file's story
-        #[arg(long, default_value = "kept by a person")]
+        #[arg(long)]
         reason: String,
     },
     /// Give a held file up; its content is never fetched again
@@ -109,7 +109,7 @@ fn list(query: &Query, out: &mut Out) -> Result<Outcome, Failure> {
     if !held.is_empty() && !out.json {
         out.line("")?;
         out.line(format!(
-            "{}: yarder held keep ID, or yarder held drop ID --reason TEXT",
+            "{}: yarder held keep ID --reason TEXT, or yarder held drop ID --reason TEXT",
             of(held.len() as u64, "file")
         ))?;
     }

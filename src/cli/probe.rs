@@ -34,13 +34,18 @@ pub struct Args {
 pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
     let loaded = cx.load()?;
     let logger = loaded.config.loggers.iter().find(|l| l.id.as_str() == args.id).ok_or_else(|| {
+        let ids = loaded.config.loggers.iter().map(|l| l.id.as_str());
         Failure::Usage(format!(
-            "there is no logger {:?} in vehicles.toml; `yarder files` lists none by it",
-            args.id
+            "there is no logger {:?} in vehicles.toml; {}",
+            args.id,
+            closest(&args.id, ids)
         ))
     })?;
     let dialer = NetDialer::new(cx.edges.clock.clone());
-    let probe = measure(&dialer, &*cx.edges.clock, logger, &loaded.config.poll).await;
+    let mut probe = measure(&dialer, &*cx.edges.clock, logger, &loaded.config.poll).await;
+    if let Some(host) = host(&loaded.pair.vehicles.text, &args.id) {
+        probe.settings = with_host(&probe.settings, &host);
+    }
     if out.json {
         out.value(&probe)?
     } else {
@@ -50,6 +55,29 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
         Some(why) => Err(Failure::Failed(why)),
         None => Ok(Outcome::Done),
     }
+}
+
+/// The ids most like one, and how many others there are.
+fn closest<'l>(id: &str, ids: impl Iterator<Item = &'l str>) -> String {
+    let wanted = id.to_lowercase();
+    let mut ids: Vec<_> = ids.map(|id| (strsim::osa_distance(&wanted, &id.to_lowercase()), id)).collect();
+    ids.sort_unstable();
+    let shown: Vec<&str> = ids.iter().take(3).map(|(_, id)| *id).collect();
+    format!("nearest are {}", shown.join(", "))
+}
+
+/// The `host` that the vehicle list gives a logger, to be put into its kind's `url`.
+fn host(list: &str, id: &str) -> Option<String> {
+    let list: toml::Table = list.parse().ok()?;
+    let loggers = list.get("logger")?.as_array()?;
+    let logger = loggers.iter().find(|l| l.get("id").and_then(toml::Value::as_str) == Some(id))?;
+    logger.get("host")?.as_str().map(str::to_owned)
+}
+
+/// The settings with `host` in place of the logger's `url`.
+fn with_host(settings: &str, host: &str) -> String {
+    let line = format!("host = {}", toml::Value::from(host));
+    settings.lines().map(|l| if l.starts_with("url = ") { &line } else { l }.to_owned() + "\n").collect()
 }
 
 /// What one logger offers. What was not found out is null.
@@ -63,8 +91,8 @@ struct Probe {
     dialect: Option<&'static str>,
     files: u64,
     folders: u64,
-    /// Of files whose listed size is exact.
-    bytes: u64,
+    /// Of files whose listed size is exact; null where none is.
+    bytes: Option<u64>,
     wanted: u64,
     whole: Option<bool>,
     missing: Vec<String>,
@@ -141,7 +169,7 @@ fn take_listing(probe: &mut Probe, listing: &Listing, logger: &Logger) {
     probe.wanted = listing.files.iter().filter(|f| logger.kind.files.wants(&f.path)).count() as u64;
     for file in &listing.files {
         if let ListedSize::Exact(n) = file.size {
-            probe.bytes = probe.bytes.saturating_add(n);
+            probe.bytes = Some(probe.bytes.unwrap_or(0).saturating_add(n));
         }
     }
     probe.whole = Some(listing.is_whole());
@@ -309,7 +337,7 @@ fn text(probe: &Probe) -> String {
                 "{dialect}: {} in {}, {}, {wholeness}",
                 of(probe.files, "file"),
                 of(probe.folders, "folder"),
-                size(probe.bytes)
+                probe.bytes.map_or("sizes not told".to_owned(), size)
             ),
         );
         probe.missing.iter().for_each(|m| line("", format!("not seen: {m}")));

@@ -44,6 +44,15 @@ async fn a_logger_is_described_and_its_settings_are_toml() {
     assert_eq!(settings["logger"][0]["id"].as_str(), Some("L-1"));
 }
 
+#[test]
+fn a_logger_whose_list_gives_a_host_is_printed_with_it() {
+    let list = "[[logger]]\nid = \"L-1\"\nhost = \"10.0.0.7\"\n[[logger]]\nid = \"L-2\"\n";
+    assert_eq!(host(list, "L-2"), None);
+    let host = host(list, "L-1").expect("host");
+    let settings = "kind = \"wifi\"\nurl = \"http://10.0.0.7/logs/\"\nuser = \"depot\"\n";
+    assert_eq!(with_host(settings, &host), "kind = \"wifi\"\nhost = \"10.0.0.7\"\nuser = \"depot\"\n");
+}
+
 #[tokio::test]
 async fn patterns_that_want_nothing_are_answered_with_ones_that_do() {
     let sim = SimLogger::start(Options::ftp()).await.expect("logger");

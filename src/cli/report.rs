@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use crate::config::Config;
 use crate::ledger::Query;
 use crate::model::Day;
+use crate::report::words::full;
 use crate::report::{Facts, Report, build, text};
 
 use super::Cx;
@@ -76,6 +77,18 @@ pub(super) fn make(
     if day.from > now {
         return Err(Failure::Usage(format!("the day of {} has not begun yet", day.date)));
     }
+    // Before its first run nothing was watched, and "not seen" would be a claim.
+    let first = query.first_up()?.and_then(|ms| Timestamp::from_millisecond(ms).ok());
+    if date.is_some() && first.is_none_or(|first| day.to <= first) {
+        return Err(Failure::Failed(format!(
+            "nothing is known of the day of {}: {}",
+            day.date,
+            match first {
+                Some(first) => format!("Yarder first ran here on {}", full(first, &depot.time_zone)),
+                None => "Yarder did not run here yet".to_owned(),
+            }
+        )));
+    }
     Ok(build(config, &Facts::read(query, &day)?, &day, now))
 }
 
@@ -102,9 +115,13 @@ pub(super) fn closing(
     now: Timestamp,
     out: &mut Out,
 ) -> Result<Outcome, Failure> {
-    let report = make(config, query, None, now)?;
+    in_form_asked(config, &make(config, query, None, now)?, out)
+}
+
+/// Prints a report in the form that was asked for.
+pub(super) fn in_form_asked(config: &Config, report: &Report, out: &mut Out) -> Result<Outcome, Failure> {
     let form = if out.json { Form::Json } else { Form::Text };
-    print(config, &report, &[form], out)
+    print(config, report, &[form], out)
 }
 
 #[cfg(test)]

@@ -177,8 +177,10 @@ async fn files_are_objects_of_the_documented_fields_or_a_harmless_table() {
     assert!(harmless(&table) && table.contains("a\\u{1b}[2J.log"), "{table}");
     let (_, whole) = depot.lines(&["files", "--json", "--state", "whole", "--vehicle", "SWEEP-11"]).await;
     assert_eq!(whole.len(), 1);
-    let (refused, _) = depot.run(&["files", "--vehicle", "PLOW-99"]).await;
-    assert!(matches!(refused, Err(Failure::Usage(_))));
+    let (refused, text) = depot.run(&["files", "--vehicle", "PLOW-99"]).await;
+    assert!(matches!(refused, Err(Failure::Usage(_))) && text.is_empty(), "{text}");
+    let (_, text) = depot.run(&["files", "--vehicle", "PLOW-01", "--state", "lost"]).await;
+    assert_eq!(text, "No file fits.\n");
     assert!(Cli::try_parse_from(["yarder", "files", "--state", "lsot"]).is_err());
 }
 
@@ -211,7 +213,7 @@ async fn a_file_s_story_is_found_by_path_hash_and_place() {
     let depot = Depot::new().await;
     depot.night().await;
     let sha = Digest::of(&content("logs/1.log")).hex();
-    for what in ["logs/1.log", &sha, &sha[..12]] {
+    for what in ["logs/1.log", "1.log", &sha, &sha[..12]] {
         let (end, story) = depot.run(&["trace", what]).await;
         assert_eq!(end.expect("found"), Outcome::Done);
         assert!(story.contains(&sha) && story.contains("archived: every required archive has it"), "{story}");
@@ -248,8 +250,8 @@ async fn report_and_status_say_who_may_leave_and_exit_with_3_when_a_person_is_ne
     let (end, _) = depot.run(&["report", "--date", "2999-01-01"]).await;
     assert!(matches!(end, Err(Failure::Usage(_))));
     let (end, past) = depot.run(&["report", "--date", "2020-02-02"]).await;
-    assert_eq!(end.expect("made"), Outcome::Done);
-    assert!(past.contains("Made afterwards") && past.contains("No vehicle was seen"), "{past}");
+    let why = end.expect_err("nothing is known").to_string();
+    assert!(why.contains("nothing is known of the day of 2020-02-02") && past.is_empty(), "{why} {past}");
 }
 
 #[tokio::test]
@@ -310,6 +312,26 @@ async fn audit_tells_every_difference_once() {
     assert_eq!(first["expected"], Digest::of(&content("logs/1.log")).hex());
     assert_eq!(first["found"], Digest::of(&flipped).hex());
     assert_eq!(first["archive"], "central");
+}
+
+#[tokio::test]
+async fn a_sample_reads_one_copy_at_least() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (end, text) = depot.run(&["audit", "--sample", "0.0001%"]).await;
+    assert_eq!(end.expect("done"), Outcome::Done);
+    assert!(text.contains("Copies read: 1."), "{text}");
+}
+
+#[tokio::test]
+async fn an_unknown_logger_is_answered_with_the_nearest_ids() {
+    let depot = Depot::new().await;
+    let (end, _) = depot.run(&["probe", "L-0410"]).await;
+    let why = end.expect_err("unknown").to_string();
+    assert!(
+        why.contains("nearest are L-0401, L-0411") || why.contains("nearest are L-0411, L-0401"),
+        "{why}"
+    );
 }
 
 #[expect(clippy::disallowed_methods, reason = "the test takes a copy away behind everybody's back")]

@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use crate::ledger::state::Duty;
 use crate::ledger::{EventRow, FileRow};
-use crate::report::words::{cell, full, of, plain, size};
+use crate::report::words::{cell, count, full, of, plain, size};
 
 use super::Cx;
 use super::files::{FileLine, codes_by_subject};
@@ -22,11 +22,11 @@ const TOLD: usize = 5;
 /// of it on its logger. Names repeat from logger to logger and from card to card; a hash does not.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
-  yarder trace logs/00000412.log
-  yarder trace 9f86d081884c7d65
+  yarder trace 00000412.log           the end of its path, as `yarder files` shows it
+  yarder trace 9f86d081884c7d65       the beginning of its SHA-256
   yarder trace PLOW-03/2026-11-24/north-yard/data/L-0403/logs/00000412.log")]
 pub struct Args {
-    /// Its path on the logger, its SHA-256 (8 digits and more), or its location in an archive
+    /// Its path on the logger or the end of it, its SHA-256 (8 digits and more), or its location in an archive
     #[arg(value_name = "WHAT")]
     what: String,
 }
@@ -47,10 +47,13 @@ struct Told {
 
 pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
     let (loaded, query) = cx.read()?;
-    let rows = query.find(&args.what)?;
+    let mut rows = query.find(&args.what)?;
+    if rows.is_empty() {
+        rows = query.find_path(|path| ends_with(&plain(&path.to_string()), &args.what))?;
+    }
     if rows.is_empty() {
         return Err(Failure::Failed(format!(
-            "no file is known by {:?}: give its whole path on the logger, 8 or more digits of its SHA-256, or \
+            "no file is known by {:?}: give the end of its path on the logger, 8 or more digits of its SHA-256, or \
              its whole location in an archive",
             args.what
         )));
@@ -86,6 +89,12 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
         tell(row, &story, zone, out)?;
     }
     Ok(Outcome::Done)
+}
+
+/// Whether a path ends with whole parts of that name.
+fn ends_with(path: &str, what: &str) -> bool {
+    path.strip_suffix(what)
+        .is_some_and(|before| before.is_empty() || before.ends_with('/') || what.starts_with('/'))
 }
 
 fn brief(row: &FileRow) -> String {
@@ -129,9 +138,7 @@ fn tell(row: &FileRow, story: &[EventRow], zone: &TimeZone, out: &mut Out) -> Re
     }
     for event in story {
         let at = Timestamp::from_millisecond(event.at).map_or("-".to_owned(), |at| full(at, zone));
-        // The hash stands above.
-        let told = |key: &str| key != "sha256";
-        out.line(format!("  {at}  {}{}", said(&event.what), details(&event.detail, told)))?;
+        out.line(format!("  {at}  {}{}", said(&event.what), details(&event.detail)))?;
     }
     Ok(())
 }
@@ -142,6 +149,18 @@ fn said(what: &str) -> String {
         "listed" => "first listed",
         "may-be-written" => "may still be written",
         "granted" => "a transfer may begin",
+        "cut" => "the transfer was cut",
+        "restarted" => "begun again from its first byte",
+        "changed" => "it changed on its logger",
+        "unwanted" => "the kind's patterns do not want it any more",
+        "wanted" => "the kind's patterns want it",
+        "held" => "waits for a person",
+        "claim-intended" => "its place in an archive is chosen",
+        "stored" => "written into an archive",
+        "verified" => "read back from an archive, and equal",
+        "found-wrong" => "a copy was found to be wrong",
+        "proven" => "its proof was reached",
+        "presumed" => "taken for known by the bytes at its ends",
         "marked" => "bytes are on the disk",
         "became-whole" => "whole in the spool",
         "archived" => "archived: every required archive has it",
@@ -158,18 +177,41 @@ fn said(what: &str) -> String {
     words.to_owned()
 }
 
-/// The facts of an event: ` (offset 65536, why the connection was cut)`.
-fn details(detail: &Value, told: impl Fn(&str) -> bool) -> String {
+/// The facts of an event in words: `: at byte 65,536, the connection was cut`. What stands above
+/// the story, and what serves the ledger alone, is not said again.
+fn details(detail: &Value) -> String {
     let Value::Object(map) = detail else { return String::new() };
-    let parts: Vec<String> = map
-        .iter()
-        .filter(|(key, value)| told(key) && !value.is_null() && *value != "")
-        .map(|(key, value)| match value {
-            Value::String(text) => format!("{} {}", plain(key), plain(text)),
-            other => format!("{} {}", plain(key), plain(&other.to_string())),
-        })
-        .collect();
-    if parts.is_empty() { String::new() } else { format!(" ({})", parts.join(", ")) }
+    let parts: Vec<String> = map.iter().filter_map(|(key, value)| fact(key, value)).collect();
+    if parts.is_empty() { String::new() } else { format!(": {}", parts.join(", ")) }
+}
+
+fn fact(key: &str, value: &Value) -> Option<String> {
+    let text = match value {
+        Value::String(text) => plain(text),
+        Value::Number(number) => number.as_u64().map_or(number.to_string(), count),
+        Value::Bool(true) => String::new(),
+        Value::Null | Value::Bool(false) => return None,
+        other => plain(&other.to_string()),
+    };
+    Some(match (key, text.as_str()) {
+        (
+            "sha256" | "listed" | "version" | "shared" | "reserved" | "same_as" | "absent_since_ms"
+            | "receipt",
+            _,
+        )
+        | ("why", "listed" | "not known")
+        | ("resumed_at", "0")
+        | ("note" | "why" | "reason", "") => return None,
+        ("why" | "reason" | "note" | "cause", text) => text.to_owned(),
+        ("offset", at) => format!("at byte {at}"),
+        ("resumed_at", at) => format!("resumed at byte {at}"),
+        ("size", bytes) => format!("{bytes} bytes"),
+        ("location" | "k0", place) => format!("at {place}"),
+        ("verified", how) => format!("by {how}"),
+        ("tries", n) => format!("tries: {n}"),
+        ("adopted", _) => "found in the spool".to_owned(),
+        (key, text) => format!("{} {text}", plain(key).replace('_', " ")),
+    })
 }
 
 #[cfg(test)]
@@ -181,7 +223,16 @@ mod tests {
         assert_eq!(said("became-whole"), "whole in the spool");
         assert_eq!(said("some-new-thing"), "some new thing");
         let detail = serde_json::json!({ "why": "\x1b[2Jcut", "offset": 65536, "none": null, "note": "" });
-        assert_eq!(details(&detail, |_| true), " (offset 65536, why \\u{1b}[2Jcut)");
-        assert_eq!(details(&serde_json::json!({}), |_| true), "");
+        assert_eq!(details(&detail), ": at byte 65,536, \\u{1b}[2Jcut");
+        let listed = serde_json::json!({ "why": "not known", "listed": "- -", "version": 1, "shared": true });
+        assert_eq!(details(&listed), "");
+        assert_eq!(details(&serde_json::json!({})), "");
+    }
+
+    #[test]
+    fn the_end_of_a_path_is_whole_parts_of_it() {
+        assert!(ends_with("logs/00000412.log", "00000412.log"));
+        assert!(ends_with("logs/00000412.log", "logs/00000412.log"));
+        assert!(!ends_with("logs/00000412.log", "412.log"));
     }
 }

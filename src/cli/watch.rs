@@ -20,7 +20,7 @@ pub(super) async fn during<T>(progress: &Progress, glyphs: Glyphs, work: impl Fu
     let mut show: Box<dyn Show> = if stderr.is_terminal() {
         Box::new(Bars::new(ProgressDrawTarget::stderr_with_hz(10), glyphs))
     } else {
-        Box::new(Lines(stderr))
+        Box::new(Lines(stderr, Met::new()))
     };
     let ticks = progress.listen();
     let over = CancellationToken::new();
@@ -56,16 +56,28 @@ trait Show: Send {
     fn end(&mut self);
 }
 
-/// What a tick says, where it says something; bytes and begun transfers do not.
-fn line(tick: &Tick) -> Option<String> {
+/// What each logger's last listing left to fetch, in this run: files and bytes.
+type Met = BTreeMap<String, (u64, u64)>;
+
+/// What a tick says, where it says something; bytes and begun transfers do not, nor does a listing
+/// that tells nothing new.
+fn line(tick: &Tick, met: &mut Met) -> Option<String> {
     Some(match tick {
-        Tick::Visit { vehicle, files: 0, .. } => format!("{}: in range, nothing to fetch", plain(vehicle)),
-        Tick::Visit { vehicle, files, bytes, .. } => {
-            format!("{}: in range, {} to fetch, {}", plain(vehicle), of(*files, "file"), size(*bytes))
+        Tick::Visit { vehicle, logger, files, bytes } => {
+            let before = met.insert(logger.clone(), (*files, *bytes));
+            match (files, before) {
+                // Files that may still be written are not told apart from none here.
+                (0, None) => format!("{}: in range", plain(vehicle)),
+                (0, Some(_)) => return None,
+                (_, Some(before)) if before == (*files, *bytes) => return None,
+                _ => {
+                    format!("{}: in range, {} to fetch, {}", plain(vehicle), of(*files, "file"), size(*bytes))
+                }
+            }
         }
         Tick::Begun { .. } | Tick::Bytes { .. } => return None,
         Tick::Cut { vehicle, path, at, why, .. } => {
-            format!("{}: {} cut at {}: {}", plain(vehicle), plain(path), size(*at), plain(why))
+            format!("{}: {}: {} after {}", plain(vehicle), plain(path), ended(why), size(*at))
         }
         Tick::Whole { vehicle, path, size: bytes, .. } => {
             format!("{}: {} is here, {}", plain(vehicle), plain(path), size(*bytes))
@@ -73,17 +85,24 @@ fn line(tick: &Tick) -> Option<String> {
         Tick::Archived { archive, files, bytes } => {
             format!("archive {}: {} verified, {}", plain(archive), of(*files, "file"), size(*bytes))
         }
-        Tick::Left { vehicle, why, .. } => format!("{}: visit over: {}", plain(vehicle), plain(why)),
+        Tick::Left { vehicle, why, .. } => format!("{}: visit over: {}", plain(vehicle), ended(why)),
         Tick::Trouble { vehicle: Some(vehicle), text } => format!("{}: {}", plain(vehicle), plain(text)),
         Tick::Trouble { vehicle: None, text } => plain(text),
     })
 }
 
-struct Lines(std::io::Stderr);
+/// How a transfer or a visit ended, in the words before the first colon: what a library says behind it helps
+/// nobody who watches.
+fn ended(why: &str) -> String {
+    let first = why.split([':', ';', '(']).next().unwrap_or_default().trim();
+    if first.is_empty() { "the connection ended".to_owned() } else { plain(first) }
+}
+
+struct Lines(std::io::Stderr, Met);
 
 impl Show for Lines {
     fn tick(&mut self, tick: &Tick) {
-        if let Some(line) = line(tick) {
+        if let Some(line) = line(tick, &mut self.1) {
             // A closed stderr is no reason to stop the work.
             let _ = writeln!(self.0, "{line}");
         }
@@ -125,6 +144,7 @@ struct Bars {
     overall: ProgressBar,
     active: BTreeMap<String, ProgressBar>,
     sum: Sum,
+    met: Met,
     style: ProgressStyle,
 }
 
@@ -142,7 +162,7 @@ impl Bars {
             .progress_chars(if glyphs.ascii { "#> " } else { "■◧ " });
         let all = MultiProgress::with_draw_target(target);
         let overall = all.add(ProgressBar::new(0).with_style(style.clone()).with_prefix("all vehicles"));
-        Self { all, overall, active: BTreeMap::new(), sum: Sum::default(), style }
+        Self { all, overall, active: BTreeMap::new(), sum: Sum::default(), met: Met::new(), style }
     }
 
     fn stop(&mut self, logger: &str) {
@@ -181,7 +201,7 @@ impl Show for Bars {
         }
         // Files that go well are what the bars show.
         if !matches!(tick, Tick::Whole { .. } | Tick::Archived { .. })
-            && let Some(line) = line(tick)
+            && let Some(line) = line(tick, &mut self.met)
         {
             let _ = self.all.println(line);
         }
@@ -209,7 +229,13 @@ mod tests {
                 size: Some(1_000_000),
             },
             Tick::Bytes { logger: logger.clone(), count: 400_000 },
-            Tick::Cut { vehicle: vehicle.clone(), logger, path, at: 400_000, why: "\x1b[2Jreset".into() },
+            Tick::Cut {
+                vehicle: vehicle.clone(),
+                logger,
+                path,
+                at: 400_000,
+                why: "the connection ended\x1b[2J: reset by peer".into(),
+            },
             Tick::Trouble { vehicle: None, text: "archive central is away".into() },
         ]
     }
@@ -218,7 +244,7 @@ mod tests {
 
     impl Show for Kept {
         fn tick(&mut self, tick: &Tick) {
-            self.0.extend(line(tick));
+            self.0.extend(line(tick, &mut Met::new()));
         }
         fn end(&mut self) {
             self.1 = true;
@@ -238,11 +264,22 @@ mod tests {
             kept.0,
             [
                 "PLOW-03: in range, 1 file to fetch, 1.00 MB",
-                "PLOW-03: a.log cut at 0.400 MB: \\u{1b}[2Jreset",
+                "PLOW-03: a.log: the connection ended\\u{1b}[2J after 0.400 MB",
                 "archive central is away",
             ]
         );
         assert!(kept.1);
+    }
+
+    #[test]
+    fn a_logger_with_nothing_to_fetch_is_told_of_once() {
+        let mut met = Met::new();
+        let visit =
+            |files| Tick::Visit { vehicle: "PLOW-03".into(), logger: "L-0403".into(), files, bytes: 7 };
+        assert_eq!(line(&visit(0), &mut met).as_deref(), Some("PLOW-03: in range"));
+        assert_eq!(line(&visit(0), &mut met), None);
+        assert!(line(&visit(2), &mut met).is_some());
+        assert_eq!(line(&visit(2), &mut met), None);
     }
 
     #[test]

@@ -71,7 +71,7 @@ impl Pair {
                 let source = Source { name: path.to_owned(), text: String::new() };
                 let doc = Doc::parse(Which::Depot, &source, &notes);
                 let message = format!("the configuration cannot be read: {why}");
-                let help = "name the file with --config, or create it";
+                let help = "name the file with --config, or create it: config/yarder.toml of the package is an example to start from";
                 notes.push(Draft::error(Spot::file(Which::Depot), message).help(help));
                 return Err(notes.finish(&[doc]));
             }

@@ -452,5 +452,15 @@ pub(super) fn no_such<'c>(
 }
 
 fn known(keys: &[&str]) -> String {
-    format!("the keys here are {}", keys.join(", "))
+    // Behind `  = help: `, and its like on the lines that follow, 80 columns remain.
+    let mut text = "the keys here are".to_owned();
+    let mut width = text.len();
+    for (nth, key) in keys.iter().enumerate() {
+        let word = if nth + 1 < keys.len() { format!("{key},") } else { (*key).to_owned() };
+        let fits = width + 1 + word.len() <= 66;
+        width = if fits { width + 1 } else { 0 } + word.len();
+        text.push(if fits { ' ' } else { '\n' });
+        text.push_str(&word);
+    }
+    text
 }

@@ -13,9 +13,9 @@ use super::pump::{Failed, Flow, Pump};
 use super::resume::{Plan, Reply, plan, reply};
 use crate::config::Logger;
 use crate::edges::Edges;
-use crate::ledger::state::{Happening, State};
+use crate::ledger::state::State;
 use crate::ledger::{
-    Finding, Grant, Ledger, LedgerError, Logged, Mark, Pending, Severity, VersionId, VisitCounts, WholeFacts,
+    Grant, Ledger, LedgerError, Logged, Pending, Severity, VersionId, VisitCounts, WholeFacts,
 };
 use crate::link::{Link, LinkError, LinkFailure};
 use crate::model::{Blocks, Digest, Edges as FileEdges, Look, OfferedDigest, Proof};
@@ -53,7 +53,7 @@ pub enum Ended {
 
 /// Trouble on our side: the ledger or the depot's own disk.
 #[derive(Debug, thiserror::Error)]
-enum FetchError {
+pub(super) enum FetchError {
     /// The ledger failed.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
@@ -184,7 +184,7 @@ impl Transfer<'_> {
         Ok(self.edges.blocking(create).await.map_err(self.disk("make a partial"))?)
     }
 
-    fn disk(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
+    pub(super) fn disk(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
         self.spool.failed(what)
     }
 
@@ -332,7 +332,7 @@ impl Transfer<'_> {
     }
 
     /// A write or a flush failed: the partial goes back to its last mark.
-    async fn back(&self, partial: Partial, what: &'static str, error: io::Error) -> FetchError {
+    pub(super) async fn back(&self, partial: Partial, what: &'static str, error: io::Error) -> FetchError {
         let lost = self.edges.blocking(move |_| partial.back()).await;
         self.spool.budget().free(lost);
         self.disk(what)(error).into()
@@ -476,175 +476,6 @@ impl Transfer<'_> {
             })
             .await;
         Ok(Ended::Finishing(waiter))
-    }
-
-    /// Keeps what came, durable, for the next transfer.
-    async fn cut(&mut self, item: &Pending, partial: Partial, error: LinkError) -> Result<Ended, FetchError> {
-        self.counts.cuts += 1;
-        let at = partial.len();
-        let mark = self.flush(partial).await?;
-        self.ledger.cut(item.id, mark, error.to_string()).await?;
-        self.progress.tell(Tick::Cut {
-            vehicle: self.logger.vehicle.to_string(),
-            logger: self.logger.id.to_string(),
-            path: item.path.to_string(),
-            at,
-            why: error.to_string(),
-        });
-        Ok(Ended::Cut { at, further: at > item.furthest, error })
-    }
-
-    async fn flush(&self, mut partial: Partial) -> Result<Mark, FetchError> {
-        let spool = self.spool.clone();
-        let flush = move |disk: &dyn crate::durable::Disk| {
-            let flushed = partial.flush(disk, &spool);
-            (partial, flushed)
-        };
-        match self.edges.blocking(flush).await {
-            (_, Ok(mark)) => Ok(mark),
-            (partial, Err(e)) => Err(self.back(partial, "flush a partial", e).await),
-        }
-    }
-
-    /// The file is not what it was when its first bytes were read.
-    async fn changed(
-        &mut self,
-        item: &Pending,
-        partial: Partial,
-        room: Reservation,
-        after: &Look,
-    ) -> Result<Ended, FetchError> {
-        let grew = matches!((item.look.size, after.size), (Some(had), Some(has)) if has > had);
-        if grew {
-            // What is here is its beginning, unless it was rewritten too: the overlap will show.
-            let mark = self.flush(partial).await?;
-            self.ledger.cut(item.id, mark, "it grew while it was read".into()).await?;
-            self.ledger.begun(item.id, after.clone())?;
-            return Ok(Ended::Changed("it grew while it was read".into()));
-        }
-        self.raise(
-            item,
-            "changed-under-hands",
-            Severity::Note,
-            json!({ "size": after.size }),
-            "the file changed while it was read",
-            "Nothing: it is read again once it stands still. If that happens often, set `settle` of its kind longer.",
-        )?;
-        self.restart(item, partial, room, "it changed while it was read").await
-    }
-
-    async fn digest_differs(
-        &mut self,
-        item: &Pending,
-        partial: Partial,
-        room: Reservation,
-        by: &'static str,
-    ) -> Result<Ended, FetchError> {
-        let strikes = self.strikes.entry(item.id).or_default();
-        *strikes += 1;
-        if *strikes >= 2 {
-            return self.hold(item, partial).await;
-        }
-        self.raise(
-            item,
-            "digest-differs",
-            Severity::Watch,
-            json!({ "stated_by": by }),
-            "what came has another digest than the logger states",
-            "Nothing if it stays alone: the file is read again. Twice in a row, it is held for a person.",
-        )?;
-        self.restart(item, partial, room, "the stated digest differs").await
-    }
-
-    async fn reread_differs(
-        &mut self,
-        item: &Pending,
-        partial: Partial,
-        room: Reservation,
-    ) -> Result<Ended, FetchError> {
-        self.raise(
-            item,
-            "reread-differs",
-            Severity::Watch,
-            json!({}),
-            "two later readings agree with each other and not with the first: the first was wrong",
-            "Check that logger's card and its place in the yard; the file is read again.",
-        )?;
-        self.restart(item, partial, room, "two later readings agree against the first").await
-    }
-
-    /// Keeps what there is aside for a person.
-    async fn hold(&mut self, item: &Pending, partial: Partial) -> Result<Ended, FetchError> {
-        let name = partial.name.clone();
-        self.flush(partial).await?;
-        self.ledger.hold(item.id, Some(name), json!({ "why": "no two readings agree" })).await?;
-        self.raise(
-            item,
-            "file-held",
-            Severity::Act,
-            json!({}),
-            "what this logger sends of the file is different each time it is read",
-            "Check the card. Then `yarder held` shows what there is, to keep or to drop.",
-        )?;
-        Ok(Ended::Held)
-    }
-
-    /// Throws away what is here and says so in the ledger.
-    async fn restart(
-        &mut self,
-        item: &Pending,
-        partial: Partial,
-        room: Reservation,
-        why: &str,
-    ) -> Result<Ended, FetchError> {
-        self.counts.twice += partial.len();
-        drop(room);
-        let name = partial.name.clone();
-        drop(partial);
-        self.spool.unlink_partial(name).await?;
-        self.ledger.restart(item.id, Happening::Restarted, why.to_owned()).await?;
-        Ok(Ended::Changed(why.to_owned()))
-    }
-
-    /// Empties the partial in place: the logger begins at zero.
-    async fn empty(
-        &mut self,
-        item: &Pending,
-        partial: &mut Partial,
-        room: &mut Reservation,
-    ) -> Result<(), FetchError> {
-        let len = partial.len();
-        // One truncation, of a file that this transfer owns.
-        partial.empty().map_err(self.disk("empty a partial"))?;
-        room.emptied(len);
-        self.ledger.cut(item.id, Mark::default(), "the logger begins at zero".into()).await?;
-        Ok(())
-    }
-
-    fn raise(
-        &self,
-        item: &Pending,
-        code: &'static str,
-        severity: Severity,
-        evidence: serde_json::Value,
-        cause: &str,
-        action: &str,
-    ) -> Result<(), LedgerError> {
-        let file = item.path.to_string();
-        let mut evidence = evidence;
-        if let Some(object) = evidence.as_object_mut() {
-            object.insert("file".into(), file.clone().into());
-        }
-        self.ledger.raise(Finding {
-            code,
-            subject: format!("{}/{file}", self.logger.id),
-            severity,
-            vehicle: Some(self.logger.vehicle.to_string()),
-            logger: Some(self.logger.id.to_string()),
-            evidence,
-            cause: format!("{file}: {cause}"),
-            action: action.to_owned(),
-        })
     }
 }
 

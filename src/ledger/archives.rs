@@ -1,77 +1,14 @@
-//! Obligations, receipts and manifests: what forwarding writes down.
+//! Archives, their receipts and their manifests, as far as this depot knows them.
 
-use std::collections::BTreeSet;
-
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
 use super::events::{advance, advance_duty, event};
 use super::findings::clear_of_file;
-use super::listings::{path_of, stamp};
-use super::state::{Duty, Happening, State, Step};
+use super::state::{Happening, Step};
 use super::versions::owe;
 use super::{Ledger, LedgerError, Tx, VersionId};
-use crate::model::{Blocks, Digest, Edges, Proof, RemotePath};
-
-/// A copy that is owed to an archive.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Due {
-    /// The version.
-    pub id: VersionId,
-    /// How far its copy is: owed, claimed or stored.
-    pub duty: Duty,
-    /// Places of the claim, once it is intended.
-    pub places: Option<(String, String)>,
-    /// Where the data stands, once it is stored.
-    pub location: Option<String>,
-    /// Whether that is a link or reflink of the spool's file.
-    pub shared: bool,
-    /// The logger's row and id.
-    pub logger_key: i64,
-    /// The logger's id.
-    pub logger: String,
-    /// The vehicle that carried it.
-    pub vehicle: String,
-    /// The card's number.
-    pub card: i64,
-    /// Path on the logger.
-    pub path: RemotePath,
-    /// Bytes.
-    pub size: u64,
-    /// Its hash.
-    pub sha256: Digest,
-    /// Digests of both ends.
-    pub edges: Edges,
-    /// Digests of its blocks.
-    pub blocks: Blocks,
-    /// How strongly it was checked.
-    pub proof: Proof,
-    /// Last change as the logger's clock says it.
-    pub time: Option<jiff::Timestamp>,
-    /// When it became whole.
-    pub whole_at: Option<jiff::Timestamp>,
-    /// Name of its file in the spool.
-    pub spool: Option<String>,
-    /// Receipt number, in this archive, of the version that it begins with.
-    pub extends: Option<i64>,
-}
-
-/// A copy that is verified and has its receipt.
-#[derive(Debug, Clone)]
-pub struct Kept {
-    /// The version.
-    pub id: VersionId,
-    /// Where the data stands, as the receipt says.
-    pub location: String,
-    /// The receipt's number.
-    pub seq: i64,
-    /// `disk-read` and so on.
-    pub verified: &'static str,
-    /// The day folder whose manifest must name it.
-    pub folder: Option<String>,
-    /// For the event log.
-    pub note: &'static str,
-}
+use crate::model::{Digest, Proof};
 
 /// A line of a receipt that was read from an archive or written there.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -100,10 +37,6 @@ pub struct ManifestLine {
     /// Its hash.
     pub sha256: Digest,
 }
-
-const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name, c.number AS card_number,
-    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
-  FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
 
 impl Ledger {
     /// The id that an archive had when it was accepted.
@@ -232,177 +165,6 @@ impl Ledger {
                     }
                 }
                 Ok(())
-            })
-            .await
-    }
-
-    /// Copies that are owed to an archive, those furthest along first, then oldest first.
-    pub async fn due(&self, archive: &str, limit: usize) -> Result<Vec<Due>, LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(&format!(
-                    "{DUE} WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')
-                     ORDER BY o.state = 'owed', v.whole_at, v.id LIMIT ?"
-                ))?;
-                let mut rows = statement.query(params![archive, limit as i64])?;
-                let mut all = Vec::new();
-                while let Some(row) = rows.next()? {
-                    all.push(due_of(row)?);
-                }
-                Ok(all)
-            })
-            .await
-    }
-
-    /// How many copies an archive is still owed, and their bytes.
-    pub async fn owed(&self, archive: &str) -> Result<(u64, u64), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                Ok(tx.db.query_row(
-                    "SELECT count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
-                     WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')",
-                    [archive],
-                    |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64)),
-                )?)
-            })
-            .await
-    }
-
-    /// Which of these locations, told without case, another file of the archive has already under
-    /// another spelling.
-    pub async fn taken(
-        &self,
-        archive: &str,
-        folded: Vec<(String, String)>,
-    ) -> Result<BTreeSet<String>, LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(
-                    "SELECT 1 FROM obligations WHERE archive = ?1 AND folded = ?2 AND coalesce(location, k0) <> ?3",
-                )?;
-                let mut taken = BTreeSet::new();
-                for (location, folded) in folded {
-                    if statement.exists(params![archive, folded, location])? {
-                        taken.insert(location);
-                    }
-                }
-                Ok(taken)
-            })
-            .await
-    }
-
-    /// Claims are intended at these places: `(version, k0, k1, k0 without case)`.
-    pub async fn intend(
-        &self,
-        archive: &str,
-        claims: Vec<(VersionId, String, String, String)>,
-    ) -> Result<(), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                for (id, k0, k1, folded) in claims {
-                    advance_duty(tx, id, &archive, Step::Intended, &json!({ "archive": archive, "k0": k0 }))?;
-                    set_places(tx, id, &archive, &k0, &k1, &folded)?;
-                }
-                Ok(())
-            })
-            .await
-    }
-
-    /// The claims stand, at their own or at another depot's places.
-    pub async fn adopt(
-        &self,
-        archive: &str,
-        claims: Vec<(VersionId, String, String, String)>,
-    ) -> Result<(), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                claims
-                    .iter()
-                    .try_for_each(|(id, k0, k1, folded)| set_places(tx, *id, &archive, k0, k1, folded))
-            })
-            .await
-    }
-
-    /// Data stands: `(version, location, its form without case, shared)`.
-    pub async fn stored(
-        &self,
-        archive: &str,
-        stored: Vec<(VersionId, String, String, bool)>,
-    ) -> Result<(), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                for (id, location, folded, shared) in stored {
-                    let detail = json!({ "archive": archive, "location": location, "shared": shared });
-                    advance_duty(tx, id, &archive, Step::Put, &detail)?;
-                    tx.db
-                        .prepare_cached(
-                            "UPDATE obligations SET location = ?3, folded = ?4, shared = ?5 WHERE version = ?1 AND archive = ?2",
-                        )?
-                        .execute(params![id.0, archive, location, folded, shared])?;
-                }
-                Ok(())
-            })
-            .await
-    }
-
-    /// A copy turned out wrong or missing: owed again.
-    pub async fn found_wrong(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                let detail = json!({ "archive": archive, "why": why });
-                advance_duty(tx, id, &archive, Step::FoundWrong, &detail)?;
-                // It is stored anew, not looked for where it was.
-                tx.db.execute(
-                    "UPDATE obligations SET k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0
-                     WHERE version = ? AND archive = ?",
-                    params![id.0, archive],
-                )?;
-                Ok(())
-            })
-            .await
-    }
-
-    /// Both places hold other content.
-    pub async fn blocked(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                advance_duty(tx, id, &archive, Step::Taken, &json!({ "archive": archive, "why": why }))
-                    .map(drop)
-            })
-            .await
-    }
-
-    /// Copies are verified and have their receipts. Gives the spool names that may go now, with
-    /// their versions: every required archive has them, and no obligation is open.
-    pub async fn verified(
-        &self,
-        archive: &str,
-        kept: Vec<Kept>,
-        receipts: Vec<(String, ReceiptRow)>,
-    ) -> Result<Vec<(VersionId, String)>, LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                for (logger, receipt) in &receipts {
-                    remember(tx, &archive, logger, receipt)?;
-                }
-                let archives = wanted_archives(tx)?;
-                let mut free = Vec::new();
-                for copy in &kept {
-                    verified(tx, &archive, copy, &archives)?;
-                    if let Some(spool) = free_spool(tx, copy.id)? {
-                        free.push((copy.id, spool));
-                    }
-                }
-                Ok(free)
             })
             .await
     }
@@ -539,121 +301,10 @@ impl Ledger {
             })
             .await
     }
-
-    /// Spool files that may go: archived, and no obligation open. Found again after a crash between
-    /// the commit and the unlinking.
-    pub async fn free_spool(&self) -> Result<Vec<(VersionId, String)>, LedgerError> {
-        self.writer
-            .ask(|tx| {
-                let mut statement = tx.db.prepare_cached(
-                    "SELECT id, spool FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone')
-                       AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
-                         AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
-                )?;
-                let rows = statement
-                    .query_map([], |row| Ok((VersionId(row.get(0)?), row.get(1)?)))?
-                    .collect::<Result<_, _>>()?;
-                Ok(rows)
-            })
-            .await
-    }
-}
-
-fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
-    let damaged = |what: &str| LedgerError::Damaged(format!("a whole file without {what}"));
-    let digest = |column: &str| -> Result<Digest, LedgerError> {
-        let bytes: Option<Vec<u8>> = row.get(column)?;
-        bytes.as_deref().and_then(Digest::from_slice).ok_or_else(|| damaged(column))
-    };
-    let duty: String = row.get("duty")?;
-    let proof: String = row.get("proof")?;
-    let path: Vec<u8> = row.get("path")?;
-    let blocks: Vec<u8> = row.get("blocks")?;
-    let places = row.get::<_, Option<String>>("k0")?.zip(row.get::<_, Option<String>>("k1")?);
-    Ok(Due {
-        id: VersionId(row.get("id")?),
-        duty: Duty::parse(&duty).ok_or(LedgerError::Damaged(duty))?,
-        places,
-        location: row.get("location")?,
-        shared: row.get("shared")?,
-        logger_key: row.get("logger")?,
-        logger: row.get("logger_name")?,
-        vehicle: row.get("vehicle")?,
-        card: row.get("card_number")?,
-        path: path_of(&path)?,
-        size: row.get::<_, i64>("size")?.max(0) as u64,
-        sha256: digest("sha256")?,
-        edges: Edges { head: digest("head")?, tail: digest("tail")? },
-        blocks: Blocks::from_bytes(&blocks).ok_or_else(|| damaged("block digests"))?,
-        proof: Proof::parse(&proof).ok_or(LedgerError::Damaged(proof))?,
-        time: stamp(row.get("time")?),
-        whole_at: stamp(row.get("whole_at")?),
-        spool: row.get("spool")?,
-        extends: row.get("extends_seq")?,
-    })
-}
-
-fn set_places(
-    tx: &Tx<'_>,
-    id: VersionId,
-    archive: &str,
-    k0: &str,
-    k1: &str,
-    folded: &str,
-) -> Result<(), LedgerError> {
-    tx.db
-        .prepare_cached(
-            "UPDATE obligations SET k0 = ?3, k1 = ?4, folded = ?5 WHERE version = ?1 AND archive = ?2",
-        )?
-        .execute(params![id.0, archive, k0, k1, folded])?;
-    Ok(())
-}
-
-fn remember(tx: &Tx<'_>, archive: &str, logger: &str, row: &ReceiptRow) -> Result<(), LedgerError> {
-    tx.db
-        .prepare_cached(
-            "INSERT OR IGNORE INTO receipts (archive, logger, seq, line, key, kind, path, location, depot)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        )?
-        .execute(params![
-            archive,
-            logger,
-            row.seq,
-            row.line,
-            row.key,
-            row.kind,
-            row.path,
-            row.location,
-            row.depot
-        ])?;
-    Ok(())
-}
-
-fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]) -> Result<(), LedgerError> {
-    let detail = json!({ "archive": archive, "location": copy.location, "receipt": copy.seq, "verified": copy.verified, "note": copy.note });
-    advance_duty(tx, copy.id, archive, Step::Proven, &detail)?;
-    tx.db
-        .prepare_cached(
-            "UPDATE obligations SET location = ?3, folded = ?4, seq = ?5, verified = ?6 WHERE version = ?1 AND archive = ?2",
-        )?
-        .execute(params![copy.id.0, archive, copy.location, copy.location.to_lowercase(), copy.seq, copy.verified])?;
-    if let Some(folder) = &copy.folder {
-        tx.db
-            .prepare_cached("INSERT OR IGNORE INTO manifests (archive, folder) VALUES (?, ?)")?
-            .execute(params![archive, folder])?;
-    }
-    let state: String = tx
-        .db
-        .prepare_cached("SELECT state FROM versions WHERE id = ?")?
-        .query_row([copy.id.0], |row| row.get(0))?;
-    if state == State::Whole.as_str() && has_all(tx, copy.id, archives)? {
-        archived(tx, copy.id)?;
-    }
-    Ok(())
 }
 
 /// Whether every required one of the archives has a verified copy.
-fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -> Result<bool, LedgerError> {
+pub(super) fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -> Result<bool, LedgerError> {
     let mut have = tx.db.prepare_cached(
         "SELECT 1 FROM obligations WHERE version = ? AND archive = ? AND state = 'verified'",
     )?;
@@ -665,7 +316,7 @@ fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -> Result<bo
     Ok(true)
 }
 
-fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+pub(super) fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
     advance(tx, id, Happening::BecameArchived, &json!({}))?;
     tx.db
         .prepare_cached("UPDATE versions SET archived_at = coalesce(archived_at, ?) WHERE id = ?")?
@@ -701,14 +352,27 @@ pub(super) fn wanted_archives(tx: &Tx<'_>) -> Result<Vec<(String, bool)>, Ledger
     }
 }
 
-fn free_spool(tx: &Tx<'_>, id: VersionId) -> Result<Option<String>, LedgerError> {
-    Ok(tx
-        .db
+pub(super) fn remember(
+    tx: &Tx<'_>,
+    archive: &str,
+    logger: &str,
+    row: &ReceiptRow,
+) -> Result<(), LedgerError> {
+    tx.db
         .prepare_cached(
-            "SELECT spool FROM versions v WHERE id = ? AND spool IS NOT NULL AND state IN ('archived', 'gone')
-               AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
-                 AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
+            "INSERT OR IGNORE INTO receipts (archive, logger, seq, line, key, kind, path, location, depot)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )?
-        .query_row([id.0], |row| row.get(0))
-        .optional()?)
+        .execute(params![
+            archive,
+            logger,
+            row.seq,
+            row.line,
+            row.key,
+            row.kind,
+            row.path,
+            row.location,
+            row.depot
+        ])?;
+    Ok(())
 }

@@ -168,6 +168,7 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
     "file-stuck",
     "never-fits",
     "file-lost",
+    "file-refused",
 ];
 
 /// Ends findings about one file.

@@ -18,6 +18,7 @@ mod events;
 mod findings;
 mod listings;
 pub mod lock;
+mod obligations;
 mod query;
 mod schema;
 pub mod state;
@@ -31,11 +32,12 @@ use std::time::Duration;
 use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
-pub use archives::{Due, Kept, ManifestLine, ReceiptRow};
+pub use archives::{ManifestLine, ReceiptRow};
 pub use events::{EventRow, Logged};
 pub use findings::{Finding, FindingRow, Severity};
 pub use listings::{Applied, Change, Known, LoggerRow, Seen};
-pub use query::{Copy, FileRow, LoggerDay, Query, Totals};
+pub use obligations::{Due, Kept};
+pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 

@@ -115,6 +115,17 @@ pub struct LoggerDay {
     pub cuts: u64,
 }
 
+/// A file that a logger has and that is not here.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotHome {
+    /// The logger.
+    pub logger: String,
+    /// The path on it.
+    pub path: RemotePath,
+    /// Whether it may still be written.
+    pub open: bool,
+}
+
 /// Sums over a span of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Totals {
@@ -158,6 +169,27 @@ impl Query {
         let mut rows = statement.query(params![what, hex])?;
         while let Some(row) = rows.next()? {
             all.push(self.file(row)?);
+        }
+        Ok(all)
+    }
+
+    /// Versions whose path fits; newest first, at most 100.
+    pub fn find_path(&self, fits: impl Fn(&RemotePath) -> bool) -> Result<Vec<FileRow>, LedgerError> {
+        let mut paths = self.db.prepare("SELECT id, path FROM versions ORDER BY id DESC")?;
+        let mut one = self.db.prepare(&format!("{FILES} WHERE v.id = ?"))?;
+        let mut all = Vec::new();
+        let mut rows = paths.query([])?;
+        while let Some(row) = rows.next()? {
+            let path: Vec<u8> = row.get(1)?;
+            if fits(&path_of(&path)?) {
+                let mut found = one.query([row.get::<_, i64>(0)?])?;
+                if let Some(row) = found.next()? {
+                    all.push(self.file(row)?);
+                }
+            }
+            if all.len() == 100 {
+                break;
+            }
         }
         Ok(all)
     }
@@ -248,7 +280,7 @@ impl Query {
         };
         let (files, bytes, _) = sums(
             "SELECT count(*), coalesce(sum(size), 0), 0 FROM versions
-             WHERE logger = ? AND archived_at >= ? AND archived_at < ? AND presumed = 0",
+             WHERE logger = ? AND archived_at >= ? AND archived_at < ? AND whole_at IS NOT NULL",
         )?;
         (day.archived_files, day.archived_bytes) = (files as u64, bytes as u64);
         let (bytes, twice, cuts) = sums(
@@ -288,6 +320,29 @@ impl Query {
             |row| row.get(0),
         )?;
         Ok(Totals { duplicates_avoided: duplicates as u64 })
+    }
+
+    /// Closed files that are not here, then files that may still be written, at most `limit` of each;
+    /// without old stock.
+    pub fn not_home(&self, limit: usize) -> Result<Vec<NotHome>, LedgerError> {
+        let mut all = Vec::new();
+        for (open, states) in [(false, "'listed', 'fetching'"), (true, "'open'")] {
+            let mut statement = self.db.prepare(&format!(
+                "SELECT l.name, v.path FROM loggers l JOIN versions v ON v.logger = l.id
+                 WHERE v.state IN ({states}) AND v.backlog = 0 ORDER BY l.name, v.id LIMIT ?"
+            ))?;
+            let mut rows = statement.query([limit as i64])?;
+            while let Some(row) = rows.next()? {
+                let path: Vec<u8> = row.get(1)?;
+                all.push(NotHome { logger: row.get(0)?, path: path_of(&path)?, open });
+            }
+        }
+        Ok(all)
+    }
+
+    /// When the service or a round first ran, ms; `None` before that.
+    pub fn first_up(&self) -> Result<Option<i64>, LedgerError> {
+        Ok(self.db.query_row("SELECT min(began) FROM uptimes", [], |row| row.get(0))?)
     }
 
     /// Files that wait for a person.

@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 use jiff::{SignedDuration, Timestamp};
 
 use super::value::{
-    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, Report, SCHEMA, Totals,
-    VehicleLine, Verdict,
+    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, SCHEMA,
+    Totals, VehicleLine, Verdict,
 };
 use crate::config::Config;
-use crate::ledger::{FindingRow, LedgerError, LoggerDay, Query, Severity};
+use crate::ledger::{FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity};
 use crate::model::Day;
 
 /// What the ledger says about a day.
@@ -23,6 +23,8 @@ pub struct Facts {
     pub owed: Vec<(String, u64, u64)>,
     /// Files that turned out to be known content.
     pub duplicates_avoided: u64,
+    /// Closed files, then files that may still be written, that are not here; some of each.
+    pub not_home: Vec<NotHome>,
 }
 
 impl Facts {
@@ -34,8 +36,31 @@ impl Facts {
             findings: query.findings(from)?,
             owed: query.owed()?,
             duplicates_avoided: query.totals(from, to)?.duplicates_avoided,
+            not_home: query.not_home(NAMED)?,
         })
     }
+}
+
+/// Files asked of the ledger for being named, of each sort.
+const NAMED: usize = 100;
+
+/// Findings about a logger that answered, but not with a listing.
+const ANSWERED: &[&str] = &["login-refused", "logger-answers-badly", "not-a-listing", "wrong-logger"];
+
+/// When loggers last answered in this day with something that is no usable listing, ms.
+fn answered<'f>(facts: &'f Facts, day: &Day) -> BTreeMap<&'f str, i64> {
+    let mut all = BTreeMap::new();
+    for row in facts.findings.iter().filter(|f| f.gone.is_none() && f.severity == Severity::Act) {
+        let in_day = (day.from.as_millisecond()..day.to.as_millisecond()).contains(&row.last);
+        if let Some(logger) = row.logger.as_deref()
+            && in_day
+            && ANSWERED.contains(&row.code.as_str())
+        {
+            let at = all.entry(logger).or_insert(row.last);
+            *at = row.last.max(*at);
+        }
+    }
+    all
 }
 
 /// The report of a day as of a moment. What waits is what waits now, also for a day that is over.
@@ -43,6 +68,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     let rows: BTreeMap<&str, &LoggerDay> = facts.loggers.iter().map(|l| (l.logger.as_str(), l)).collect();
     let owners: BTreeMap<&str, &str> =
         config.loggers.iter().map(|l| (l.id.as_str(), l.vehicle.as_str())).collect();
+    let answered = answered(facts, day);
     let mut findings: BTreeMap<Option<&str>, Vec<(Option<&str>, FindingLine)>> = BTreeMap::new();
     for row in &facts.findings {
         let Some(line) = finding(row, day, as_of) else { continue };
@@ -84,7 +110,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             for logger in config.loggers.iter().filter(|l| l.vehicle == vehicle.id) {
                 let id = logger.id.as_str();
                 let act = own.iter().any(|(of, f)| f.needs_person() && of.is_none_or(|of| of == id));
-                add(&mut line, id, rows.get(id).copied(), act, day, as_of);
+                let met = Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act };
+                add(&mut line, id, &met, day, as_of);
             }
             // A vehicle for which no logger is listed cannot be seen.
             line.verdict = line.loggers.iter().map(|l| l.verdict).max().unwrap_or(Verdict::NotSeen);
@@ -123,27 +150,46 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             .collect(),
         access_points: Vec::new(),
         depots: None,
+        not_home: facts
+            .not_home
+            .iter()
+            .filter_map(|file| {
+                let vehicle = (*owners.get(file.logger.as_str())?).to_owned();
+                Some(NotHomeLine { vehicle, path: file.path.to_string(), open: file.open })
+            })
+            .collect(),
         findings: findings.remove(&None).unwrap_or_default().into_iter().map(|(_, f)| f).collect(),
     }
 }
 
-/// Adds a logger to its vehicle's line; `row` is `None` for one that was never met.
-fn add(line: &mut VehicleLine, id: &str, row: Option<&LoggerDay>, act: bool, day: &Day, as_of: Timestamp) {
+/// What is known of a logger's day.
+struct Met<'f> {
+    /// `None` for one that never gave a listing.
+    row: Option<&'f LoggerDay>,
+    /// When it answered without a usable listing, ms.
+    answered: Option<i64>,
+    /// Whether it has a finding that needs a person.
+    act: bool,
+}
+
+/// Adds a logger to its vehicle's line.
+fn add(line: &mut VehicleLine, id: &str, met: &Met<'_>, day: &Day, as_of: Timestamp) {
     let never = LoggerDay::default();
-    let row = row.unwrap_or(&never);
+    let row = met.row.unwrap_or(&never);
+    let seen = row.seen.max(met.answered);
     let whole = row.last_whole.is_some_and(|at| at >= day.from.as_millisecond());
     let to_fetch = (row.listed + row.fetching).saturating_sub(row.backlog);
     let pending = to_fetch + row.whole + row.held;
-    let verdict = match row.seen {
+    let verdict = match seen {
         None => Verdict::NotSeen,
-        Some(_) if pending == 0 && row.lost == 0 && whole && !act => Verdict::Complete,
+        Some(_) if pending == 0 && row.lost == 0 && whole && !met.act => Verdict::Complete,
         Some(_) => Verdict::Incomplete,
     };
     let before = |at: &i64| *at < day.to.as_millisecond();
     let logger = LoggerLine {
         id: id.to_owned(),
         verdict,
-        last_seen: stamp(row.seen.or(row.last_seen.filter(before))),
+        last_seen: stamp(seen.or(row.last_seen.filter(before))),
         data_until: stamp(row.data_until).filter(|at| credible(*at, as_of)),
         listing_whole: whole,
     };

@@ -36,10 +36,6 @@ pub const CODES: &[(&str, &str)] = &[
          `closed_after` of the kind longer.",
     ),
     (
-        "clock-not-plausible",
-        "The depot PC's own clock cannot be right; files are fetched, but no day is opened or named. Set the clock.",
-    ),
-    (
         "config-broken",
         "The edited configuration cannot be used, and the last good one goes on running. Run `yarder check` and mend \
          what it underlines.",
@@ -48,6 +44,11 @@ pub const CODES: &[(&str, &str)] = &[
         "config-waits",
         "The edited configuration drops many loggers or moves an archive, and waits for a person. Take it with \
          `yarder reload --accept`, or undo the edit.",
+    ),
+    (
+        "depot-name-taken",
+        "An archive knows a depot of the same name with another state folder. Nothing to do if this PC replaces the \
+         old one; otherwise give one of the two another `name` in yarder.toml.",
     ),
     (
         "digest-differs",
@@ -62,6 +63,11 @@ pub const CODES: &[(&str, &str)] = &[
         "file-lost",
         "A file vanished from its logger before it was fetched. Park the vehicle in range longer or more often, or fit \
          a larger card; if its content turns up, the loss is taken back.",
+    ),
+    (
+        "file-refused",
+        "A file is listed, and the logger does not give it. Check the rights of the login and the file's name on the \
+         logger; the other files are not held up.",
     ),
     (
         "file-stuck",
@@ -151,5 +157,35 @@ mod tests {
             assert!(!text.contains("  ") && !text.contains('!'), "{code}: {text}");
         }
         assert!(meaning("file-stuck").is_some() && meaning("nonsense").is_none());
+    }
+
+    /// The sources below a folder, each without its tests.
+    fn sources(folder: &std::path::Path, into: &mut String) {
+        for entry in std::fs::read_dir(folder).expect("folder").map(|e| e.expect("entry").path()) {
+            if entry.is_dir() {
+                sources(&entry, into);
+            } else {
+                let text = std::fs::read_to_string(&entry).expect("source");
+                into.push_str(text.split("#[cfg(test)]\nmod ").next().unwrap_or_default());
+            }
+        }
+    }
+
+    #[test]
+    fn every_code_that_is_raised_has_a_meaning_and_no_other_has() {
+        let src = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+        let mut text = String::new();
+        for part in ["fetch", "forward", "ledger", "service", "spool", "yard"] {
+            sources(&src.join(part), &mut text);
+        }
+        for (code, _) in CODES {
+            assert!(text.contains(&format!("\"{code}\"")), "{code} is never raised");
+        }
+        // A code stands behind `code:`, or is cleared.
+        for before in ["code: \"", "clear(\""] {
+            for code in text.split(before).skip(1).filter_map(|rest| rest.split('"').next()) {
+                assert!(meaning(code).is_some(), "{code} has no meaning in the list");
+            }
+        }
     }
 }

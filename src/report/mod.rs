@@ -11,8 +11,8 @@ pub mod words;
 pub use build::{Facts, build};
 pub use codes::{CODES, meaning};
 pub use value::{
-    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, Report, Totals, VehicleLine,
-    Verdict,
+    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, Totals,
+    VehicleLine, Verdict,
 };
 
 #[cfg(test)]

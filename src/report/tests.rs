@@ -13,7 +13,7 @@ use crate::config::{
     ArchiveConfig, ArchiveTarget, Backlog, Config, Depot, Kind, Layout, LayoutField, LayoutPart, Logger,
     OpenFile, Order, Poll, Vehicle,
 };
-use crate::ledger::{FindingRow, LoggerDay, Severity};
+use crate::ledger::{FindingRow, LoggerDay, NotHome, Severity};
 use crate::link::Patterns;
 use crate::model::{ArchiveName, Day, LoggerId, Proof, VehicleId};
 
@@ -136,6 +136,11 @@ fn text(report: &Report) -> String {
     text::render(report, &oslo(), Glyphs::PLAIN)
 }
 
+fn not_home(n: u64, open: bool) -> NotHome {
+    let path = crate::model::RemotePath::new(format!("logs/{n:08}.log").as_bytes()).expect("path");
+    NotHome { logger: "L-0403".into(), path, open }
+}
+
 /// A night in which most things happened.
 fn mixed() -> Report {
     let config = config(&[
@@ -211,6 +216,7 @@ fn mixed() -> Report {
         ],
         owed: vec![("central".into(), 4, 1_240_000_000)],
         duplicates_avoided: 5,
+        not_home: (0..8).map(|n| not_home(n, n > 2)).collect(),
     };
     report(&config, &facts)
 }
@@ -305,6 +311,28 @@ fn old_stock_does_not_spoil_the_verdict_and_anything_else_does() {
         assert_eq!(verdict(spoiled.clone()), Verdict::Incomplete, "{spoiled:?}");
     }
     assert_eq!(verdict(LoggerDay { seen: None, ..done("L-0401") }), Verdict::NotSeen);
+}
+
+#[test]
+fn a_logger_that_answers_without_a_listing_is_incomplete_and_not_unseen() {
+    let config = config(&[("PLOW-01", "L-0401")]);
+    let made = |code: &str, last: &str| {
+        let base = finding(code, Severity::Act, Some("PLOW-01"), "a login page answers", "Look.");
+        let row = FindingRow { logger: Some("L-0401".into()), last: ms(last), ..base };
+        report(&config, &Facts { findings: vec![row], ..Facts::default() })
+    };
+    for code in ["not-a-listing", "login-refused", "logger-answers-badly", "wrong-logger"] {
+        let report = made(code, "2026-11-25T03:12:00Z");
+        let vehicle = &report.vehicles[0];
+        assert_eq!(vehicle.verdict, Verdict::Incomplete, "{code}");
+        assert_eq!(vehicle.last_seen, Some(at("2026-11-25T03:12:00Z")));
+        assert_eq!((report.totals.incomplete, report.totals.not_seen), (1, 0));
+        assert!(text(&report).contains("The vehicle is not complete. It needs you.\n"), "{}", text(&report));
+    }
+    assert_eq!(made("not-a-listing", "2026-11-23T03:12:00Z").vehicles[0].verdict, Verdict::NotSeen);
+    let old = made("file-lost", "2026-11-25T03:12:00Z");
+    assert_eq!(old.vehicles[0].verdict, Verdict::NotSeen);
+    assert!(text(&old).contains("What was found before still needs you."), "{}", text(&old));
 }
 
 #[test]

@@ -2,13 +2,16 @@
 
 use jiff::tz::TimeZone;
 
-use super::value::{FindingLine, FindingState, Report, VehicleLine, Verdict};
+use super::value::{FindingLine, FindingState, NotHomeLine, Report, VehicleLine, Verdict};
 use super::words::{Glyphs, age, cell, count, moment, of, plain, size, wrap};
 
 /// Widest line.
 const WIDTH: usize = 80;
 /// Findings shown of one vehicle, and of one list.
 const MOST: usize = 6;
+/// Files that are not home, and vehicles with old stock, that are named.
+const NAMED: usize = 5;
+const OLD_STOCK_NAMED: usize = 3;
 
 /// The whole page; ends with a line break.
 pub fn render(report: &Report, zone: &TimeZone, glyphs: Glyphs) -> String {
@@ -105,13 +108,17 @@ impl Page<'_> {
                 (some, n) => format!("{} of {} vehicles complete.", count(some), count(n)),
             });
         }
-        if need > 0 {
+        if need > 0 && totals.not_seen == totals.vehicles {
+            said.push("What was found before still needs you.".to_owned());
+        } else if need > 0 && totals.vehicles == 1 {
+            said.push("It needs you.".to_owned());
+        } else if need > 0 {
             said.push(format!("{} {} you.", count(need), if need == 1 { "needs" } else { "need" }));
         }
         if totals.not_seen < totals.vehicles {
             for (n, text) in [(calm(Verdict::Incomplete), "incomplete"), (calm(Verdict::NotSeen), "not seen")]
             {
-                if n > 0 {
+                if n > 0 && totals.vehicles > 1 {
                     said.push(format!("{} {text}.", count(n)));
                 }
             }
@@ -198,7 +205,7 @@ impl Page<'_> {
         let width = longest.clamp(8, 20);
         let head = format!(
             "  {:<width$}  {:<10}  {:>9}  {:>9}  {:>9}  {:>10}",
-            "Vehicle", "day", "seen", "came home", "to come", "data until"
+            "Vehicle", "state", "seen", "came home", "to come", "data until"
         );
         self.heading(&head);
         let mut rows: Vec<&VehicleLine> = self.report.vehicles.iter().collect();
@@ -246,39 +253,58 @@ impl Page<'_> {
             let all: Vec<u64> = self.report.vehicles.iter().map(f).filter(|n| *n > 0).collect();
             (all.iter().sum::<u64>(), all.len() as u64)
         };
+        let named = |open: bool| -> Vec<String> {
+            let of_sort = self.report.not_home.iter().filter(|f| f.open == open);
+            let name = |f: &NotHomeLine| format!("{}  {}", plain(&f.vehicle), plain(&f.path));
+            of_sort.take(NAMED).map(name).collect()
+        };
         let (closed, on) = sum(|v| v.files.listed);
         let (bytes, _) = sum(|v| v.bytes.to_fetch);
         let (open, writing) = sum(|v| v.files.open);
         let (old, with_old) = sum(|v| v.files.backlog);
         let (old_bytes, _) = sum(|v| v.bytes.backlog);
-        let mut lines = Vec::new();
+        let mut lines: Vec<(String, Vec<String>, u64)> = Vec::new();
         if closed > 0 {
-            lines.push(format!(
+            let text = format!(
                 "{}, {}, on {}: not fetched yet.",
                 of(closed, "closed file"),
                 size(bytes),
                 of(on, "vehicle")
-            ));
+            );
+            lines.push((text, named(false), closed));
         }
         if open > 0 {
-            lines.push(format!(
+            let text = format!(
                 "{} on {}: may still be written, and fetched once closed.",
                 of(open, "file"),
                 of(writing, "vehicle")
-            ));
+            );
+            lines.push((text, named(true), open));
         }
         if old > 0 {
-            lines.push(format!(
-                "Old stock: {}, {}, from before {} first met; fetched when nothing new waits.",
+            let have = self.report.vehicles.iter().filter(|v| v.files.backlog > 0);
+            let mut on: Vec<String> = have.map(|v| plain(&v.id)).take(OLD_STOCK_NAMED).collect();
+            if with_old > on.len() as u64 {
+                on.push(format!("{} more", with_old - on.len() as u64));
+            }
+            let text = format!(
+                "Old stock: {}, {}, on {}, from before Yarder first met the logger; fetched when nothing new waits.",
                 of(old, "file"),
                 size(old_bytes),
-                if with_old == 1 { "its logger was".into() } else { format!("{with_old} loggers were") }
-            ));
+                on.join(", ")
+            );
+            lines.push((text, Vec::new(), 0));
         }
         if !lines.is_empty() {
             self.heading("Not home yet");
-            for line in lines {
+            for (line, names, all) in lines {
                 self.item("", 2, &line);
+                for name in &names {
+                    self.line(&format!("    {}", cell(name, WIDTH - 4)));
+                }
+                if !names.is_empty() && all > names.len() as u64 {
+                    self.line(&format!("    and {} more: yarder files", count(all - names.len() as u64)));
+                }
             }
         }
     }

@@ -59,6 +59,9 @@ pub struct Report {
     pub access_points: Vec<Value>,
     /// Other depots that share an archive; none are read yet.
     pub depots: Option<Value>,
+    /// Some files that are not home, to be named on the page; `yarder files` lists them all.
+    #[serde(skip)]
+    pub not_home: Vec<NotHomeLine>,
     /// Findings of the depot itself, and of loggers off the list.
     pub findings: Vec<FindingLine>,
 }
@@ -146,6 +149,17 @@ pub struct LoggerLine {
     pub data_until: Option<Timestamp>,
     /// Whether a whole listing was taken this day or later.
     pub listing_whole: bool,
+}
+
+/// A file that is not home; old stock is not among them.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotHomeLine {
+    /// The vehicle.
+    pub vehicle: String,
+    /// The path on its logger.
+    pub path: String,
+    /// Whether it may still be written.
+    pub open: bool,
 }
 
 /// Whether a finding is there.

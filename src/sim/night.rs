@@ -263,7 +263,8 @@ impl Night {
         for kind in ["wifi-http", "wifi-http-login", "wifi-ftp"] {
             list += &format!(
                 "[kind.{kind}]\nfiles = [\"**/*.log\"]\norder = \"name\"\nopen_file = \"newest\"\n\
-                 settle = {}\nclosed_after = {}\nquiet_when_done = {}\n",
+                 settle = {}\nclosed_after = {}\nquiet_when_done = {}\n\
+                 backlog = \"all\"\n",
                 ms(60),
                 ms(8),
                 ms(30),

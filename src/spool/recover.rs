@@ -34,7 +34,7 @@ struct Lying {
 }
 
 /// What is to be done about one name.
-enum Todo {
+enum Mending {
     Adopt(Box<Record>),
     /// Of a file that is being fetched.
     Restart(VersionId),
@@ -53,22 +53,22 @@ impl Spool {
             .map(|(name, id, state, mark, _)| (name, (id, state, mark)))
             .collect();
         let spool = self.clone();
-        let (found, todo) = self
+        let (found, mend) = self
             .edges
             .blocking(move |disk| sort(disk, &spool, &owners))
             .await
             .map_err(self.failed("be read at start"))?;
         let mut found = found;
         let mut gone = Vec::new();
-        for (name, todo) in todo {
-            match todo {
-                Todo::Restart(id) => {
+        for (name, mend) in mend {
+            match mend {
+                Mending::Restart(id) => {
                     found.restarted += 1;
                     let why = "the disk does not hold what its mark says".to_owned();
                     ledger.restart(id, Happening::Restarted, why).await?;
                 }
-                Todo::Forget(id) => ledger.unlinked(vec![id])?,
-                Todo::Adopt(record) => match ledger.adopt_file(&name, &record).await? {
+                Mending::Forget(id) => ledger.unlinked(vec![id])?,
+                Mending::Adopt(record) => match ledger.adopt_file(&name, &record).await? {
                     Adopted::Whole => found.adopted += 1,
                     // It came back after a power cut that took its removal away.
                     Adopted::Archived => {
@@ -108,7 +108,7 @@ pub enum RecoverError {
 
 type Owners = BTreeMap<String, (VersionId, State, Mark)>;
 
-fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovered, Vec<(String, Todo)>)> {
+fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovered, Vec<(String, Mending)>)> {
     let mut lying: BTreeMap<String, Lying> = BTreeMap::new();
     for entry in disk.read_dir(&spool.dir, usize::MAX)? {
         let Some((name, kind)) = entry.name.to_str().and_then(|n| n.rsplit_once('.')) else { continue };
@@ -121,10 +121,10 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
         }
     }
     let mut found = Recovered::default();
-    let mut todo = Vec::new();
+    let mut mend = Vec::new();
     for (name, (id, state, _)) in owners {
         match state {
-            State::Fetching if !lying.contains_key(name) => todo.push((name.clone(), Todo::Restart(*id))),
+            State::Fetching if !lying.contains_key(name) => mend.push((name.clone(), Mending::Restart(*id))),
             State::Whole | State::Held
                 if lying.get(name).is_none_or(|l| l.whole.is_none() && l.part.is_none()) =>
             {
@@ -134,10 +134,10 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
         }
     }
     for (name, lies) in &lying {
-        one(disk, spool, name, lies, owners.get(name), &mut found, &mut todo)?;
+        one(disk, spool, name, lies, owners.get(name), &mut found, &mut mend)?;
     }
     disk.flush_dir(&spool.dir)?;
-    Ok((found, todo))
+    Ok((found, mend))
 }
 
 fn one(
@@ -147,7 +147,7 @@ fn one(
     lies: &Lying,
     owner: Option<&(VersionId, State, Mark)>,
     found: &mut Recovered,
-    todo: &mut Vec<(String, Todo)>,
+    mend: &mut Vec<(String, Mending)>,
 ) -> io::Result<()> {
     if let Some(len) = lies.whole {
         found.bytes += len;
@@ -156,8 +156,8 @@ fn one(
             let record = read_small(disk, &spool.record(name), record::LIMIT);
             // A record that cannot be read leaves the file where it is: it may be all there is.
             let record = record.ok().flatten().as_deref().and_then(Record::parse);
-            todo.extend(
-                record.filter(|r| r.size == len).map(|r| (name.to_owned(), Todo::Adopt(Box::new(r)))),
+            mend.extend(
+                record.filter(|r| r.size == len).map(|r| (name.to_owned(), Mending::Adopt(Box::new(r)))),
             );
         }
         return Ok(());
@@ -182,8 +182,8 @@ fn one(
                     _ => {}
                 }
                 let fetching = *state == State::Fetching;
-                let todo_of = if fetching { Todo::Restart } else { Todo::Forget };
-                todo.push((name.to_owned(), todo_of(*id)));
+                let todo_of = if fetching { Mending::Restart } else { Mending::Forget };
+                mend.push((name.to_owned(), todo_of(*id)));
             }
         },
         Some((_, State::Held, _)) => found.bytes += lies.part.unwrap_or(0),

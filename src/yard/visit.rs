@@ -281,7 +281,11 @@ impl<'y> Visit<'y> {
                     }
                     stale = true;
                 }
-                Ended::Changed(_) | Ended::Refused(_) | Ended::Held => {
+                Ended::Refused(error) => {
+                    tried.insert(item.id);
+                    self.refused(&item, &error)?;
+                }
+                Ended::Changed(_) | Ended::Held => {
                     tried.insert(item.id);
                 }
                 // A smaller file may have room yet.
@@ -315,6 +319,20 @@ impl<'y> Visit<'y> {
             tell_stuck(self.yard, &self.logger, self.row.key, item.id, at, whole_only).await?;
         }
         Ok(())
+    }
+
+    /// A file that is listed and not served.
+    fn refused(&self, item: &Pending, error: &LinkError) -> Result<(), LedgerError> {
+        self.yard.ledger.raise(Finding {
+            code: "file-refused",
+            subject: format!("{}/{}", self.logger.id, item.path),
+            severity: Severity::Watch,
+            vehicle: Some(self.logger.vehicle.to_string()),
+            logger: Some(self.logger.id.to_string()),
+            evidence: json!({ "file": item.path.to_string(), "answer": error.to_string() }),
+            cause: format!("{} is listed, and the logger does not give it: it {error}", item.path),
+            action: error.help().into(),
+        })
     }
 
     async fn fetch(&mut self, item: &Pending) -> Result<Ended, End> {
