@@ -52,6 +52,9 @@ pub(super) struct Left {
 
 /// A file that stuck in this visit is tried again after so long.
 const PARKED: Duration = Duration::from_secs(15 * 60);
+/// Transfers in a row that brought no new byte, of whichever files, after which it is the logger that
+/// cannot serve now, and no longer its files.
+const VAIN: u32 = 60;
 /// Failures of the depot's own disk after which it is left alone for a while.
 const DISK_FAILURES: u32 = 3;
 
@@ -117,8 +120,16 @@ impl<'y> Visit<'y> {
     /// Takes a listing and writes down what it changed.
     pub async fn list(&mut self) -> Result<Left, End> {
         let listing = {
-            let _turn = self.yard.listings.acquire().await;
-            self.link.list(&ListCaps::default()).await.map_err(End::Link)?
+            let listed = async {
+                let _turn = self.yard.listings.acquire().await;
+                self.link.list(&ListCaps::default()).await
+            };
+            tokio::select! {
+                biased;
+                () = self.yard.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+                listing = listed => listing,
+            }
+            .map_err(End::Link)?
         };
         self.counts.listings += 1;
         if self.key.is_none() {
@@ -222,6 +233,7 @@ impl<'y> Visit<'y> {
         let mut tried: BTreeSet<VersionId> = BTreeSet::new();
         let mut stale = true;
         let mut failures = 0;
+        let mut vain = 0;
         self.disk_failed = false;
         let mut queue = std::collections::VecDeque::new();
         loop {
@@ -239,10 +251,15 @@ impl<'y> Visit<'y> {
             }
             if turn.is_none() {
                 let cell = self.logger.access_point.clone();
-                turn = Some(self.yard.turns.wait(cell.as_deref()).await);
+                turn = tokio::select! {
+                    biased;
+                    () = self.yard.stop.cancelled() => break,
+                    turn = self.yard.turns.wait(cell.as_deref()) => Some(turn),
+                };
             }
             match self.fetch(&item).await? {
                 Ended::Finishing(answer) => {
+                    vain = 0;
                     tried.insert(item.id);
                     self.finishing.push((answer, item));
                     if self.finishing.len() >= 512 {
@@ -255,8 +272,12 @@ impl<'y> Visit<'y> {
                     }
                     let tries = self.fruitless.entry(item.id).or_default();
                     *tries = if further { 0 } else { *tries + 1 };
+                    vain = if further { 0 } else { vain + 1 };
                     if *tries > TRIES || (*tries == TRIES && queue.is_empty()) {
                         self.park(&item, at).await?;
+                    }
+                    if vain == VAIN {
+                        return Err(End::Link(error));
                     }
                     stale = true;
                 }
