@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
+use notify::event::{AccessKind, AccessMode};
+use notify::{Event, EventKind};
 use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
 use tokio::sync::Notify;
 
@@ -35,12 +37,30 @@ pub struct Watch {
     folders: BTreeSet<PathBuf>,
 }
 
+/// Whether an event may be an edit. Opening and reading a file are events too, and our own looks
+/// make them: waking on those would look for ever.
+fn tells(event: &notify::Result<Event>) -> bool {
+    match event {
+        Ok(event) => match event.kind {
+            EventKind::Access(kind) => kind == AccessKind::Close(AccessMode::Write),
+            _ => true,
+        },
+        // A queue that overflowed, say: a look tells.
+        Err(_) => true,
+    }
+}
+
 impl Watch {
     /// Watches the pair that begins at `path`; `pair` is what the caller has of it.
     pub fn start(edges: Edges, path: &Path, pair: Pair) -> Self {
         let wake = Arc::new(Notify::new());
         let waker = wake.clone();
-        let watcher = notify::recommended_watcher(move |_| waker.notify_one()).ok();
+        let told = move |event: notify::Result<Event>| {
+            if tells(&event) {
+                waker.notify_one();
+            }
+        };
+        let watcher = notify::recommended_watcher(told).ok();
         let folders = folders_of(path, Some(&pair));
         let path = path.to_owned();
         let mut watch = Self { edges, path, given: Ok(pair), wake, watcher, folders: BTreeSet::new() };

@@ -213,3 +213,17 @@ fn an_edit_that_drops_many_loggers_waits_for_a_person() {
     );
     assert_eq!(drops_too_many(&config("/a", 6), &config("/a", 6)), None);
 }
+
+#[test]
+fn our_own_reading_is_no_edit() {
+    let event = |kind| Ok(notify::Event::new(kind));
+    for (kind, edit) in [
+        (EventKind::Access(AccessKind::Open(AccessMode::Any)), false),
+        (EventKind::Access(AccessKind::Read), false),
+        (EventKind::Access(AccessKind::Close(AccessMode::Read)), false),
+        (EventKind::Access(AccessKind::Close(AccessMode::Write)), true),
+        (EventKind::Any, true),
+    ] {
+        assert_eq!(tells(&event(kind)), edit, "{kind:?}");
+    }
+}
