@@ -27,7 +27,7 @@ async fn the_address_path_is_the_root() {
 
 #[tokio::test]
 async fn list_is_used_where_mlsd_is_unknown() {
-    for unknown in ["500 Unknown command.", "502 Command not implemented"] {
+    for unknown in ["500 Unknown command.", "502 No such command here."] {
         let script = Script::default().folder("/", LIST).always("MLSD", Say::Reply(unknown));
         let server = Server::start(script).await;
         let mut link = link_to(&server.url);
