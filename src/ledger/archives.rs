@@ -265,7 +265,8 @@ impl Ledger {
             .await
     }
 
-    /// What the manifest of a day folder names, in order.
+    /// What the manifest of a day folder names, in order: what the archive that stands there now has
+    /// receipts of. One that was exchanged need not hold what its forerunner held.
     pub async fn manifest(&self, archive: &str, folder: &str) -> Result<Vec<ManifestLine>, LedgerError> {
         let (archive, folder) = (archive.to_owned(), folder.to_owned());
         self.writer
@@ -273,7 +274,10 @@ impl Ledger {
                 // Every location below the folder sorts between `folder/` and `folder0`.
                 let mut statement = tx.db.prepare_cached(
                     "SELECT DISTINCT o.location, v.sha256 FROM obligations o JOIN versions v ON v.id = o.version
+                     JOIN loggers l ON l.id = v.logger
                      WHERE o.archive = ?1 AND o.state = 'verified' AND o.folded >= ?2 || '/' AND o.folded < ?2 || '0'
+                       AND EXISTS (SELECT 1 FROM receipts r
+                         WHERE r.archive = o.archive AND r.logger = l.name AND r.seq = o.seq AND r.location = o.location)
                      ORDER BY o.location",
                 )?;
                 let mut rows = statement.query(params![archive, folder.to_lowercase()])?;

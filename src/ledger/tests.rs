@@ -284,6 +284,33 @@ async fn archived_is_what_every_required_archive_has_verified() {
 }
 
 #[tokio::test]
+async fn an_exchanged_archive_is_not_said_to_hold_what_its_forerunner_held() {
+    let desk = Desk::new().await;
+    desk.archives(&[("central", true)]).await;
+    desk.ledger.accept_archive("central", "/srv/a", "one").await.expect("accepted");
+    let id = desk.whole("a", &["central"]).await;
+    desk.verify("central", id).await;
+    let receipt = |location: String| ReceiptRow {
+        seq: 1,
+        line: 0,
+        key: "k".into(),
+        kind: "stored".into(),
+        path: "a".into(),
+        location,
+        depot: "north-yard".into(),
+    };
+    let read = async |location: &str| {
+        let rows = vec![receipt(location.to_owned())];
+        desk.ledger.remember_receipts("central", "L-0101", rows).await.expect("read");
+        desk.ledger.manifest("central", "at").await.expect("manifest").len()
+    };
+    assert_eq!(read(&format!("at/{}", id.0)).await, 1);
+    desk.ledger.accept_archive("central", "/srv/b", "two").await.expect("accepted");
+    assert_eq!(desk.ledger.manifest("central", "at").await.expect("manifest").len(), 0);
+    assert_eq!(read("at/of-another-depot").await, 0, "its numbers begin again");
+}
+
+#[tokio::test]
 async fn an_archive_that_is_taken_out_holds_up_nothing() {
     let desk = Desk::new().await;
     desk.archives(&[("one", true), ("two", true)]).await;
