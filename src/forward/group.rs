@@ -397,20 +397,9 @@ impl<'f> Group<'f> {
             let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
             moved.extend(&ids);
             let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
-            let free = forwarder.ledger.verified(name, kept, rows).await?;
+            forwarder.ledger.verified(name, kept, rows).await?;
             killpoint::pass("archived-committed");
             forwarder.archived(ids.len() as u64, bytes);
-            if !free.is_empty() {
-                let (versions, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
-                // What cannot be removed now is found again at the next start.
-                match forwarder.spool.unlink(names).await {
-                    Ok(()) => {
-                        killpoint::pass("spool-unlinked");
-                        forwarder.ledger.unlinked(versions)?;
-                    }
-                    Err(e) => tracing::warn!("archived files stay in the spool: {e}"),
-                }
-            }
             self.elsewhere(ids).await?;
         }
         Ok(moved)

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::{Row, params};
 use serde_json::json;
 
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
@@ -221,14 +221,13 @@ impl Ledger {
             .await
     }
 
-    /// Copies are verified and have their receipts. Gives the spool names that may go now, with
-    /// their versions: every required archive has them, and no obligation is open.
+    /// Copies are verified and have their receipts.
     pub async fn verified(
         &self,
         archive: &str,
         kept: Vec<Kept>,
         receipts: Vec<(String, ReceiptRow)>,
-    ) -> Result<Vec<(VersionId, String)>, LedgerError> {
+    ) -> Result<(), LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
@@ -236,20 +235,12 @@ impl Ledger {
                     remember(tx, &archive, logger, receipt)?;
                 }
                 let archives = wanted_archives(tx)?;
-                let mut free = Vec::new();
-                for copy in &kept {
-                    verified(tx, &archive, copy, &archives)?;
-                    if let Some(spool) = free_spool(tx, copy.id)? {
-                        free.push((copy.id, spool));
-                    }
-                }
-                Ok(free)
+                kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives))
             })
             .await
     }
 
-    /// Spool files that may go: archived, and no obligation open. Found again after a crash between
-    /// the commit and the unlinking.
+    /// Spool files that may go: archived, and no obligation open.
     pub async fn free_spool(&self) -> Result<Vec<(VersionId, String)>, LedgerError> {
         self.writer
             .ask(|tx| {
@@ -338,16 +329,4 @@ fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]
         archived(tx, copy.id)?;
     }
     Ok(())
-}
-
-fn free_spool(tx: &Tx<'_>, id: VersionId) -> Result<Option<String>, LedgerError> {
-    Ok(tx
-        .db
-        .prepare_cached(
-            "SELECT spool FROM versions v WHERE id = ? AND spool IS NOT NULL AND state IN ('archived', 'gone')
-               AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
-                 AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
-        )?
-        .query_row([id.0], |row| row.get(0))
-        .optional()?)
 }

@@ -5,6 +5,7 @@ use std::io;
 
 use super::{Partial, Record, Spool, SpoolError, record};
 use crate::durable::{Disk, read_small};
+use crate::killpoint;
 use crate::ledger::state::{Happening, State};
 use crate::ledger::{Adopted, Ledger, LedgerError, Mark, VersionId};
 
@@ -89,8 +90,11 @@ impl Spool {
     pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, RecoverError> {
         let (ids, names): (Vec<_>, Vec<_>) = ledger.free_spool().await?.into_iter().unzip();
         let count = names.len() as u64;
-        self.unlink(names).await?;
-        ledger.unlinked(ids)?;
+        if count > 0 {
+            self.unlink(names).await?;
+            killpoint::pass("spool-unlinked");
+            ledger.unlinked(ids)?;
+        }
         Ok(count)
     }
 }
