@@ -180,6 +180,10 @@ CREATE INDEX versions_state ON versions (logger, state);
 CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
 CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
+    // 3: partials that wait for their end
+    "
+ALTER TABLE versions ADD COLUMN waits INTEGER;  -- ms of lived time: its partial waits for its end since
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -85,7 +85,7 @@ words! {
         Cut = "cut",
         /// What was fetched is worthless; the next transfer begins at zero.
         Restarted = "restarted",
-        /// The partial was dropped for want of room.
+        /// The partial was dropped: for want of room, or since it had waited `lost_keep`.
         PartialDropped = "partial-dropped",
         /// All bytes are in the spool, durable.
         BecameWhole = "became-whole",
@@ -182,6 +182,7 @@ pub fn next(state: State, happening: Happening) -> Result<State, Illegal> {
         (S::Listed | S::Open | S::Fetching, H::Granted) => S::Fetching,
         (S::Fetching, H::Marked | H::Cut) => S::Fetching,
         (S::Fetching, H::Restarted | H::PartialDropped) => S::Listed,
+        (S::Listed | S::Open | S::Lost, H::PartialDropped) => state,
         (S::Fetching, H::BecameWhole) => S::Whole,
         (S::Fetching, H::Received) => S::Settling,
         (S::Settling, H::Received) => S::Settling,

@@ -112,7 +112,8 @@ impl Desk {
             folder: None,
             note: "",
         };
-        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified")
+        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified");
+        self.ledger.free_spool().await.expect("free")
     }
 
     async fn due(&self, archive: &str) -> Vec<(Duty, Option<String>)> {

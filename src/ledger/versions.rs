@@ -182,7 +182,7 @@ impl Ledger {
             .ask(move |tx| {
                 advance(tx, id, by, &json!({ "why": why }))?;
                 tx.db.execute(
-                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, furthest = 0 WHERE id = ?",
+                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, furthest = 0, waits = NULL WHERE id = ?",
                     [id.0],
                 )?;
                 Ok(())

@@ -3,6 +3,7 @@
 //! `config → build (lock, open, recover) → supervised tasks → drain with a deadline`. Nothing here
 //! decides about a file.
 
+mod lived;
 mod person;
 mod round;
 mod run;

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use super::lived::Life;
 use super::{Parts, ServiceError};
 use crate::config::Config;
 use crate::edges::Edges;
@@ -36,6 +37,7 @@ pub async fn once(
     stop: CancellationToken,
 ) -> Result<Round, ServiceError> {
     let parts = Parts::build(edges, dialer, progress, config, "once", stop.clone()).await?;
+    let mut life = Life::begin(&parts.yard);
     let mut round = Round::default();
     let fetched = CancellationToken::new();
     let mut forwarding = JoinSet::new();
@@ -92,6 +94,7 @@ pub async fn once(
     round.seen.sort();
     round.open.sort();
     round.trouble.sort();
+    life.goes_on().await?;
     parts.yard.ledger.settled().await?;
     Ok(round)
 }

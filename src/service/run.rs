@@ -13,6 +13,7 @@ use tokio::sync::{Mutex, mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
+use super::lived::{self, ALIVE};
 use super::{Parts, ServiceError, person, systemd};
 use crate::config::{
     ArchiveConfig, Config, Loaded, Pair, Problems, RealEnv, Watch, check, drops_too_many, keep_good,
@@ -27,8 +28,6 @@ use crate::yard::watch_logger;
 
 /// What must be done by then when the service is told to end.
 const DRAIN: Duration = Duration::from_secs(30);
-/// The service notes that it lives this often.
-const ALIVE: Duration = Duration::from_secs(60);
 
 /// What the service is started with.
 pub struct RunOptions {
@@ -108,7 +107,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         Ok(control::serve(state_dir.join(control::SOCKET), token, Arc::new(Door(door))).await?)
     });
     service.follow()?;
-    service.uptime();
+    service.spawn("up-time", lived::live(service.parts.yard.clone()));
     service.story();
     match &broken {
         Some(problems) => service.broken(problems)?,
@@ -226,25 +225,6 @@ impl Service {
 
     fn alone(&mut self, archive: &ArchiveName) -> Arc<Mutex<()>> {
         self.alone.entry(archive.clone()).or_default().clone()
-    }
-
-    fn uptime(&mut self) {
-        let (ledger, edges, stop) =
-            (self.parts.yard.ledger.clone(), self.parts.yard.edges.clone(), self.stop.clone());
-        self.spawn("up-time", async move {
-            let mut key = None;
-            loop {
-                key = Some(ledger.alive(key).await?);
-                tokio::select! {
-                    biased;
-                    () = stop.cancelled() => {
-                        ledger.alive(key).await?;
-                        return Ok(());
-                    }
-                    () = edges.clock.sleep(ALIVE) => {}
-                }
-            }
-        });
     }
 
     /// What happens is told in the log too.

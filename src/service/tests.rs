@@ -22,6 +22,8 @@ use crate::link::NetDialer;
 use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
+mod keeping;
+
 /// A clock that can be set.
 #[derive(Debug)]
 struct Shifted {
@@ -153,6 +155,8 @@ struct Depot {
     kind: &'static str,
     /// The archives' names.
     archives: Vec<&'static str>,
+    /// Under which id the list has the logger.
+    listed: &'static str,
     clock: Arc<Shifted>,
     disk: Arc<Failing>,
 }
@@ -167,7 +171,8 @@ impl Depot {
         std::fs::create_dir(dir.path().join("state")).expect("state");
         let logger = SimLogger::start(options).await.expect("logger");
         let clock = Arc::new(Shifted { clock: SystemClock::new(), by: AtomicI64::new(0) });
-        Self { dir, logger, kind, archives: vec!["central"], clock, disk: Arc::default() }
+        let archives = vec!["central"];
+        Self { dir, logger, kind, archives, listed: "L-0101", clock, disk: Arc::default() }
     }
 
     /// Puts a closed file on the card, changed at that second of the year 2025.
@@ -191,8 +196,9 @@ impl Depot {
         }
         let vehicles = format!(
             "[kind.wifi]\nopen_file = \"none\"\n{}\n[[vehicle]]\nid = \"PLOW-01\"\n\
-             [[logger]]\nid = \"L-0101\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n",
+             [[logger]]\nid = \"{}\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n",
             self.kind,
+            self.listed,
             self.logger.url()
         );
         let vehicles = if self.kind.contains("open_file") {

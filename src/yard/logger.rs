@@ -104,11 +104,12 @@ async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Resul
 
 /// A listing, what it left to fetch, and what is then still left.
 async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
+    visit.alone = Some(visit.yard.alone(visit.logger.id.as_str()).await);
     let left = visit.list().await?;
-    if left.closed == 0 {
-        return Ok(left);
+    if left.closed > 0 {
+        visit.work().await?;
     }
-    visit.work().await?;
+    visit.alone = None;
     Ok(left)
 }
 

@@ -6,15 +6,17 @@
 
 mod ends;
 mod logger;
+mod partials;
 mod queue;
 mod sight;
 mod trouble;
 mod turns;
 mod visit;
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::{Mutex, Semaphore, watch};
 use tokio_util::sync::CancellationToken;
 
 pub use logger::{OnceOutcome, once, watch_logger};
@@ -52,6 +54,8 @@ pub struct Yard {
     /// Ends everything.
     pub stop: CancellationToken,
     listings: Arc<Semaphore>,
+    /// Held by who works on the partials of a logger.
+    locks: Arc<std::sync::Mutex<BTreeMap<String, Arc<Mutex<()>>>>>,
 }
 
 impl Yard {
@@ -70,7 +74,8 @@ impl Yard {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
         let listings = Arc::new(Semaphore::new(LISTINGS));
-        Self { edges, ledger, spool, finisher, dialer, turns, progress, config, stop, listings }
+        let locks = Arc::default();
+        Self { edges, ledger, spool, finisher, dialer, turns, progress, config, stop, listings, locks }
     }
 }
 

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use serde_json::json;
-use tokio::sync::oneshot;
+use tokio::sync::{OwnedMutexGuard, oneshot};
 
 use super::queue::{STUCK_VISITS, TRIES, queue};
 use super::trouble::{self, ENDED_BY_LISTING};
@@ -71,6 +71,8 @@ pub(super) struct Visit<'y> {
     pub identified: bool,
     /// Paths compared by their ends in this visit.
     pub compared: BTreeSet<RemotePath>,
+    /// Held while it lists and fetches, and to its end where that is a failure.
+    pub alone: Option<OwnedMutexGuard<()>>,
     config: Arc<Config>,
     key: Option<i64>,
     open: BTreeSet<RemotePath>,
@@ -103,6 +105,7 @@ impl<'y> Visit<'y> {
             counts: VisitCounts::default(),
             identified: false,
             compared: BTreeSet::new(),
+            alone: None,
             config,
             key: None,
             open: BTreeSet::new(),
