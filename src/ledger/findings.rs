@@ -169,6 +169,7 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
     "never-fits",
     "file-lost",
     "file-refused",
+    "partial-dropped",
 ];
 
 /// Ends findings about one file.

@@ -10,6 +10,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::listings::path_of;
+use super::state::State;
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::RemotePath;
 
@@ -20,6 +21,8 @@ pub struct Idle {
     pub id: VersionId,
     /// Its name in the spool.
     pub spool: String,
+    /// Where the version stands.
+    pub state: State,
     /// Its durable bytes.
     pub mark: u64,
     /// The logger.
@@ -32,7 +35,7 @@ pub struct Idle {
 
 /// Which versions have a partial rather than a whole file in the spool.
 const PARTIAL: &str = "v.spool IS NOT NULL AND v.state IN ('listed', 'open', 'fetching', 'lost')";
-const IDLE: &str = "SELECT v.id, v.spool, v.mark, l.name, v.vehicle, v.path FROM versions v JOIN loggers l ON l.id = v.logger";
+const IDLE: &str = "SELECT v.id, v.spool, v.mark, l.name, v.vehicle, v.path, v.state FROM versions v JOIN loggers l ON l.id = v.logger";
 
 impl Ledger {
     /// The service has lived so long since it said so last. Not waited for.
@@ -75,6 +78,49 @@ impl Ledger {
             })
             .await
     }
+
+    /// All partials, those of the vehicle first that has been away for longest, and of each vehicle
+    /// those last that its card overwrites first.
+    pub async fn partials(&self) -> Result<Vec<Idle>, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached(&format!(
+                    "{IDLE} WHERE {PARTIAL} ORDER BY
+                       (SELECT max(m.last_seen) FROM loggers m WHERE m.vehicle = l.vehicle), l.vehicle, v.id DESC"
+                ))?;
+                idle(&mut statement.query([])?)
+            })
+            .await
+    }
+
+    /// Whether a partial still stands as it did.
+    pub async fn is_still(&self, idle: &Idle) -> Result<bool, LedgerError> {
+        let idle = idle.clone();
+        self.writer
+            .ask(move |tx| {
+                let mut same = tx
+                    .db
+                    .prepare_cached("SELECT 1 FROM versions WHERE id = ? AND spool = ? AND state = ?")?;
+                Ok(same.exists(params![idle.id.0, idle.spool, idle.state.as_str()])?)
+            })
+            .await
+    }
+
+    /// Bytes of whole files that leave the spool by themselves: once an archive has them, or already.
+    pub async fn leaving(&self) -> Result<u64, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let bytes: i64 = tx.db.query_row(
+                    "SELECT coalesce(sum(v.size), 0) FROM versions v WHERE v.spool IS NOT NULL
+                       AND (v.state IN ('archived', 'gone') OR (v.state = 'whole' AND EXISTS
+                         (SELECT 1 FROM obligations o WHERE o.version = v.id AND o.state IN ('owed', 'claimed', 'stored'))))",
+                    [],
+                    |row| row.get(0),
+                )?;
+                Ok(bytes.max(0).unsigned_abs())
+            })
+            .await
+    }
 }
 
 fn lived(tx: &Tx<'_>) -> Result<i64, LedgerError> {
@@ -98,8 +144,9 @@ fn idle(rows: &mut rusqlite::Rows<'_>) -> Result<Vec<Idle>, LedgerError> {
 }
 
 fn one(row: &Row<'_>) -> Result<Idle, LedgerError> {
-    let path: Vec<u8> = row.get(5)?;
+    let (path, state): (Vec<u8>, String) = (row.get(5)?, row.get(6)?);
     Ok(Idle {
+        state: State::parse(&state).ok_or(LedgerError::Damaged(state))?,
         id: VersionId(row.get(0)?),
         spool: row.get(1)?,
         mark: row.get::<_, i64>(2)?.max(0) as u64,

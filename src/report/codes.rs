@@ -105,6 +105,11 @@ pub const CODES: &[(&str, &str)] = &[
          otherwise look at card and logger.",
     ),
     (
+        "partial-dropped",
+        "The spool was so full of unfinished files that nothing could be finished, so what had come of one was dropped. \
+         It is fetched from its start when its vehicle comes; raise `spool_limit` if it happens again.",
+    ),
+    (
         "place-taken",
         "Both places of a file in an archive are taken by other content, so the file is held. See who else writes into \
          the archive.",

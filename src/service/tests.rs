@@ -157,6 +157,10 @@ struct Depot {
     archives: Vec<&'static str>,
     /// Under which id the list has the logger.
     listed: &'static str,
+    /// Further loggers, each of a vehicle of its own.
+    others: Vec<SimLogger>,
+    /// `spool_limit`.
+    limit: &'static str,
     clock: Arc<Shifted>,
     disk: Arc<Failing>,
 }
@@ -172,7 +176,8 @@ impl Depot {
         let logger = SimLogger::start(options).await.expect("logger");
         let clock = Arc::new(Shifted { clock: SystemClock::new(), by: AtomicI64::new(0) });
         let archives = vec!["central"];
-        Self { dir, logger, kind, archives, listed: "L-0101", clock, disk: Arc::default() }
+        let (others, limit) = (Vec::new(), "200 GB");
+        Self { dir, logger, kind, archives, listed: "L-0101", others, limit, clock, disk: Arc::default() }
     }
 
     /// Puts a closed file on the card, changed at that second of the year 2025.
@@ -184,8 +189,10 @@ impl Depot {
         let dir = self.dir.path();
         let mut depot = format!(
             "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nstate_dir = {:?}\nspool_reserve = \"1 kB\"\n\
+             spool_limit = \"{}\"\n\
              [poll]\nidle_timeout = \"2s\"\n",
-            dir.join("state")
+            dir.join("state"),
+            self.limit
         );
         for name in &self.archives {
             let root = dir.join(name);
@@ -201,6 +208,13 @@ impl Depot {
             self.listed,
             self.logger.url()
         );
+        let other = |(n, logger): (usize, &SimLogger)| {
+            format!(
+                "[[vehicle]]\nid = \"SWEEP-0{n}\"\n[[logger]]\nid = \"L-030{n}\"\nvehicle = \"SWEEP-0{n}\"\nkind = \"wifi\"\nurl = \"{}\"\n",
+                logger.url()
+            )
+        };
+        let vehicles = vehicles + &self.others.iter().enumerate().map(other).collect::<String>();
         let vehicles = if self.kind.contains("open_file") {
             vehicles.replace("open_file = \"none\"\n", "")
         } else {

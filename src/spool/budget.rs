@@ -12,6 +12,8 @@ use crate::durable::Disk;
 pub struct NoRoom {
     /// Bytes asked for.
     pub wanted: u64,
+    /// Bytes that would have to go first.
+    pub short: u64,
     /// Which bound.
     pub why: &'static str,
 }
@@ -67,17 +69,24 @@ impl Budget {
         self.used() <= limit / 10 * 9
     }
 
+    /// Whether bytes are set aside for a transfer that goes on.
+    pub fn is_reserved(&self) -> bool {
+        self.with(|a| a.reserved > 0)
+    }
+
     /// Sets bytes aside for a transfer.
     pub fn reserve(self: &Arc<Self>, bytes: u64) -> Result<Reservation, NoRoom> {
         let (limit, keep) = *self.bounds.lock().unwrap_or_else(PoisonError::into_inner);
         let free = self.disk.space(&self.dir).map(|s| s.free).unwrap_or(0);
         self.with(|a| {
             let wanted = a.reserved.saturating_add(bytes);
-            if a.held.saturating_add(wanted) > limit {
-                return Err(NoRoom { wanted: bytes, why: "spool_limit" });
-            }
-            if free < wanted.saturating_add(keep) {
-                return Err(NoRoom { wanted: bytes, why: "spool_reserve: the disk is nearly full" });
+            let of_limit = a.held.saturating_add(wanted).saturating_sub(limit);
+            let of_disk = wanted.saturating_add(keep).saturating_sub(free);
+            let short = of_limit.max(of_disk);
+            if short > 0 {
+                let disk = "spool_reserve: the disk is nearly full";
+                let why = if of_limit > 0 { "spool_limit" } else { disk };
+                return Err(NoRoom { wanted: bytes, short, why });
             }
             a.reserved = wanted;
             Ok(Reservation { budget: self.clone(), left: bytes })
@@ -141,7 +150,7 @@ mod tests {
         let budget = Arc::new(Budget::new(Arc::new(OsDisk::new()), dir.path().into(), 100, 0));
         budget.found(30);
         let mut first = budget.reserve(40).expect("room");
-        assert!(budget.reserve(31).is_err());
+        assert_eq!(budget.reserve(31).expect_err("no room").short, 1);
         first.wrote(25);
         drop(first);
         assert_eq!(budget.used(), 55, "what was not written is given back");

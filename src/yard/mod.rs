@@ -56,6 +56,8 @@ pub struct Yard {
     listings: Arc<Semaphore>,
     /// Held by who works on the partials of a logger.
     locks: Arc<std::sync::Mutex<BTreeMap<String, Arc<Mutex<()>>>>>,
+    /// Held by who makes room in the spool: one at a time, so that no more goes than must.
+    pressure: Arc<Mutex<()>>,
 }
 
 impl Yard {
@@ -74,8 +76,21 @@ impl Yard {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
         let listings = Arc::new(Semaphore::new(LISTINGS));
-        let locks = Arc::default();
-        Self { edges, ledger, spool, finisher, dialer, turns, progress, config, stop, listings, locks }
+        let (locks, pressure) = Default::default();
+        Self {
+            edges,
+            ledger,
+            spool,
+            finisher,
+            dialer,
+            turns,
+            progress,
+            config,
+            stop,
+            listings,
+            locks,
+            pressure,
+        }
     }
 }
 

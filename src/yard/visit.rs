@@ -237,6 +237,8 @@ impl<'y> Visit<'y> {
         let mut stale = true;
         let mut failures = 0;
         let mut vain = 0;
+        let mut came = false;
+        let mut no_room = Vec::new();
         self.disk_failed = false;
         let mut queue = std::collections::VecDeque::new();
         loop {
@@ -248,7 +250,14 @@ impl<'y> Visit<'y> {
                 queue = pending.into_iter().filter(|p| !waits(p)).collect();
                 stale = false;
             }
-            let Some(item) = queue.pop_front() else { break };
+            let Some(item) = queue.pop_front() else {
+                // Nothing came of all this but that there is no room.
+                if came || !self.make_room(std::mem::take(&mut no_room), &mut tried).await? {
+                    break;
+                }
+                stale = true;
+                continue;
+            };
             if self.yard.stop.is_cancelled() {
                 break;
             }
@@ -263,6 +272,7 @@ impl<'y> Visit<'y> {
             match self.fetch(&item).await? {
                 Ended::Finishing(answer) => {
                     vain = 0;
+                    came = true;
                     tried.insert(item.id);
                     self.finishing.push((answer, item));
                     if self.finishing.len() >= 512 {
@@ -294,7 +304,8 @@ impl<'y> Visit<'y> {
                 // A smaller file may have room yet.
                 Ended::NoRoom(no) => {
                     tried.insert(item.id);
-                    self.disk_trouble(&no.into())?;
+                    self.disk_trouble(&no.clone().into())?;
+                    no_room.push((item, no));
                 }
                 Ended::Disk(e) => {
                     tried.insert(item.id);

@@ -115,11 +115,76 @@ async fn a_service_lives_by_its_monotonic_clock_alone() {
             db.query_row("SELECT value FROM meta WHERE key = 'lived'", [], |row| row.get(0)).expect("told");
         text.parse::<i64>().expect("ms")
     };
-    let (before, began) = (lived(), std::time::Instant::now());
+    let (before, began) = (lived(), depot.clock.mono());
     depot.pass(365 * 86_400);
     depot.once().await;
     depot.pass(-2 * 365 * 86_400);
     depot.once().await;
     let after = lived() - before;
-    assert!(after > 0 && after as u128 <= began.elapsed().as_millis(), "{after} ms");
+    assert!(after > 0 && after as u128 <= (depot.clock.mono() - began).as_millis(), "{after} ms");
+}
+
+#[tokio::test]
+async fn a_spool_full_of_partials_of_absent_vehicles_still_brings_a_file_home() {
+    let mut depot = Depot::new("").await;
+    depot.limit = "16 MB";
+    for (n, (size, cut)) in [(9_000_000, 6_000_000), (9_000_000, 8_000_000)].into_iter().enumerate() {
+        let other = SimLogger::start(Options::http()).await.expect("logger");
+        other.card().add("00001.log", Content::noise(n as u64, size), at(1));
+        other.faults().always(Point::file("00001.log", cut), Effect::Fin);
+        depot.others.push(other);
+        depot.once().await;
+        depot.others[n].leave().await;
+        depot.pass(60);
+    }
+    let partial = |n: usize| depot.files()[n].mark;
+    assert_eq!((partial(0), partial(1)), (6_000_000, 8_000_000));
+    // Before it in the queue is one for which there can never be room.
+    depot.add("00001.log", Content::noise(1, 17_000_000), 1);
+    depot.add("00002.log", Content::noise(2, 5_000_000), 2);
+    depot.once().await;
+    assert_eq!(depot.states()[3], "00002.log archived 5000000");
+    assert_eq!((partial(0), partial(1)), (0, 8_000_000), "that of the longest absent, and no more than must");
+    assert_eq!(depot.states()[..2], ["00001.log listed 9000000", "00001.log fetching 9000000"]);
+    assert!(depot.findings().contains(&"partial-dropped".to_owned()));
+    depot.add("00003.log", Content::noise(3, 15_000_000), 3);
+    depot.once().await;
+    assert_eq!((depot.states()[4].as_str(), depot.partials()), ("00003.log archived 15000000", 0));
+    for other in &depot.others {
+        other.faults().clear_incidents();
+        other.arrive().expect("back");
+        depot.once().await;
+    }
+    assert!(depot.files()[..2].iter().all(|f| f.state == State::Archived), "{:?}", depot.states());
+    assert!(!depot.findings().contains(&"partial-dropped".to_owned()), "it came home after all");
+}
+
+#[tokio::test]
+async fn no_partial_goes_where_room_comes_by_itself_or_none_would_come_of_it() {
+    let mut depot = Depot::new("").await;
+    depot.limit = "16 MB";
+    let other = SimLogger::start(Options::http()).await.expect("logger");
+    other.card().add("00001.log", Content::noise(1, 6_000_000), at(1));
+    other.faults().always(Point::file("00001.log", 5_000_000), Effect::Fin);
+    depot.others.push(other);
+    depot.once().await;
+    depot.others[0].leave().await;
+    // Too large for the spool as it is.
+    depot.add("00002.log", Content::noise(2, 17_000_000), 2);
+    depot.once().await;
+    assert_eq!(depot.partials(), 5_000_000);
+    // The archive is away, and what waits for it is enough.
+    depot.logger.card().remove("00002.log");
+    depot.disk.rename(&depot.dir.path().join("central"), &depot.dir.path().join("away")).expect("away");
+    std::fs::write(depot.dir.path().join("central"), "not mounted").expect("in the way");
+    depot.add("00003.log", Content::noise(3, 9_000_000), 3);
+    depot.once().await;
+    depot.add("00004.log", Content::noise(4, 9_000_000), 4);
+    depot.once().await;
+    assert_eq!(depot.partials(), 5_000_000, "{:?}", depot.states());
+    depot.disk.remove(&depot.dir.path().join("central")).expect("out of the way");
+    depot.disk.rename(&depot.dir.path().join("away"), &depot.dir.path().join("central")).expect("back");
+    depot.once().await;
+    depot.once().await;
+    assert_eq!((depot.partials(), depot.files()[3].state), (5_000_000, State::Archived));
 }
