@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
+use super::dropped::refuse;
 use super::events::{advance, event};
 use super::findings::clear_of_file;
 use super::state::{Happening, State};
@@ -207,7 +208,8 @@ impl Ledger {
     }
 
     /// Contents that this logger (or, with `others`, any other logger) had under that path with
-    /// that size, newest first, with their owner's name. At most 20.
+    /// that size, newest first, with their owner's name. At most 20. Of this logger's, those that need
+    /// not be fetched again.
     pub async fn contents_at(
         &self,
         logger: i64,
@@ -222,6 +224,7 @@ impl Ledger {
                     "SELECT v.id, v.head, v.tail, l.name FROM versions v JOIN loggers l ON l.id = v.logger
                      WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL
                        AND (v.logger = ?3) <> ?4
+                       AND (?4 OR v.state IN ('whole', 'archived', 'removing', 'removed', 'gone', 'dropped'))
                      ORDER BY v.id DESC LIMIT 20",
                 )?;
                 let mut rows = statement.query(params![path.as_bytes(), size as i64, logger, others])?;
@@ -499,13 +502,19 @@ pub(super) fn new_version(
         &json!({ "why": why, "listed": seen.listed, "version": number }),
     )?;
     if let Some(same) = same_as {
-        advance(tx, id, Happening::KnownContent, &json!({ "same_as": same.0 }))?;
         tx.db.execute(
-            "UPDATE versions SET presumed = 1, same_as = ?2, archived_at = ?3,
+            "UPDATE versions SET presumed = 1, same_as = ?2,
                (sha256, head, tail, blocks, proof) = (SELECT sha256, head, tail, blocks, proof FROM versions WHERE id = ?2)
              WHERE id = ?1",
-            params![id.0, same.0, tx.now],
+            params![id.0, same.0],
         )?;
+        let sha256: Option<Vec<u8>> =
+            tx.db.query_row("SELECT sha256 FROM versions WHERE id = ?", [id.0], |row| row.get(0))?;
+        let sha256 = digest_of(sha256).ok_or_else(|| LedgerError::Damaged("ends without a hash".into()))?;
+        if !refuse(tx, id, &sha256, Some(same))? {
+            advance(tx, id, Happening::KnownContent, &json!({ "same_as": same.0 }))?;
+            tx.db.execute("UPDATE versions SET archived_at = ? WHERE id = ?", params![tx.now, id.0])?;
+        }
     }
     Ok(id)
 }

@@ -14,6 +14,7 @@
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
 mod archives;
+mod dropped;
 mod events;
 mod findings;
 mod listings;

@@ -240,12 +240,12 @@ impl Ledger {
             .await
     }
 
-    /// Spool files that may go: archived, and no obligation open.
+    /// Spool files that may go: archived or dropped, and no obligation open.
     pub async fn free_spool(&self) -> Result<Vec<(VersionId, String)>, LedgerError> {
         self.writer
             .ask(|tx| {
                 let mut statement = tx.db.prepare_cached(
-                    "SELECT id, spool FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone')
+                    "SELECT id, spool FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone', 'dropped')
                        AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
                          AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
                 )?;

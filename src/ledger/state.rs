@@ -99,6 +99,8 @@ words! {
         Kept = "kept",
         /// A person drops it.
         WasDropped = "dropped",
+        /// Its content is one that a person dropped before.
+        DroppedBefore = "dropped-before",
         /// The last required copy is verified.
         BecameArchived = "archived",
         /// Another depot's receipt, or the bytes of a known file, say that it is archived already.
@@ -190,6 +192,7 @@ pub fn next(state: State, happening: Happening) -> Result<State, Illegal> {
         (S::Fetching | S::Whole | S::Archived, H::WasHeld) => S::Held,
         (S::Held, H::Kept) => S::Whole,
         (S::Held, H::WasDropped) => S::Dropped,
+        (S::Listed | S::Open | S::Whole, H::DroppedBefore) => S::Dropped,
         (S::Whole, H::BecameArchived) => S::Archived,
         (S::Listed | S::Open, H::KnownContent) => S::Archived,
         (S::Archived, H::OwedAgain) => S::Whole,

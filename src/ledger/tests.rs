@@ -386,8 +386,40 @@ async fn a_held_file_is_kept_or_dropped_by_a_person_alone() {
             desk.ledger.whole(vec![(facts(id, name, 5000, &["one"]), true)]).await.expect("kept");
             assert_eq!(desk.known(name).await.state, State::Whole);
         } else {
-            assert_eq!(desk.ledger.drop_held(id, "r".into()).await.expect("dropped").as_deref(), Some("b"));
+            let facts = facts(id, name, 5000, &[]);
+            let content = Some((facts.sha256, facts.edges));
+            desk.ledger.drop_held(id, content, "r".into()).await.expect("dropped");
             assert_eq!(desk.known(name).await.state, State::Dropped);
+            assert_eq!(desk.ledger.free_spool().await.expect("free"), [(id, "b".to_owned())]);
         }
     }
+}
+
+#[tokio::test]
+async fn what_a_person_dropped_is_refused_until_a_person_keeps_it() {
+    let desk = Desk::new().await;
+    let content = facts(VersionId(0), "dropped", 5000, &[]);
+    let fetch = async |name: &str, held: bool| {
+        desk.list(vec![new(name, 5000)]).await;
+        let id = desk.known(name).await.id;
+        desk.ledger.grant(Grant { id, spool: name.into(), reserved: 0 }).expect("granted");
+        if held {
+            desk.ledger.hold(id, Some(name.into()), json!({})).await.expect("held");
+        }
+        id
+    };
+    let whole = async |id, name: &str, kept| {
+        let facts = WholeFacts { id, owed: vec!["one".into()], ..content.clone() };
+        desk.ledger.whole(vec![(facts, kept)]).await.expect("whole");
+        desk.known(name).await.state
+    };
+    let id = fetch("a", true).await;
+    desk.ledger.drop_held(id, Some((content.sha256, content.edges)), "r".into()).await.expect("dropped");
+    let id = fetch("b", false).await;
+    assert_eq!(whole(id, "b", false).await, State::Dropped);
+    assert!(desk.due("one").await.is_empty());
+    let id = fetch("c", true).await;
+    assert_eq!(whole(id, "c", true).await, State::Whole, "a person has the last word");
+    let id = fetch("d", false).await;
+    assert_eq!(whole(id, "d", false).await, State::Whole);
 }

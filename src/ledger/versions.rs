@@ -4,6 +4,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::{Value, json};
 
 use super::archives::wanted_archives;
+use super::dropped;
 use super::events::{advance, event};
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
@@ -95,8 +96,8 @@ pub enum Adopted {
     Whole,
     /// The ledger has the same content of that name, not archived yet: nothing was changed.
     Known,
-    /// The ledger has the same content of that name, archived: nothing was changed.
-    Archived,
+    /// The ledger has the same content of that name, archived or dropped: nothing was changed.
+    Done,
 }
 
 impl Ledger {
@@ -246,27 +247,6 @@ impl Ledger {
             .await
     }
 
-    /// A person drops a held file; its hash is remembered.
-    pub async fn drop_held(&self, id: VersionId, reason: String) -> Result<Option<String>, LedgerError> {
-        self.writer
-            .ask(move |tx| {
-                advance(tx, id, Happening::WasDropped, &json!({ "reason": reason }))?;
-                let (sha, spool): (Option<Vec<u8>>, Option<String>) =
-                    tx.db.query_row("SELECT sha256, spool FROM versions WHERE id = ?", [id.0], |row| {
-                        Ok((row.get(0)?, row.get(1)?))
-                    })?;
-                if let Some(sha) = sha {
-                    tx.db.execute(
-                        "INSERT OR IGNORE INTO dropped (sha256, at, reason) VALUES (?, ?, ?)",
-                        params![sha, tx.now, reason],
-                    )?;
-                }
-                tx.db.execute("UPDATE versions SET spool = NULL WHERE id = ?", [id.0])?;
-                Ok(spool)
-            })
-            .await
-    }
-
     /// The version that owns a spool name, with its state and mark.
     pub async fn spool_owners(&self) -> Result<Vec<(String, VersionId, State, Mark, bool)>, LedgerError> {
         self.writer
@@ -325,14 +305,14 @@ fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<Adopted, LedgerErr
     let known: Option<bool> = tx
         .db
         .query_row(
-            "SELECT state IN ('archived', 'gone', 'removing', 'removed') FROM versions
+            "SELECT state IN ('archived', 'gone', 'removing', 'removed', 'dropped') FROM versions
              WHERE logger = ? AND path = ? AND sha256 = ? ORDER BY 1 DESC LIMIT 1",
             params![logger.key, path.as_bytes(), facts.sha256.0],
             |row| row.get(0),
         )
         .optional()?;
-    if let Some(archived) = known {
-        return Ok(if archived { Adopted::Archived } else { Adopted::Known });
+    if let Some(done) = known {
+        return Ok(if done { Adopted::Done } else { Adopted::Known });
     }
     let waiting: Option<i64> = tx
         .db
@@ -406,7 +386,13 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
     }
     advance(tx, facts.id, by, &detail)?;
     clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
-    set_whole(tx, facts)
+    set_whole(tx, facts)?;
+    if by == Happening::Kept {
+        dropped::allow(tx, &facts.sha256)?;
+    } else if dropped::refuse(tx, facts.id, &facts.sha256, None)? {
+        return Ok(());
+    }
+    owe_all(tx, facts)
 }
 
 fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
@@ -431,6 +417,10 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             tx.now,
             facts.extends.map(|v| v.0)
         ])?;
+    Ok(())
+}
+
+fn owe_all(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
     if facts.owed.is_empty() {
         return Ok(());
     }

@@ -119,12 +119,24 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     Ok(format!("{} of {} is kept as it is, and goes to the archives.", row.path, row.vehicle))
 }
 
-/// A held file goes, and its hash is remembered.
+/// A held file goes, and its content is remembered.
 pub(super) async fn drop(yard: &Yard, id: i64, reason: &str) -> Result<String, ServiceError> {
     let row = held(yard, id)?;
-    if let Some(name) = yard.ledger.drop_held(row.id, reason.to_owned()).await? {
-        yard.spool.unlink(vec![name]).await?;
-    }
+    let spool = yard.spool.clone();
+    let content = match row.spool.clone() {
+        None => None,
+        Some(name) => yard
+            .edges
+            .blocking(move |disk| match Partial::reread(disk, &spool, &name) {
+                // It can be dropped all the same.
+                Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+                partial => partial?.content().map(Some),
+            })
+            .await
+            .map_err(yard.spool.failed("read a held file"))?,
+    };
+    yard.ledger.drop_held(row.id, content, reason.to_owned()).await?;
+    yard.spool.sweep(&yard.ledger).await?;
     yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
     yard.ledger.settled().await?;
     Ok(format!("{} of {} is dropped and will not be fetched again.", row.path, row.vehicle))

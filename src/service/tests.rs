@@ -22,6 +22,7 @@ use crate::link::NetDialer;
 use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
+mod dropping;
 mod keeping;
 
 /// A clock that can be set.

@@ -9,7 +9,7 @@ use super::{Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
 use crate::killpoint;
 use crate::ledger::{Ledger, LedgerError, WholeFacts};
-use crate::model::{Digest, EDGE, Edges, RemotePath};
+use crate::model::{Digest, RemotePath};
 
 /// Files in one group at most.
 const GROUP: usize = 256;
@@ -162,15 +162,7 @@ fn withdraw(disk: &dyn Disk, spool: &Spool, partial: Partial) {
 /// the version before it.
 fn complete(file: &mut Finished) -> std::io::Result<()> {
     let size = file.facts.size;
-    file.facts.edges = if size <= EDGE {
-        Edges { head: file.facts.sha256, tail: file.facts.sha256 }
-    } else {
-        let edge = EDGE as usize;
-        Edges {
-            head: Digest::of(&file.partial.read(0, edge)?),
-            tail: Digest::of(&file.partial.read(size - EDGE, edge)?),
-        }
-    };
+    (_, file.facts.edges) = file.partial.content()?;
     file.facts.extends = match &file.before {
         Some((id, len, sha)) if *len < size && prefix(&file.partial, *len)? == *sha => Some(*id),
         _ => None,

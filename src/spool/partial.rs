@@ -7,7 +7,7 @@ use bytes::Bytes;
 use super::Spool;
 use crate::durable::{Disk, DiskFile, read_full};
 use crate::ledger::Mark;
-use crate::model::RunningHash;
+use crate::model::{Digest, EDGE, Edges, RunningHash};
 
 /// An open partial: its bytes from 0 to `hash.len()` are written, those up to the last mark are
 /// durable.
@@ -102,6 +102,20 @@ impl Partial {
     /// Its running hash.
     pub fn hash(&self) -> &RunningHash {
         &self.hash
+    }
+
+    /// The hash of what is written, and the digests of its ends.
+    pub fn content(&self) -> io::Result<(Digest, Edges)> {
+        let (sha256, size) = (self.hash.digest(), self.len());
+        let edge = EDGE as usize;
+        let edges = match size <= EDGE {
+            true => Edges { head: sha256, tail: sha256 },
+            false => Edges {
+                head: Digest::of(&self.read(0, edge)?),
+                tail: Digest::of(&self.read(size - EDGE, edge)?),
+            },
+        };
+        Ok((sha256, edges))
     }
 
     /// Writes the next bytes.

@@ -72,7 +72,7 @@ impl Spool {
                 Mending::Adopt(record) => match ledger.adopt_file(&name, &record).await? {
                     Adopted::Whole => found.adopted += 1,
                     // It came back after a power cut that took its removal away.
-                    Adopted::Archived => {
+                    Adopted::Done => {
                         found.removed += 1;
                         gone.push(name);
                     }

@@ -15,7 +15,7 @@ impl Depot {
     }
 
     /// Bytes of partials in the spool.
-    fn partials(&self) -> u64 {
+    pub(super) fn partials(&self) -> u64 {
         let entries = self.disk.read_dir(&self.dir.path().join("state/spool"), 1000).expect("read");
         entries.iter().filter(|e| e.name.to_string_lossy().ends_with(".part")).map(|e| e.stat.len).sum()
     }
