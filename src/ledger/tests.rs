@@ -103,6 +103,7 @@ impl Desk {
         id
     }
 
+    /// Gives what may leave the spool then.
     async fn verify(&self, archive: &str, id: VersionId) -> Vec<(VersionId, String)> {
         let kept = Kept {
             id,
@@ -112,7 +113,8 @@ impl Desk {
             folder: None,
             note: "",
         };
-        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified")
+        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified");
+        self.ledger.free_spool().await.expect("free")
     }
 
     async fn due(&self, archive: &str) -> Vec<(Duty, Option<String>)> {
