@@ -209,7 +209,11 @@ impl<'f> Group<'f> {
             match staked {
                 Ok(staked) => {
                     let claim = &staked.claim;
-                    adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    let ours =
+                        file.due.places.as_ref().is_some_and(|(k0, k1)| *k0 == claim.k0 && *k1 == claim.k1);
+                    if !ours {
+                        adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    }
                     file.claim = Some(staked.claim);
                 }
                 Err(bad) => {
@@ -226,7 +230,9 @@ impl<'f> Group<'f> {
                 }
             }
         }
-        forwarder.ledger.adopt(name, adopted).await?;
+        if !adopted.is_empty() {
+            forwarder.ledger.adopt(name, adopted).await?;
+        }
         killpoint::pass("place-committed");
         Ok(())
     }

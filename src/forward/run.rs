@@ -35,6 +35,8 @@ const COMPANY: Duration = Duration::from_millis(200);
 const REST: Duration = Duration::from_secs(5);
 /// As many archived files stay in the spool until then at most.
 const STAY: u64 = 8192;
+/// Manifests are brought up to date at the end of a round, and in a long one this often.
+const MANIFESTS: Duration = Duration::from_secs(10);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -185,7 +187,7 @@ impl Forwarder {
         let name = self.config.name.as_str();
         // Those that could not be archived now wait for the next round, and hold up nobody.
         let mut stuck = BTreeSet::new();
-        let mut done = 0;
+        let (mut done, mut named) = (0, self.edges.clock.mono());
         while !stop.is_cancelled() {
             let mut due = self.ledger.due(name, GROUP + stuck.len()).await?;
             due.retain(|due| !stuck.contains(&due.id));
@@ -194,7 +196,11 @@ impl Forwarder {
             }
             done += due.len() as u64;
             stuck.extend(Group::new(self, due).run().await?);
-            self.manifests().await?;
+            let now = self.edges.clock.mono();
+            if now.saturating_sub(named) >= MANIFESTS {
+                self.manifests().await?;
+                named = now;
+            }
             if done >= STAY || !self.spool.budget().has_air() {
                 done = 0;
                 self.tidy().await?;

@@ -180,7 +180,13 @@ CREATE INDEX versions_state ON versions (logger, state);
 CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
 CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
-    // 3: partials that wait for their end
+    // 3: what is due is read in its order, and a step on the way leaves the index alone
+    "
+DROP INDEX obligations_due;
+CREATE INDEX obligations_due ON obligations (archive, version) WHERE state IN ('owed', 'claimed', 'stored', 'blocked');
+CREATE INDEX findings_open ON findings (logger) WHERE gone IS NULL;
+",
+    // 4: partials that wait for their end
     "
 ALTER TABLE versions ADD COLUMN waits INTEGER;  -- ms of lived time: its partial waits for its end since
 ",

@@ -103,6 +103,7 @@ impl Desk {
         id
     }
 
+    /// Gives what may leave the spool then.
     async fn verify(&self, archive: &str, id: VersionId) -> Vec<(VersionId, String)> {
         let kept = Kept {
             id,

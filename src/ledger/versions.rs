@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use super::archives::wanted_archives;
 use super::dropped;
-use super::events::{advance, event};
+use super::events::{advance, advance_with, event};
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
@@ -128,14 +128,9 @@ impl Ledger {
     /// set right at the next start.
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| {
-            advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
-            tx.db
-                .prepare_cached(
-                    "UPDATE versions SET mark = iif(spool IS ?1, mark, 0), hash = iif(spool IS ?1, hash, NULL),
-                       spool = ?1 WHERE id = ?2",
-                )?
-                .execute(params![grant.spool, grant.id.0])?;
-            Ok(())
+            let detail = json!({ "reserved": grant.reserved });
+            let set = ", mark = iif(spool IS ?3, mark, 0), hash = iif(spool IS ?3, hash, NULL), spool = ?3";
+            advance_with(tx, grant.id, Happening::Granted, &detail, set, &[&grant.spool]).map(drop)
         })
     }
 
@@ -384,27 +379,15 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("size".into(), facts.size.into());
         object.insert("proof".into(), facts.proof.as_str().into());
     }
-    advance(tx, facts.id, by, &detail)?;
-    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
-    set_whole(tx, facts)?;
-    if by == Happening::Kept {
-        dropped::allow(tx, &facts.sha256)?;
-    } else if dropped::refuse(tx, facts.id, &facts.sha256, None)? {
-        return Ok(());
-    }
-    owe_all(tx, facts)
-}
-
-fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
-    tx.db
-        .prepare_cached(
-            "UPDATE versions SET spool = ?2, size = ?3, time = coalesce(?4, time), validator = coalesce(?5, validator),
-               sha256 = ?6, head = ?7, tail = ?8, blocks = ?9, proof = ?10, whole_at = ?11, extends = ?12,
-               mark = 0, hash = NULL, stuck = 0, stuck_at = NULL
-             WHERE id = ?1",
-        )?
-        .execute(params![
-            facts.id.0,
+    advance_with(
+        tx,
+        facts.id,
+        by,
+        &detail,
+        ", spool = ?3, size = ?4, time = coalesce(?5, time), validator = coalesce(?6, validator),
+           sha256 = ?7, head = ?8, tail = ?9, blocks = ?10, proof = ?11, whole_at = ?12, extends = ?13,
+           mark = 0, hash = NULL, stuck = 0, stuck_at = NULL",
+        params![
             facts.spool,
             facts.size as i64,
             facts.look.time.map(|t| t.as_millisecond()),
@@ -416,11 +399,14 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             facts.proof.as_str(),
             tx.now,
             facts.extends.map(|v| v.0)
-        ])?;
-    Ok(())
-}
-
-fn owe_all(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
+        ],
+    )?;
+    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
+    if by == Happening::Kept {
+        dropped::allow(tx, &facts.sha256)?;
+    } else if dropped::refuse(tx, facts.id, &facts.sha256, None)? {
+        return Ok(());
+    }
     if facts.owed.is_empty() {
         return Ok(());
     }
