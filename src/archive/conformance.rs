@@ -12,7 +12,7 @@ use crate::model::Digest;
 pub(crate) fn item(spool: &Path, name: &str, bytes: &[u8], key: &str) -> StoreItem {
     let source = spool.join(name);
     std::fs::write(&source, bytes).expect("spool file");
-    StoreItem { source, key: key.to_owned(), size: bytes.len() as u64, sha256: Digest::of(bytes) }
+    StoreItem { source, own: true, key: key.to_owned(), size: bytes.len() as u64, sha256: Digest::of(bytes) }
 }
 
 fn objects(pairs: &[(&str, &str)]) -> Vec<(String, Vec<u8>)> {

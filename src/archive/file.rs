@@ -204,6 +204,10 @@ impl Archive for FileArchive {
             .await
     }
 
+    fn file(&self, key: &str) -> Option<PathBuf> {
+        super::is_key(key).then(|| self.inside.settings.root.join(key))
+    }
+
     async fn read_back(&self, keys: Vec<String>) -> Result<Vec<Option<ReadBack>>, ArchiveError> {
         self.spread(keys, self.patience.threads(), |inside, disk, pulse, group| {
             let room = inside.reading(disk, pulse)?;

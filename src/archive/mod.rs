@@ -40,11 +40,13 @@ pub enum Created {
     Exists,
 }
 
-/// A whole file of the spool that is to be stored.
+/// A whole file that is to be stored.
 #[derive(Debug, Clone)]
 pub struct StoreItem {
-    /// Where it lies in the spool.
+    /// Where it lies.
     pub source: PathBuf,
+    /// It is the spool's own, which will go: the two may share their blocks for a while.
+    pub own: bool,
     /// The key to create.
     pub key: String,
     /// Its length in bytes.
@@ -131,6 +133,12 @@ pub trait Archive: Send + Sync {
 
     /// Stores files under keys that are not taken, each durable when this returns.
     async fn store(&self, items: Vec<StoreItem>) -> Result<Vec<Stored>, ArchiveError>;
+
+    /// Where a copy can be read as a file of this machine, if it can be.
+    fn file(&self, key: &str) -> Option<PathBuf> {
+        let _ = key;
+        None
+    }
 
     /// Reads copies back, past any cache of this machine; `None` for each that is not there.
     async fn read_back(&self, keys: Vec<String>) -> Result<Vec<Option<ReadBack>>, ArchiveError>;

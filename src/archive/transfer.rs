@@ -100,14 +100,16 @@ impl<'a> Room<'a> {
             return Err(of_size(item, source.len));
         }
         let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
-        Ok(self.publish == Publish::Link && own.is_some_and(|own| own.identity.0 == source.identity.0))
+        Ok(item.own
+            && self.publish == Publish::Link
+            && own.is_some_and(|own| own.identity.0 == source.identity.0))
     }
 
     /// A copy under a temporary name, not all of it flushed yet.
     fn copy(&mut self, item: &StoreItem) -> Result<Temp<'a>, ArchiveError> {
         let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
         let mut temp = self.temp()?;
-        if self.disk.reflink(&*source, &*temp.file).is_ok() {
+        if item.own && self.disk.reflink(&*source, &*temp.file).is_ok() {
             temp.shared = true;
             return Ok(temp);
         }

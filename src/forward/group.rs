@@ -1,12 +1,14 @@
 //! A group of files on its way into one archive.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
 
 use serde_json::json;
 
 use super::place::{PlaceFacts, content_key, day_folder, logger_object, places};
 use super::records::{Claim, LoggerRecord, Receipt, ReceiptKind, path_text};
 use super::run::{ForwardError, Forwarder, Keys};
+use super::source::Source;
 use super::steps::{
     Found, Put, PutWanted, Verdict, VerifyWanted, put, read_receipts, receive, stake, verify,
 };
@@ -29,6 +31,8 @@ struct File {
     known: Option<ReceiptRow>,
     /// Whether that receipt, or an alias of it, is for this very path.
     named: Option<ReceiptRow>,
+    /// Where its bytes are, and whether that is the spool's own file.
+    source: Option<(PathBuf, bool)>,
     claim: Option<Claim>,
     location: Option<String>,
     shared: bool,
@@ -60,6 +64,7 @@ impl<'f> Group<'f> {
                     vehicle,
                     known: None,
                     named: None,
+                    source: None,
                     claim: None,
                     back: None,
                 })
@@ -72,6 +77,7 @@ impl<'f> Group<'f> {
     pub async fn run(mut self) -> Result<Vec<VersionId>, ForwardError> {
         let name = self.forwarder.config.name.to_string();
         self.receipts(&name).await?;
+        let waiting = self.sources(&name).await?;
         self.intend(&name).await?;
         self.stake(&name).await?;
         self.put(&name).await?;
@@ -79,7 +85,10 @@ impl<'f> Group<'f> {
         let moved = self.receive(&name).await?;
         match self.trouble {
             Some(trouble) => Err(trouble.into()),
-            None => Ok(self.files.iter().map(|f| f.due.id).filter(|id| !moved.contains(id)).collect()),
+            None => {
+                let left = self.files.iter().map(|f| f.due.id).filter(|id| !moved.contains(id));
+                Ok(left.chain(waiting).collect())
+            }
         }
     }
 
@@ -115,6 +124,25 @@ impl<'f> Group<'f> {
             }
         }
         Ok(())
+    }
+
+    /// Where the bytes are of what does not stand in the archive already. What has no source now leaves
+    /// the group before it is claimed; gives those.
+    async fn sources(&mut self, name: &str) -> Result<Vec<VersionId>, ForwardError> {
+        let (mut later, mut nowhere) = (Vec::new(), Vec::new());
+        for file in self.files.iter_mut().filter(|f| f.location.is_none()) {
+            match self.forwarder.source(&file.due).await? {
+                Source::File { path, own } => file.source = Some((path, own)),
+                Source::Later => later.push(file.due.id),
+                Source::Nowhere => nowhere.push(file.due.id),
+            }
+        }
+        self.files.retain(|f| f.location.is_some() || f.source.is_some());
+        if !nowhere.is_empty() {
+            self.forwarder.ledger.no_source(name, nowhere.clone()).await?;
+        }
+        later.extend(nowhere);
+        Ok(later)
     }
 
     /// Each logger registers once, and is no trouble when it is there.
@@ -243,9 +271,9 @@ impl<'f> Group<'f> {
         let mut at = Vec::new();
         let mut wanted = Vec::new();
         for (place, file) in self.files.iter().enumerate() {
-            let (Some(claim), Some(spool)) = (&file.claim, &file.due.spool) else { continue };
+            let (Some(claim), Some((source, own))) = (&file.claim, &file.source) else { continue };
             at.push(place);
-            wanted.push(PutWanted { source: forwarder.spool.whole(spool), claim: claim.clone() });
+            wanted.push(PutWanted { source: source.clone(), own: *own, claim: claim.clone() });
         }
         if wanted.is_empty() {
             return Ok(());
@@ -348,7 +376,7 @@ impl<'f> Group<'f> {
                 &file.due,
                 json!({ "location": location }),
                 format!("{location} in archive \"{name}\" {wrong}"),
-                "Look at the archive's disk, then run `yarder audit`. The file is still in the spool.",
+                "Look at the archive's disk, then run `yarder audit`.",
             )?;
         }
         Ok(())

@@ -11,6 +11,8 @@ pub mod steps;
 mod attach;
 mod group;
 mod run;
+mod source;
 
 pub use attach::AttachError;
 pub use run::{ForwardError, Forwarder, day_of};
+pub use source::Archives;

@@ -16,6 +16,7 @@ use tokio_util::sync::CancellationToken;
 use super::attach::AttachError;
 use super::group::Group;
 use super::manifest;
+use super::source::Archives;
 use crate::archive::{Archive, fold};
 use crate::config::{ArchiveConfig, Config, Depot};
 use crate::edges::Edges;
@@ -37,6 +38,8 @@ const REST: Duration = Duration::from_secs(5);
 const STAY: u64 = 8192;
 /// Manifests are brought up to date at the end of a round, and in a long one this often.
 const MANIFESTS: Duration = Duration::from_secs(10);
+/// As many files may wait within a round, and so many of an exchanged archive are owed again at a time.
+const STUCK: usize = 2048;
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -50,6 +53,8 @@ pub struct Forwarder {
     pub spool: Spool,
     /// The archive.
     pub archive: Arc<dyn Archive>,
+    /// All archives in use.
+    pub archives: Archives,
     /// Its settings.
     pub config: Arc<ArchiveConfig>,
     /// The depot's name.
@@ -192,6 +197,10 @@ impl Forwarder {
             let mut due = self.ledger.due(name, GROUP + stuck.len()).await?;
             due.retain(|due| !stuck.contains(&due.id));
             if due.is_empty() {
+                // Of an exchanged archive, no more than can be done something about.
+                if stuck.len() < STUCK && self.ledger.owe_again(name, STUCK).await? {
+                    continue;
+                }
                 break;
             }
             done += due.len() as u64;

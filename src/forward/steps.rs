@@ -67,11 +67,13 @@ fn adopt(wanted: &Claim, found: &[u8]) -> Result<Staked, BadRecord> {
     Ok(Staked { claim, new: false })
 }
 
-/// A whole file of the spool and the claim that holds for it.
+/// A whole file and the claim that holds for it.
 #[derive(Debug, Clone)]
 pub struct PutWanted {
-    /// Where it lies in the spool.
+    /// Where it lies.
     pub source: PathBuf,
+    /// It is the spool's own.
+    pub own: bool,
     /// From [`stake`].
     pub claim: Claim,
 }
@@ -109,10 +111,10 @@ pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put,
                 outcome.get(*at).is_some_and(Option::is_none) && !(place == 0 && want.claim.big)
             })
             .map(|(at, want)| {
-                let PutWanted { source, claim } = want;
+                let PutWanted { source, own, claim } = want;
                 let key = if place == 0 { &claim.k0 } else { &claim.k1 };
                 let (source, key) = (source.clone(), key.clone());
-                (at, StoreItem { source, key, size: claim.size, sha256: claim.sha256 })
+                (at, StoreItem { source, own: *own, key, size: claim.size, sha256: claim.sha256 })
             })
             .collect();
         let items = open.iter().map(|(_, item)| item.clone()).collect();

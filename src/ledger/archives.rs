@@ -3,7 +3,7 @@
 use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
-use super::events::{advance_duty, advance_with, event};
+use super::events::{advance_duty, advance_with};
 use super::findings::clear_of_file;
 use super::state::{Happening, Step};
 use super::versions::owe;
@@ -48,37 +48,6 @@ impl Ledger {
                     .db
                     .query_row("SELECT uuid FROM archives WHERE name = ?", [name], |row| row.get(0))
                     .optional()?)
-            })
-            .await
-    }
-
-    /// Accepts an archive: its first use, or a person's `adopt`. What was read of another archive's
-    /// receipts under that name is forgotten, and its copies are owed again when `exchanged`.
-    pub async fn accept_archive(&self, name: &str, place: &str, uuid: &str) -> Result<(), LedgerError> {
-        let (name, place, uuid) = (name.to_owned(), place.to_owned(), uuid.to_owned());
-        self.writer
-            .ask(move |tx| {
-                let before: Option<String> = tx
-                    .db
-                    .query_row("SELECT uuid FROM archives WHERE name = ?", [&name], |row| row.get(0))
-                    .optional()?;
-                tx.db.execute(
-                    "INSERT INTO archives (name, place, uuid) VALUES (?1, ?2, ?3)
-                     ON CONFLICT (name) DO UPDATE SET place = ?2, uuid = ?3",
-                    params![name, place, uuid],
-                )?;
-                if before.as_ref().is_some_and(|before| *before != uuid) {
-                    tx.db.execute("DELETE FROM receipts WHERE archive = ?", [&name])?;
-                    tx.db.execute("DELETE FROM manifests WHERE archive = ?", [&name])?;
-                    // Claims were made in the old one; unfinished copies begin again.
-                    tx.db.execute(
-                        "UPDATE obligations SET state = 'owed', k0 = NULL, k1 = NULL, location = NULL, folded = NULL
-                         WHERE archive = ? AND state IN ('claimed', 'stored', 'blocked')",
-                        [&name],
-                    )?;
-                }
-                let detail = json!({ "archive": name, "place": place, "id": uuid, "before": before });
-                event(tx, None, None, "archive-accepted", &detail)
             })
             .await
     }

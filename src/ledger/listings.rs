@@ -6,6 +6,7 @@ use serde_json::json;
 
 use super::dropped::refuse;
 use super::events::{advance, event};
+use super::exchange::{is_elsewhere, state_of};
 use super::findings::clear_of_file;
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -377,14 +378,6 @@ fn apply(
     }
 }
 
-fn state_of(tx: &Tx<'_>, id: VersionId) -> Result<State, LedgerError> {
-    let text: String = tx
-        .db
-        .prepare_cached("SELECT state FROM versions WHERE id = ?")?
-        .query_row([id.0], |row| row.get(0))?;
-    State::parse(&text).ok_or(LedgerError::Damaged(text))
-}
-
 fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), LedgerError> {
     let (since, path): (Option<i64>, Vec<u8>) = tx
         .db
@@ -400,7 +393,7 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
                 )
             {
                 let state = advance(tx, id, Happening::Vanished, &json!({ "absent_since_ms": since }))?;
-                if state == State::Lost {
+                if state == State::Lost && !is_elsewhere(tx, id)? {
                     applied.lost.push(path_of(&path)?.to_string());
                 }
             }

@@ -16,6 +16,7 @@
 mod archives;
 mod dropped;
 mod events;
+mod exchange;
 mod findings;
 mod listings;
 pub mod lock;
@@ -37,6 +38,7 @@ use tokio::sync::watch;
 
 pub use archives::{ManifestLine, ReceiptRow};
 pub use events::{EventRow, Logged};
+pub use exchange::Elsewhere;
 pub use findings::{Finding, FindingRow, Severity};
 pub use listings::{Applied, Change, Known, LoggerRow, Seen};
 pub use obligations::{Due, Kept};

@@ -7,6 +7,7 @@ use serde_json::json;
 
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
 use super::events::{advance_duty, advance_duty_with};
+use super::exchange::{owed_anew, state_of, turned_up};
 use super::listings::{path_of, stamp};
 use super::state::{Duty, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -49,7 +50,7 @@ pub struct Due {
     pub time: Option<jiff::Timestamp>,
     /// When it became whole.
     pub whole_at: Option<jiff::Timestamp>,
-    /// Name of its file in the spool.
+    /// Name of its file in the spool; none where that has left, or is a partial.
     pub spool: Option<String>,
     /// Receipt number, in this archive, of the version that it begins with.
     pub extends: Option<i64>,
@@ -72,7 +73,8 @@ pub struct Kept {
     pub note: &'static str,
 }
 
-const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name, c.number AS card_number,
+const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*,
+    iif(v.state IN ('listed', 'open', 'fetching', 'lost'), NULL, v.spool) AS whole_spool, l.name AS logger_name, c.number AS card_number,
     (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
 
@@ -198,19 +200,7 @@ impl Ledger {
     /// A copy turned out wrong or missing: owed again.
     pub async fn found_wrong(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
         let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                let detail = json!({ "archive": archive, "why": why });
-                advance_duty(tx, id, &archive, Step::FoundWrong, &detail)?;
-                // It is stored anew, not looked for where it was.
-                tx.db.execute(
-                    "UPDATE obligations SET k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0
-                     WHERE version = ? AND archive = ?",
-                    params![id.0, archive],
-                )?;
-                Ok(())
-            })
-            .await
+        self.writer.ask(move |tx| owed_anew(tx, id, &archive, Step::FoundWrong, &why)).await
     }
 
     /// Both places hold other content.
@@ -290,7 +280,7 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
         proof: Proof::parse(&proof).ok_or(LedgerError::Damaged(proof))?,
         time: stamp(row.get("time")?),
         whole_at: stamp(row.get("whole_at")?),
-        spool: row.get("spool")?,
+        spool: row.get("whole_spool")?,
         extends: row.get("extends_seq")?,
     })
 }
@@ -305,11 +295,8 @@ fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]
             .prepare_cached("INSERT OR IGNORE INTO manifests (archive, folder) VALUES (?, ?)")?
             .execute(params![archive, folder])?;
     }
-    let state: String = tx
-        .db
-        .prepare_cached("SELECT state FROM versions WHERE id = ?")?
-        .query_row([copy.id.0], |row| row.get(0))?;
-    if state == State::Whole.as_str() && has_all(tx, copy.id, archives)? {
+    turned_up(tx, copy.id)?;
+    if state_of(tx, copy.id)? == State::Whole && has_all(tx, copy.id, archives)? {
         archived(tx, copy.id)?;
     }
     Ok(())

@@ -290,7 +290,7 @@ impl Query {
         (day.bytes, day.twice, day.cuts) = (bytes as u64, twice as u64, cuts as u64);
         let (lost, _, _) = sums(
             "SELECT count(*), 0, 0 FROM versions v WHERE logger = ? AND state = 'lost' AND EXISTS
-               (SELECT 1 FROM events e WHERE e.version = v.id AND e.what = 'vanished' AND e.at >= ? AND e.at < ?)",
+               (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ? AND e.at < ?)",
         )?;
         day.lost = lost as u64;
         day.data_until = self

@@ -107,6 +107,10 @@ words! {
         KnownContent = "known-content",
         /// A copy is owed again.
         OwedAgain = "owed-again",
+        /// No archive has it any more, and the logger has: it is to be fetched again.
+        FetchAgain = "fetch-again",
+        /// No archive has it any more, and neither has the logger.
+        NoSource = "no-source",
         /// Its removal from the logger begins.
         RemovalIntended = "removal-intended",
         /// It is absent after its removal.
@@ -137,6 +141,8 @@ words! {
         Waived = "waived",
         /// Both places are taken by other content.
         Blocked = "blocked",
+        /// It was there, and its bytes cannot be had from anywhere now.
+        Missing = "missing",
     }
 }
 
@@ -153,6 +159,10 @@ words! {
         TakenOut = "waived",
         /// Both places are taken.
         Taken = "blocked",
+        /// The archive was exchanged.
+        Exchanged = "archive-exchanged",
+        /// Its bytes cannot be had from the spool or another archive.
+        NoSource = "no-source",
         /// The copy is missing or wrong.
         FoundWrong = "found-wrong",
         /// A person or a new configuration asks to try again.
@@ -196,6 +206,8 @@ pub fn next(state: State, happening: Happening) -> Result<State, Illegal> {
         (S::Whole, H::BecameArchived) => S::Archived,
         (S::Listed | S::Open, H::KnownContent) => S::Archived,
         (S::Archived, H::OwedAgain) => S::Whole,
+        (S::Archived | S::Whole, H::FetchAgain) => S::Listed,
+        (S::Whole | S::Archived | S::Gone | S::Removed, H::NoSource) => S::Lost,
         (S::Archived, H::RemovalIntended) => S::Removing,
         (S::Removing, H::RemovalProven) => S::Removed,
         (S::Removing, H::RemovalFailed) => S::Archived,
@@ -221,7 +233,9 @@ pub fn next_duty(duty: Duty, step: Step) -> Result<Duty, Illegal> {
         (D::Owed | D::Claimed | D::Stored | D::Blocked, T::TakenOut) => D::Waived,
         (D::Claimed, T::Taken) => D::Blocked,
         (D::Verified | D::Stored, T::FoundWrong) => D::Owed,
-        (D::Blocked | D::Waived, T::Again) => D::Owed,
+        (D::Claimed | D::Stored | D::Blocked | D::Verified | D::Missing, T::Exchanged) => D::Owed,
+        (D::Owed | D::Claimed, T::NoSource) => D::Missing,
+        (D::Blocked | D::Waived | D::Missing, T::Again) => D::Owed,
         (duty, step) => return Err(Illegal { state: duty.as_str(), happening: step.as_str() }),
     })
 }
@@ -256,9 +270,13 @@ mod tests {
     }
 
     #[test]
-    fn ends_are_ends() {
+    fn ends_are_ends_but_where_the_last_copy_goes() {
         for end in [State::Dropped, State::Removed, State::Gone] {
             for happening in Happening::ALL {
+                if *happening == Happening::NoSource && end != State::Dropped {
+                    assert_eq!(next(end, *happening), Ok(State::Lost));
+                    continue;
+                }
                 assert!(next(end, *happening).is_err(), "{end} by {happening}");
             }
         }

@@ -6,8 +6,9 @@ use serde_json::{Value, json};
 use super::archives::wanted_archives;
 use super::dropped;
 use super::events::{advance, advance_with, event};
+use super::exchange::fetched_again;
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
-use super::listings::{Seen, logger_row, new_version, path_of, stamp};
+use super::listings::{Seen, digest_of, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
 use crate::model::{Blocks, Digest, Edges, Look, Proof, RemotePath};
@@ -379,6 +380,10 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("size".into(), facts.size.into());
         object.insert("proof".into(), facts.proof.as_str().into());
     }
+    let before: Option<Vec<u8>> = tx
+        .db
+        .prepare_cached("SELECT sha256 FROM versions WHERE id = ?")?
+        .query_row([facts.id.0], |row| row.get(0))?;
     advance_with(
         tx,
         facts.id,
@@ -402,6 +407,9 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         ],
     )?;
     clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
+    if let Some(before) = digest_of(before) {
+        fetched_again(tx, facts.id, &before, &facts.sha256)?;
+    }
     if by == Happening::Kept {
         dropped::allow(tx, &facts.sha256)?;
     } else if dropped::refuse(tx, facts.id, &facts.sha256, None)? {

@@ -35,7 +35,9 @@ pub fn matches(known: Option<&Known>, seen: &Seen) -> Match {
     let Some(known) = known.filter(|k| k.on_card) else { return Match::New };
     let unfinished = matches!(known.state, State::Listed | State::Open | State::Fetching | State::Skipped);
     if known.absent.is_some() || known.state == State::Lost {
-        return if unfinished || known.state == State::Lost { Match::CameBack } else { Match::Returned };
+        // One whose content is known, and whose last copy went with an archive, was whole.
+        let lost = known.state == State::Lost && known.edges.is_none();
+        return if unfinished || lost { Match::CameBack } else { Match::Returned };
     }
     if known.listed == seen.listed {
         return Match::Same;

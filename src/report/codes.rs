@@ -100,6 +100,11 @@ pub const CODES: &[(&str, &str)] = &[
          `files`.",
     ),
     (
+        "only-copy-gone",
+        "An archive was exchanged, and files that its forerunner held are nowhere else. Bring the former archive back, \
+         or put its files on the card again.",
+    ),
+    (
         "overlap-differs",
         "A resumed file no longer had the bytes that were fetched before, so it was begun again. Nothing if it passes; \
          otherwise look at card and logger.",

@@ -23,6 +23,7 @@ use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
 mod dropping;
+mod exchanging;
 mod keeping;
 
 /// A clock that can be set.

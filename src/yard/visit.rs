@@ -141,7 +141,8 @@ impl<'y> Visit<'y> {
         let print = print(&listing);
         if self.unchanged && self.last == Some(print) {
             self.yard.ledger.seen(&self.row, listing.is_whole())?;
-            return Ok(Left { closed: 0, open: 0 });
+            // An archive that was exchanged may want files again that had come home.
+            return Ok(Left { closed: self.pending().await?.len(), open: 0 });
         }
         let first = self.last.replace(print).is_none();
         let now = self.yard.edges.clock.now();

@@ -1,0 +1,80 @@
+//! Where the bytes of a copy that is owed come from: the spool, or another archive.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use serde_json::json;
+
+use super::run::{ForwardError, Forwarder};
+use super::steps::{Verdict, VerifyWanted, verify};
+use crate::archive::Archive;
+use crate::ledger::{Due, Finding, Severity};
+
+/// The archives in use, by name: one that was exchanged gets its files from another.
+#[derive(Clone, Default)]
+pub struct Archives(Arc<Mutex<BTreeMap<String, Arc<dyn Archive>>>>);
+
+impl Archives {
+    /// From now on this is the archive of that name.
+    pub fn put(&self, name: &str, archive: Arc<dyn Archive>) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).insert(name.to_owned(), archive);
+    }
+
+    fn get(&self, name: &str) -> Option<Arc<dyn Archive>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).get(name).cloned()
+    }
+}
+
+/// Where the bytes are.
+pub(super) enum Source {
+    /// In a file; `own` where it is the spool's.
+    File { path: PathBuf, own: bool },
+    /// In another archive, which cannot be used just now.
+    Later,
+    /// Neither in the spool nor in another archive.
+    Nowhere,
+}
+
+impl Forwarder {
+    /// Where the bytes of a copy are. Another archive's copy is read before it is relied on; one that
+    /// is wrong is owed there again.
+    pub(super) async fn source(&self, due: &Due) -> Result<Source, ForwardError> {
+        if let Some(spool) = &due.spool {
+            return Ok(Source::File { path: self.spool.whole(spool), own: true });
+        }
+        let mut source = Source::Nowhere;
+        for copy in self.ledger.copies_elsewhere(self.config.name.as_str(), due.sha256).await? {
+            let Some(other) = self.archives.get(&copy.archive) else {
+                source = Source::Later;
+                continue;
+            };
+            let location = copy.location.clone();
+            let wanted = VerifyWanted { location, size: due.size, sha256: due.sha256 };
+            let why = match verify(&*other, &[wanted]).await.pop() {
+                Some(Ok(Verdict::Good(_))) => match other.file(&copy.location) {
+                    Some(path) => return Ok(Source::File { path, own: false }),
+                    None => continue,
+                },
+                Some(Ok(Verdict::Corrupt(_))) => "holds other bytes than were stored",
+                Some(Ok(Verdict::Missing)) => "is not there",
+                Some(Err(_)) | None => {
+                    source = Source::Later;
+                    continue;
+                }
+            };
+            self.ledger.wrong_elsewhere(&copy, why).await?;
+            self.ledger.raise(Finding {
+                code: "archive-copy-wrong",
+                subject: format!("{}/{}/{}", copy.archive, due.logger, due.path),
+                severity: Severity::Act,
+                vehicle: Some(due.vehicle.clone()),
+                logger: Some(due.logger.clone()),
+                evidence: json!({ "archive": copy.archive, "file": due.path.to_string(), "location": copy.location }),
+                cause: format!("{} in archive \"{}\" {why}", copy.location, copy.archive),
+                action: "Look at the archive's disk, then run `yarder audit`.".into(),
+            })?;
+        }
+        Ok(source)
+    }
+}

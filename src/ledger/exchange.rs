@@ -1,0 +1,364 @@
+//! An archive that was exchanged: what its forerunner held is owed again, and what is known of where
+//! the bytes still are.
+
+use std::collections::BTreeSet;
+
+use rusqlite::{OptionalExtension as _, params};
+use serde_json::json;
+
+use super::archives::wanted_archives;
+use super::events::{advance, advance_duty, advance_duty_with, advance_with, event};
+use super::findings::{clear, raise};
+use super::listings::path_of;
+use super::state::{Happening, State, Step};
+use super::{Finding, Ledger, LedgerError, Severity, Tx, VersionId};
+use crate::model::Digest;
+
+/// A copy is stored anew, and not looked for where it was.
+const NOWHERE: &str =
+    ", k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0, seq = NULL, verified = NULL";
+/// Files that a finding names.
+const NAMED: usize = 20;
+
+/// A verified copy of a content.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Elsewhere {
+    /// In which archive.
+    pub archive: String,
+    /// Of which version.
+    pub id: VersionId,
+    /// Where it stands.
+    pub location: String,
+}
+
+impl Ledger {
+    /// Accepts an archive: its first use, or a person's `adopt`. What was read of another archive's
+    /// receipts under that name is forgotten; what was verified there is owed again, at once where the
+    /// spool still has it, and otherwise by [`Ledger::owe_again`].
+    pub async fn accept_archive(&self, name: &str, place: &str, uuid: &str) -> Result<(), LedgerError> {
+        let (name, place, uuid) = (name.to_owned(), place.to_owned(), uuid.to_owned());
+        self.writer
+            .ask(move |tx| {
+                let before: Option<String> = tx
+                    .db
+                    .query_row("SELECT uuid FROM archives WHERE name = ?", [&name], |row| row.get(0))
+                    .optional()?;
+                tx.db.execute(
+                    "INSERT INTO archives (name, place, uuid) VALUES (?1, ?2, ?3)
+                     ON CONFLICT (name) DO UPDATE SET place = ?2, uuid = ?3",
+                    params![name, place, uuid],
+                )?;
+                let detail = json!({ "archive": name, "place": place, "id": uuid, "before": before });
+                event(tx, None, None, "archive-accepted", &detail)?;
+                match before {
+                    Some(before) if before != uuid => exchanged(tx, &name),
+                    _ => Ok(()),
+                }
+            })
+            .await
+    }
+
+    /// The next copies of an exchanged archive's forerunner are owed again, `limit` at most. Gives
+    /// whether there were any. Goes on after a restart where it was.
+    pub async fn owe_again(&self, archive: &str, limit: usize) -> Result<bool, LedgerError> {
+        let archive = archive.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let key = cursor(&archive);
+                let after: Option<String> = tx
+                    .db
+                    .prepare_cached("SELECT value FROM meta WHERE key = ?")?
+                    .query_row([&key], |row| row.get(0))
+                    .optional()?;
+                let Some(after) = after else { return Ok(false) };
+                let after: i64 = after.parse().map_err(|_| LedgerError::Damaged(format!("{key} {after}")))?;
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT version FROM obligations WHERE version > ? AND archive = ? AND state = 'verified'
+                     ORDER BY version LIMIT ?",
+                )?;
+                let ids: Vec<i64> = statement
+                    .query_map(params![after, archive, limit as i64], |row| row.get(0))?
+                    .collect::<Result<_, _>>()?;
+                again(tx, &archive, &ids)?;
+                match ids.last() {
+                    Some(last) => tx
+                        .db
+                        .execute("UPDATE meta SET value = ? WHERE key = ?", params![last.to_string(), key])?,
+                    None => tx.db.execute("DELETE FROM meta WHERE key = ?", [key])?,
+                };
+                Ok(!ids.is_empty())
+            })
+            .await
+    }
+
+    /// Verified copies of a content in the other archives of the configuration.
+    pub async fn copies_elsewhere(
+        &self,
+        archive: &str,
+        sha256: Digest,
+    ) -> Result<Vec<Elsewhere>, LedgerError> {
+        let archive = archive.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let wanted = wanted_archives(tx)?;
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT o.archive, o.version, o.location FROM versions v JOIN obligations o ON o.version = v.id
+                     WHERE v.sha256 = ? AND o.archive <> ? AND o.state = 'verified' AND o.location IS NOT NULL",
+                )?;
+                let copies = statement.query_map(params![sha256.0, archive], |row| {
+                    Ok(Elsewhere { archive: row.get(0)?, id: VersionId(row.get(1)?), location: row.get(2)? })
+                })?;
+                let mut copies: Vec<Elsewhere> = copies.collect::<Result<_, _>>()?;
+                copies.retain(|copy| wanted.iter().any(|(name, _)| *name == copy.archive));
+                Ok(copies)
+            })
+            .await
+    }
+
+    /// A verified copy is not what it should be: it is owed again, unless it is already.
+    pub async fn wrong_elsewhere(&self, copy: &Elsewhere, why: &'static str) -> Result<(), LedgerError> {
+        let copy = copy.clone();
+        self.writer
+            .ask(move |tx| {
+                let verified = tx
+                    .db
+                    .prepare_cached(
+                        "SELECT 1 FROM obligations WHERE version = ? AND archive = ? AND state = 'verified'",
+                    )?
+                    .exists(params![copy.id.0, copy.archive])?;
+                if !verified {
+                    return Ok(());
+                }
+                owed_anew(tx, copy.id, &copy.archive, Step::FoundWrong, why)
+            })
+            .await
+    }
+
+    /// Neither the spool nor another archive has the bytes of these copies. What the logger has is to be
+    /// fetched again; the rest is lost, and a finding says so.
+    pub async fn no_source(&self, archive: &str, ids: Vec<VersionId>) -> Result<(), LedgerError> {
+        let archive = archive.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let mut loggers = BTreeSet::new();
+                for id in ids {
+                    loggers.extend(no_source(tx, &archive, id)?);
+                }
+                loggers.into_iter().try_for_each(|logger| tell_lost(tx, &archive, logger))
+            })
+            .await
+    }
+}
+
+fn cursor(archive: &str) -> String {
+    format!("exchanged:{archive}")
+}
+
+fn exchanged(tx: &Tx<'_>, archive: &str) -> Result<(), LedgerError> {
+    tx.db.execute("DELETE FROM receipts WHERE archive = ?", [archive])?;
+    tx.db.execute("DELETE FROM manifests WHERE archive = ?", [archive])?;
+    // Claims were made in the old one; and what the spool has may leave it no more.
+    let mut statement = tx.db.prepare(
+        "SELECT o.version FROM obligations o JOIN versions v ON v.id = o.version WHERE o.archive = ?
+           AND (o.state IN ('claimed', 'stored', 'blocked', 'missing') OR (o.state = 'verified' AND v.spool IS NOT NULL))",
+    )?;
+    let ids: Vec<i64> = statement.query_map([archive], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    again(tx, archive, &ids)?;
+    tx.db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, '0')", [cursor(archive)])?;
+    Ok(())
+}
+
+fn again(tx: &Tx<'_>, archive: &str, ids: &[i64]) -> Result<(), LedgerError> {
+    let required = wanted_archives(tx)?.iter().any(|(name, required)| name == archive && *required);
+    for id in ids {
+        let id = VersionId(*id);
+        owed_anew(tx, id, archive, Step::Exchanged, "the archive was exchanged")?;
+        if required && state_of(tx, id)? == State::Archived {
+            advance(tx, id, Happening::OwedAgain, &json!({ "archive": archive }))?;
+        }
+    }
+    Ok(())
+}
+
+/// A copy that was there is to be stored anew.
+pub(super) fn owed_anew(
+    tx: &Tx<'_>,
+    id: VersionId,
+    archive: &str,
+    by: Step,
+    why: &str,
+) -> Result<(), LedgerError> {
+    let detail = json!({ "archive": archive, "why": why });
+    advance_duty_with(tx, id, archive, by, &detail, NOWHERE, &[]).map(drop)
+}
+
+pub(super) fn state_of(tx: &Tx<'_>, id: VersionId) -> Result<State, LedgerError> {
+    let text: String = tx
+        .db
+        .prepare_cached("SELECT state FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| row.get(0))?;
+    State::parse(&text).ok_or(LedgerError::Damaged(text))
+}
+
+/// Gives the logger, where the file is lost.
+fn no_source(tx: &Tx<'_>, archive: &str, id: VersionId) -> Result<Option<i64>, LedgerError> {
+    advance_duty(tx, id, archive, Step::NoSource, &json!({ "archive": archive }))?;
+    // The same content, on the logger's card now or on its way from there.
+    let there: Option<(i64, String)> = tx
+        .db
+        .prepare_cached(
+            "SELECT c.id, c.state FROM versions v JOIN versions c ON c.sha256 = v.sha256 AND c.logger = v.logger
+             WHERE v.id = ?1 AND c.absent IS NULL
+               AND (c.state IN ('listed', 'open', 'fetching') OR c.state IN ('archived', 'whole') AND c.spool IS NULL)
+               AND c.card = (SELECT id FROM cards WHERE logger = v.logger ORDER BY number DESC LIMIT 1)
+             ORDER BY c.id = ?1 DESC, c.id DESC LIMIT 1",
+        )?
+        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    if let Some((there, state)) = &there {
+        if matches!(State::parse(state), Some(State::Archived | State::Whole)) {
+            let detail = json!({ "archive": archive, "for": id.0 });
+            let set = ", presumed = 0, mark = 0, hash = NULL, furthest = 0";
+            advance_with(tx, VersionId(*there), Happening::FetchAgain, &detail, set, &[])?;
+        }
+        if *there == id.0 {
+            return Ok(None);
+        }
+    }
+    // An archive that was taken out of the configuration has it still.
+    let out = tx
+        .db
+        .prepare_cached(
+            "SELECT 1 FROM obligations WHERE version = ? AND archive <> ? AND state = 'verified'",
+        )?
+        .exists(params![id.0, archive])?;
+    let state = state_of(tx, id)?;
+    if out || !matches!(state, State::Whole | State::Archived | State::Gone | State::Removed) {
+        return Ok(None);
+    }
+    let detail = json!({ "archive": archive, "perhaps_as": there.map(|(there, _)| there) });
+    advance(tx, id, Happening::NoSource, &detail)?;
+    Ok(Some(tx.db.query_row("SELECT logger FROM versions WHERE id = ?", [id.0], |row| row.get(0))?))
+}
+
+/// What an exchanged archive took with it of one logger's files, as a finding.
+fn tell_lost(tx: &Tx<'_>, archive: &str, logger: i64) -> Result<(), LedgerError> {
+    let mut statement = tx.db.prepare_cached(
+        "SELECT v.path FROM versions v JOIN obligations o ON o.version = v.id
+         WHERE v.logger = ? AND v.state = 'lost' AND o.archive = ? AND o.state = 'missing' ORDER BY v.path",
+    )?;
+    let paths: Vec<Vec<u8>> =
+        statement.query_map(params![logger, archive], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let (name, vehicle): (String, String) =
+        tx.db.query_row("SELECT name, vehicle FROM loggers WHERE id = ?", [logger], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?;
+    let named: Vec<String> = paths
+        .iter()
+        .take(NAMED)
+        .map(|path| path_of(path).map(|path| path.to_string()))
+        .collect::<Result<_, _>>()?;
+    let finding = Finding {
+        code: "only-copy-gone",
+        subject: format!("{archive}/{name}"),
+        severity: Severity::Act,
+        action: format!(
+            "Bring the former archive \"{archive}\" back, or copy these files from it into the logger's card. `yarder files --vehicle {vehicle} --state lost` names all of them."
+        ),
+        vehicle: Some(vehicle),
+        logger: Some(name),
+        evidence: json!({ "archive": archive, "files": named, "count": paths.len() }),
+        cause: format!(
+            "{} of its files lay in the archive that \"{archive}\" was before, and nowhere else: {}{}",
+            paths.len(),
+            named.join(", "),
+            if paths.len() > named.len() { " ..." } else { "" }
+        ),
+    };
+    if paths.is_empty() { clear(tx, &finding.id()) } else { raise(tx, &finding) }
+}
+
+/// A file that was to be fetched again holds something else now.
+fn tell_other(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    let (path, vehicle, logger): (Vec<u8>, String, String) = tx.db.query_row(
+        "SELECT v.path, v.vehicle, l.name FROM versions v JOIN loggers l ON l.id = v.logger WHERE v.id = ?",
+        [id.0],
+        |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+    )?;
+    let path = path_of(&path)?;
+    raise(
+        tx,
+        &Finding {
+            code: "only-copy-gone",
+            subject: format!("{logger}/{path}"),
+            severity: Severity::Act,
+            vehicle: Some(vehicle),
+            logger: Some(logger),
+            evidence: json!({ "file": path.to_string() }),
+            cause: format!(
+                "{path} was fetched again for an archive that was exchanged, and is not what the former one held"
+            ),
+            action:
+                "Bring the former archive back if you need what it held. What the logger has now is archived."
+                    .into(),
+        },
+    )
+}
+
+/// A copy of a content is verified: what is missing of the same content can be had now. Not of a file
+/// that is being fetched: it may turn out to be another by now.
+pub(super) fn turned_up(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    let mut statement = tx.db.prepare_cached(
+        "SELECT o.version, o.archive, v.logger FROM versions w JOIN versions v ON v.sha256 = w.sha256
+         JOIN obligations o ON o.version = v.id
+         WHERE w.id = ? AND o.state = 'missing' AND v.state NOT IN ('listed', 'open', 'fetching')",
+    )?;
+    let missing: Vec<(i64, String, i64)> = statement
+        .query_map([id.0], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
+        .collect::<Result<_, _>>()?;
+    for (version, archive, logger) in missing {
+        let version = VersionId(version);
+        advance_duty(tx, version, &archive, Step::Again, &json!({ "archive": archive, "as": id.0 }))?;
+        if state_of(tx, version)? == State::Lost {
+            advance(tx, version, Happening::ContentTurnedUp, &json!({ "as": id.0 }))?;
+        }
+        tell_lost(tx, &archive, logger)?;
+    }
+    Ok(())
+}
+
+/// Whether the content of a file that is lost now stands in an archive all the same, under another name
+/// or from another card: then it is not lost.
+pub(super) fn is_elsewhere(tx: &Tx<'_>, id: VersionId) -> Result<bool, LedgerError> {
+    let there: Option<i64> = tx
+        .db
+        .prepare_cached(
+            "SELECT w.id FROM versions v JOIN versions w ON w.sha256 = v.sha256 JOIN obligations o ON o.version = w.id
+             WHERE v.id = ? AND o.state = 'verified' LIMIT 1",
+        )?
+        .query_row([id.0], |row| row.get(0))
+        .optional()?;
+    let Some(there) = there else { return Ok(false) };
+    turned_up(tx, VersionId(there))?;
+    Ok(state_of(tx, id)? != State::Lost)
+}
+
+/// A file that had been archived was fetched again: what it is missing from has a source now. One that
+/// turned out to be another says so.
+pub(super) fn fetched_again(
+    tx: &Tx<'_>,
+    id: VersionId,
+    before: &Digest,
+    now: &Digest,
+) -> Result<(), LedgerError> {
+    if before != now {
+        event(tx, Some(id), None, "other-content", &json!({ "before": before.hex(), "now": now.hex() }))?;
+        tell_other(tx, id)?;
+    }
+    let mut statement =
+        tx.db.prepare_cached("SELECT archive FROM obligations WHERE version = ? AND state = 'missing'")?;
+    let archives: Vec<String> = statement.query_map([id.0], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    archives.iter().try_for_each(|archive| {
+        advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive })).map(drop)
+    })
+}

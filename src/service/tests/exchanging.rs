@@ -1,0 +1,189 @@
+//! An archive that was exchanged.
+
+use std::os::unix::fs::MetadataExt as _;
+use std::path::PathBuf;
+
+use super::*;
+
+fn content(n: u64) -> Content {
+    Content::noise(n, 100_000 + n)
+}
+
+impl Depot {
+    fn root(&self, archive: &str) -> PathBuf {
+        self.dir.path().join(archive)
+    }
+
+    /// Five files, archived.
+    async fn with_five(archives: Vec<&'static str>) -> Self {
+        let mut depot = Depot::new("").await;
+        depot.archives = archives;
+        for n in 1..=5 {
+            depot.add(&format!("0000{n}.log"), content(n), n as i64);
+        }
+        depot.once().await;
+        assert!(depot.files().iter().all(|f| f.state == State::Archived), "{:?}", depot.states());
+        depot
+    }
+
+    /// The archive is put away, and an empty folder in its place is accepted.
+    async fn exchange(&self, archive: &str) {
+        self.disk.rename(&self.root(archive), &self.root("former")).expect("put away");
+        self.disk.create_dir(&self.root(archive), 0o755).expect("empty");
+        self.adopt(archive).await;
+    }
+
+    async fn adopt(&self, archive: &str) {
+        crate::service::adopt(self.edges(), &self.config(), archive).await.expect("adopted");
+    }
+
+    fn count(&self, state: State) -> usize {
+        self.files().iter().filter(|f| f.state == state).count()
+    }
+
+    /// Hashes of what an archive holds.
+    fn held_by(&self, archive: &str) -> Vec<String> {
+        let mut all: Vec<_> =
+            self.stored(archive).iter().map(|bytes| crate::model::Digest::of(bytes).hex()).collect();
+        all.sort();
+        all
+    }
+}
+
+fn hashes(of: impl IntoIterator<Item = u64>) -> Vec<String> {
+    let mut all: Vec<_> = of.into_iter().map(|n| content(n).sha256().hex()).collect();
+    all.sort();
+    all
+}
+
+#[tokio::test]
+async fn what_an_exchanged_archive_held_is_copied_from_another() {
+    let depot = Depot::with_five(vec!["central", "second"]).await;
+    depot.logger.leave().await;
+    depot.exchange("central").await;
+    // The other one is away at first.
+    depot.disk.rename(&depot.root("second"), &depot.root("away")).expect("away");
+    depot.disk.create_dir(&depot.root("second"), 0o755).expect("not mounted");
+    depot.once().await;
+    assert_eq!(depot.count(State::Whole), 5, "{:?}", depot.states());
+    std::fs::remove_dir(depot.root("second")).expect("mounted again");
+    depot.disk.rename(&depot.root("away"), &depot.root("second")).expect("mounted again");
+    depot.once().await;
+    depot.once().await;
+    assert_eq!(depot.count(State::Archived), 5, "{:?}", depot.states());
+    assert_eq!(depot.held_by("central"), hashes(1..=5));
+    for (at, ..) in depot.ledger().copies("central", "", 10).expect("copies") {
+        let links = std::fs::metadata(depot.root("central").join(at)).expect("there").nlink();
+        assert_eq!(links, 1, "a copy of its own");
+    }
+    assert!(depot.findings().is_empty(), "{:?}", depot.findings());
+}
+
+#[tokio::test]
+async fn a_wrong_copy_is_no_source() {
+    let depot = Depot::with_five(vec!["central", "second"]).await;
+    depot.exchange("central").await;
+    let (at, ..) = depot.ledger().copies("second", "", 1).expect("copies").remove(0);
+    let file = depot.root("second").join(at);
+    let mut bytes = std::fs::read(&file).expect("read");
+    bytes[7] ^= 1;
+    std::fs::write(&file, bytes).expect("flipped");
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    assert_eq!(depot.held_by("central"), hashes(1..=5), "that one from the logger: {:?}", depot.states());
+    assert!(depot.findings().contains(&"archive-copy-wrong".to_owned()));
+}
+
+#[tokio::test]
+async fn what_no_archive_has_any_more_is_fetched_again_and_what_no_logger_has_is_told() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    for gone in ["00001.log", "00002.log"] {
+        depot.logger.card().remove(gone);
+    }
+    depot.once().await;
+    depot.pass(601);
+    depot.once().await;
+    assert_eq!(depot.count(State::Gone), 2, "{:?}", depot.states());
+    depot.exchange("central").await;
+    depot.logger.leave().await;
+    depot.once().await;
+    assert_eq!((depot.count(State::Listed), depot.count(State::Lost)), (3, 2), "{:?}", depot.states());
+    depot.logger.arrive().expect("back");
+    depot.once().await;
+    assert_eq!((depot.count(State::Archived), depot.count(State::Lost)), (3, 2), "{:?}", depot.states());
+    assert_eq!(depot.held_by("central"), hashes(3..=5));
+    assert_eq!(depot.files().len(), 5, "none is a version of its own");
+    assert_eq!(depot.findings(), ["only-copy-gone"]);
+    let finding =
+        depot.ledger().findings(i64::MAX).expect("findings").into_iter().find(|f| f.code == "only-copy-gone");
+    assert_eq!(finding.expect("told").evidence["files"], serde_json::json!(["00001.log", "00002.log"]));
+
+    // Their content turns up after all.
+    for n in 1..=2 {
+        depot.add(&format!("0000{n}.log"), content(n), n as i64);
+    }
+    depot.once().await;
+    depot.once().await;
+    assert_eq!(depot.held_by("central"), hashes(1..=5));
+    assert_eq!(depot.count(State::Lost), 0, "{:?}", depot.states());
+    assert!(!depot.findings().contains(&"only-copy-gone".to_owned()), "{:?}", depot.findings());
+}
+
+#[tokio::test]
+async fn a_restored_copy_of_an_archive_is_verified_and_gets_nothing_twice() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    // As a restored copy that was given an id of its own.
+    let identity = depot.root("central").join(crate::archive::IDENTITY);
+    let json = std::fs::read_to_string(&identity).expect("identity");
+    let mut json: serde_json::Value = serde_json::from_str(&json).expect("json");
+    json["id"] = "restored".into();
+    std::fs::write(&identity, json.to_string()).expect("written");
+    depot.adopt("central").await;
+    depot.logger.card().remove("00001.log");
+    depot.once().await;
+    assert_eq!(depot.count(State::Archived), 5, "{:?}", depot.states());
+    for file in depot.files() {
+        let story = depot.ledger().story(file.id).expect("story");
+        assert!(story.iter().all(|e| e.what != "fetch-again"), "it is there");
+    }
+    assert_eq!(depot.held_by("central"), hashes(1..=5));
+    let receipts = depot.root("central").join(".yarder/receipts/L-0101");
+    assert_eq!(std::fs::read_dir(receipts).expect("receipts").count(), 1, "none is written anew");
+}
+
+#[tokio::test]
+async fn a_card_that_is_another_by_then_gives_what_is_the_same_and_the_rest_is_lost() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    depot.exchange("central").await;
+    depot.logger.leave().await;
+    depot.once().await;
+    assert_eq!(depot.count(State::Listed), 5, "{:?}", depot.states());
+    depot.logger.card().overwrite("00005.log", Content::noise(9, 100_005), at(5));
+    depot.logger.arrive().expect("back");
+    depot.once().await;
+    depot.pass(601);
+    depot.once().await;
+    depot.once().await;
+    assert_eq!((depot.count(State::Archived), depot.count(State::Lost)), (9, 1), "{:?}", depot.states());
+    let mut wanted = [hashes(1..=4), vec![Content::noise(9, 100_005).sha256().hex()]].concat();
+    wanted.sort();
+    assert_eq!(depot.held_by("central"), wanted, "each content once");
+    assert!(depot.findings().contains(&"file-lost".to_owned()), "{:?}", depot.findings());
+}
+
+#[tokio::test]
+async fn a_file_that_holds_something_else_when_it_is_fetched_again_says_so() {
+    let depot = Depot::new("").await;
+    let mut bytes = vec![7; 300_000];
+    depot.add("00001.log", Content::bytes(bytes.clone()), 1);
+    depot.once().await;
+    depot.exchange("central").await;
+    bytes[150_000] = 8;
+    depot.logger.card().overwrite("00001.log", Content::bytes(bytes.clone()), at(1));
+    depot.once().await;
+    depot.once().await;
+    assert_eq!(depot.states(), ["00001.log archived 300000"]);
+    assert!(depot.stored("central") == [bytes]);
+    assert_eq!(depot.findings(), ["only-copy-gone"]);
+}
