@@ -2,6 +2,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{Read as _, Seek as _, Write as _};
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 
 /// Held as long as the process owns the state folder; the kernel lets go when the process ends,
@@ -45,6 +46,7 @@ pub fn take(state_dir: &Path, command: &str) -> Result<Lock, LockError> {
         .write(true)
         .create(true)
         .truncate(false)
+        .mode(0o640)
         .open(state_dir.join("lock"))
         .map_err(io)?;
     match file.try_lock() {

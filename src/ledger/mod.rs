@@ -29,6 +29,7 @@ mod versions;
 mod visits;
 mod writer;
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -125,7 +126,13 @@ impl Ledger {
         {
             return Err(LedgerError::Network { path: state_dir.to_owned(), kind: kind.to_owned() });
         }
-        let db = Connection::open(state_dir.join(FILE)).map_err(|e| LedgerError::Open(e.to_string()))?;
+        let path = state_dir.join(FILE);
+        // SQLite would let everybody read it; its other files get the mode of this one.
+        match edges.disk.create_new(&path, 0o640) {
+            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::Open(e.to_string())),
+            _ => {}
+        }
+        let db = Connection::open(path).map_err(|e| LedgerError::Open(e.to_string()))?;
         Self::start(db, edges, false)
     }
 

@@ -205,7 +205,7 @@ async fn a_partial_is_kept_by_growth_and_by_nothing_else() {
         desk.list(vec![new(name, 5000)]).await;
         let id = desk.known(name).await.id;
         desk.ledger.grant(Grant { id, spool: "x".into(), reserved: 0 }).expect("granted");
-        desk.ledger.mark(id, Mark { offset: 100, hash: vec![1] }).await.expect("marked");
+        desk.ledger.mark(id, Mark { offset: 100, hash: vec![1], look: None }).await.expect("marked");
         desk.list(vec![Change::Changed { id, seen: now }]).await;
         let pending = desk.ledger.pending(desk.row.key).await.expect("pending");
         let item = pending.into_iter().find(|p| p.id == id).expect("pending");
@@ -219,7 +219,7 @@ async fn what_comes_back_goes_on_from_its_mark_and_a_new_partial_begins_without_
     desk.list(vec![new("a", 5000)]).await;
     let id = desk.known("a").await.id;
     desk.ledger.grant(Grant { id, spool: "one".into(), reserved: 0 }).expect("granted");
-    desk.ledger.mark(id, Mark { offset: 100, hash: vec![1] }).await.expect("marked");
+    desk.ledger.mark(id, Mark { offset: 100, hash: vec![1], look: None }).await.expect("marked");
     for _ in 0..2 {
         desk.list(vec![Change::Absent { id }]).await;
         desk.clock.0.fetch_add(600, Ordering::SeqCst);
@@ -232,7 +232,7 @@ async fn what_comes_back_goes_on_from_its_mark_and_a_new_partial_begins_without_
     };
     desk.ledger.grant(Grant { id, spool: "one".into(), reserved: 0 }).expect("granted");
     assert_eq!(offset().await, Some(100));
-    desk.ledger.mark(id, Mark { offset: 200, hash: vec![1] }).await.expect("goes on");
+    desk.ledger.mark(id, Mark { offset: 200, hash: vec![1], look: None }).await.expect("goes on");
     desk.ledger.grant(Grant { id, spool: "two".into(), reserved: 0 }).expect("granted");
     assert_eq!(offset().await, Some(0));
 }
@@ -360,14 +360,12 @@ async fn a_copy_found_wrong_is_stored_anew_as_often_as_it_takes() {
 async fn a_whole_file_without_a_ledger_is_adopted_once_by_its_record() {
     let desk = Desk::new().await;
     let facts = facts(VersionId(77), "a", 5000, &["one"]);
-    let record = Record::new(&facts, "L-0999", "SWEEP-01", &path("a"));
-    assert_eq!(desk.ledger.adopt_file("spool-a", &record).await, Ok(Adopted::Whole));
+    let record = Record::new(&facts, "partial-a", "L-0999", "SWEEP-01", &path("a"));
+    assert_eq!(desk.ledger.adopt_file(&record).await, Ok(Adopted::Whole));
     assert_eq!(desk.due("one").await, [(Duty::Owed, None)]);
-    assert_eq!(
-        desk.ledger.adopt_file("spool-b", &record).await,
-        Ok(Adopted::Known),
-        "the same content again"
-    );
+    let mut again = record.clone();
+    again.name = "spool-b".into();
+    assert_eq!(desk.ledger.adopt_file(&again).await, Ok(Adopted::Known), "the same content again");
     let owner = desk.ledger.logger("L-0999", "SWEEP-01").await.expect("made");
     assert!(!owner.met, "no listing of it was ever taken");
 }
@@ -423,4 +421,21 @@ async fn what_a_person_dropped_is_refused_until_a_person_keeps_it() {
     assert_eq!(whole(id, "c", true).await, State::Whole, "a person has the last word");
     let id = fetch("d", false).await;
     assert_eq!(whole(id, "d", false).await, State::Whole);
+}
+
+#[tokio::test]
+async fn nobody_but_owner_and_group_can_read_what_lies_in_the_state_folder() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let dir = tempfile::tempdir().expect("dir");
+    let _lock = lock::take(dir.path(), "run").expect("free");
+    let ledger = Ledger::open(&Edges::real(), dir.path()).expect("ledger");
+    ledger.logger("L-0101", "PLOW-01").await.expect("written");
+    let mut modes = Vec::new();
+    for entry in std::fs::read_dir(dir.path()).expect("read") {
+        let entry = entry.expect("entry");
+        let mode = entry.metadata().expect("stat").permissions().mode() & 0o777;
+        modes.push((entry.file_name().to_string_lossy().into_owned(), mode));
+    }
+    assert!(modes.len() >= 4, "the lock, the ledger and its two files: {modes:?}");
+    assert!(modes.iter().all(|(_, mode)| mode & 0o137 == 0), "{modes:?}");
 }

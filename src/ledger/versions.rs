@@ -50,6 +50,8 @@ pub struct Mark {
     pub offset: u64,
     /// [`crate::model::RunningHash::to_bytes`]; empty at offset 0.
     pub hash: Vec<u8>,
+    /// What the logger said of the file when its first bytes came, until the ledger knows it.
+    pub look: Option<Look>,
 }
 
 /// A transfer that may begin.
@@ -135,24 +137,6 @@ impl Ledger {
         })
     }
 
-    /// What the logger says of a file whose first bytes are being read.
-    pub fn begun(&self, id: VersionId, look: Look) -> Result<(), LedgerError> {
-        self.writer.tell(move |tx| {
-            tx.db
-                .prepare_cached(
-                    "UPDATE versions SET size = coalesce(?2, size), time = coalesce(?3, time),
-                           validator = coalesce(?4, validator) WHERE id = ?1",
-                )?
-                .execute(params![
-                    id.0,
-                    look.size.map(|n| n as i64),
-                    look.time.map(|t| t.as_millisecond()),
-                    look.validator_text()
-                ])?;
-            Ok(())
-        })
-    }
-
     /// Bytes of a partial are durable. Call only after they are flushed.
     pub async fn mark(&self, id: VersionId, mark: Mark) -> Result<(), LedgerError> {
         self.writer
@@ -214,9 +198,9 @@ impl Ledger {
 
     /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
     /// the ledger was lost or restored, by that of its name on the present card or a new one.
-    pub async fn adopt_file(&self, spool: &str, record: &Record) -> Result<Adopted, LedgerError> {
-        let (spool, record) = (spool.to_owned(), record.clone());
-        self.writer.ask(move |tx| adopt(tx, &spool, &record)).await
+    pub async fn adopt_file(&self, record: &Record) -> Result<Adopted, LedgerError> {
+        let record = record.clone();
+        self.writer.ask(move |tx| adopt(tx, &record)).await
     }
 
     /// A second reading or a digest raised a whole file's proof.
@@ -259,6 +243,7 @@ impl Ledger {
                     let mark = Mark {
                         offset: row.get::<_, i64>(3)?.max(0) as u64,
                         hash: row.get::<_, Option<Vec<u8>>>(4)?.unwrap_or_default(),
+                        look: None,
                     };
                     let state = State::parse(&state).ok_or(LedgerError::Damaged(state))?;
                     all.push((row.get(0)?, VersionId(row.get(1)?), state, mark, row.get(5)?));
@@ -279,16 +264,16 @@ impl Ledger {
     }
 }
 
-fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<Adopted, LedgerError> {
-    let damaged = || LedgerError::Damaged(format!("the record of spool file {spool}"));
+fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
+    let damaged = || LedgerError::Damaged(format!("the record of spool file {}", record.name));
     let path = record.path().ok_or_else(damaged)?;
-    let mut facts = record.facts(VersionId(0), spool).ok_or_else(damaged)?;
+    let mut facts = record.facts(VersionId(0)).ok_or_else(damaged)?;
     let own: Option<i64> = tx
         .db
         .query_row(
             "SELECT v.id FROM versions v JOIN loggers l ON l.id = v.logger
              WHERE v.spool = ?1 AND v.state = 'fetching' AND v.path = ?2 AND l.name = ?3",
-            params![spool, path.as_bytes(), record.logger],
+            params![record.part, path.as_bytes(), record.logger],
             |row| row.get(0),
         )
         .optional()?;
@@ -357,6 +342,7 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         mark: Mark {
             offset: row.get::<_, i64>("mark")?.max(0) as u64,
             hash: row.get::<_, Option<Vec<u8>>>("hash")?.unwrap_or_default(),
+            look: None,
         },
         furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
         stuck: row.get("stuck")?,
@@ -365,11 +351,20 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
 }
 
 fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
+    let look = mark.look.clone().unwrap_or_default();
     tx.db
         .prepare_cached(
-            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2) WHERE id = ?1",
+            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2), size = coalesce(?4, size),
+               time = coalesce(?5, time), validator = coalesce(?6, validator) WHERE id = ?1",
         )?
-        .execute(params![id.0, mark.offset as i64, mark.hash])?;
+        .execute(params![
+            id.0,
+            mark.offset as i64,
+            mark.hash,
+            look.size.map(|n| n as i64),
+            look.time.map(|t| t.as_millisecond()),
+            look.validator_text()
+        ])?;
     Ok(())
 }
 
