@@ -139,7 +139,9 @@ impl<'f> Group<'f> {
         }
         self.files.retain(|f| f.location.is_some() || f.source.is_some());
         if !nowhere.is_empty() {
-            self.forwarder.ledger.no_source(name, nowhere.clone()).await?;
+            let loggers = self.forwarder.settings.borrow().loggers.clone();
+            let listed = loggers.iter().map(|l| l.id.to_string()).collect();
+            self.forwarder.ledger.no_source(name, nowhere.clone(), listed).await?;
         }
         later.extend(nowhere);
         Ok(later)

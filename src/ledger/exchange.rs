@@ -17,6 +17,7 @@ use crate::model::Digest;
 /// A copy is stored anew, and not looked for where it was.
 const NOWHERE: &str =
     ", k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0, seq = NULL, verified = NULL";
+const EXCHANGED: &str = "the archive was exchanged";
 /// Files that a finding names.
 const NAMED: usize = 20;
 
@@ -79,7 +80,7 @@ impl Ledger {
                 let ids: Vec<i64> = statement
                     .query_map(params![after, archive, limit as i64], |row| row.get(0))?
                     .collect::<Result<_, _>>()?;
-                again(tx, &archive, &ids)?;
+                again(tx, &archive, &ids, Step::Exchanged, EXCHANGED)?;
                 match ids.last() {
                     Some(last) => tx
                         .db
@@ -129,20 +130,26 @@ impl Ledger {
                 if !verified {
                     return Ok(());
                 }
-                owed_anew(tx, copy.id, &copy.archive, Step::FoundWrong, why)
+                again(tx, &copy.archive, &[copy.id.0], Step::FoundWrong, why)
             })
             .await
     }
 
     /// Neither the spool nor another archive has the bytes of these copies. What the logger has is to be
-    /// fetched again; the rest is lost, and a finding says so.
-    pub async fn no_source(&self, archive: &str, ids: Vec<VersionId>) -> Result<(), LedgerError> {
+    /// fetched again, where it is on the list (`listed`); the rest is lost, and a finding says so.
+    pub async fn no_source(
+        &self,
+        archive: &str,
+        ids: Vec<VersionId>,
+        listed: Vec<String>,
+    ) -> Result<(), LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
                 let mut loggers = BTreeSet::new();
+                let listed = json!(listed).to_string();
                 for id in ids {
-                    loggers.extend(no_source(tx, &archive, id)?);
+                    loggers.extend(no_source(tx, &archive, id, &listed)?);
                 }
                 loggers.into_iter().try_for_each(|logger| tell_lost(tx, &archive, logger))
             })
@@ -163,16 +170,16 @@ fn exchanged(tx: &Tx<'_>, archive: &str) -> Result<(), LedgerError> {
            AND (o.state IN ('claimed', 'stored', 'blocked', 'missing') OR (o.state = 'verified' AND v.spool IS NOT NULL))",
     )?;
     let ids: Vec<i64> = statement.query_map([archive], |row| row.get(0))?.collect::<Result<_, _>>()?;
-    again(tx, archive, &ids)?;
+    again(tx, archive, &ids, Step::Exchanged, EXCHANGED)?;
     tx.db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, '0')", [cursor(archive)])?;
     Ok(())
 }
 
-fn again(tx: &Tx<'_>, archive: &str, ids: &[i64]) -> Result<(), LedgerError> {
+fn again(tx: &Tx<'_>, archive: &str, ids: &[i64], by: Step, why: &str) -> Result<(), LedgerError> {
     let required = wanted_archives(tx)?.iter().any(|(name, required)| name == archive && *required);
     for id in ids {
         let id = VersionId(*id);
-        owed_anew(tx, id, archive, Step::Exchanged, "the archive was exchanged")?;
+        owed_anew(tx, id, archive, by, why)?;
         if required && state_of(tx, id)? == State::Archived {
             advance(tx, id, Happening::OwedAgain, &json!({ "archive": archive }))?;
         }
@@ -201,7 +208,7 @@ pub(super) fn state_of(tx: &Tx<'_>, id: VersionId) -> Result<State, LedgerError>
 }
 
 /// Gives the logger, where the file is lost.
-fn no_source(tx: &Tx<'_>, archive: &str, id: VersionId) -> Result<Option<i64>, LedgerError> {
+fn no_source(tx: &Tx<'_>, archive: &str, id: VersionId, listed: &str) -> Result<Option<i64>, LedgerError> {
     advance_duty(tx, id, archive, Step::NoSource, &json!({ "archive": archive }))?;
     // The same content, on the logger's card now or on its way from there.
     let there: Option<(i64, String)> = tx
@@ -209,11 +216,12 @@ fn no_source(tx: &Tx<'_>, archive: &str, id: VersionId) -> Result<Option<i64>, L
         .prepare_cached(
             "SELECT c.id, c.state FROM versions v JOIN versions c ON c.sha256 = v.sha256 AND c.logger = v.logger
              WHERE v.id = ?1 AND c.absent IS NULL
+               AND v.logger IN (SELECT id FROM loggers WHERE name IN (SELECT value FROM json_each(?2)))
                AND (c.state IN ('listed', 'open', 'fetching') OR c.state IN ('archived', 'whole') AND c.spool IS NULL)
                AND c.card = (SELECT id FROM cards WHERE logger = v.logger ORDER BY number DESC LIMIT 1)
              ORDER BY c.id = ?1 DESC, c.id DESC LIMIT 1",
         )?
-        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))
+        .query_row(params![id.0, listed], |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
     if let Some((there, state)) = &there {
         if matches!(State::parse(state), Some(State::Archived | State::Whole)) {

@@ -74,7 +74,7 @@ pub struct Kept {
 }
 
 const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*,
-    iif(v.state IN ('listed', 'open', 'fetching', 'lost'), NULL, v.spool) AS whole_spool, l.name AS logger_name, c.number AS card_number,
+    iif(v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost'), NULL, v.spool) AS whole_spool, l.name AS logger_name, c.number AS card_number,
     (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
 

@@ -34,7 +34,7 @@ pub struct Idle {
 }
 
 /// Which versions have a partial rather than a whole file in the spool.
-const PARTIAL: &str = "v.spool IS NOT NULL AND v.state IN ('listed', 'open', 'fetching', 'lost')";
+const PARTIAL: &str = "v.spool IS NOT NULL AND v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost')";
 const IDLE: &str = "SELECT v.id, v.spool, v.mark, l.name, v.vehicle, v.path, v.state FROM versions v JOIN loggers l ON l.id = v.logger";
 
 impl Ledger {

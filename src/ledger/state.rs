@@ -194,7 +194,7 @@ pub fn next(state: State, happening: Happening) -> Result<State, Illegal> {
         (S::Listed | S::Open | S::Fetching, H::Granted) => S::Fetching,
         (S::Fetching, H::Marked | H::Cut) => S::Fetching,
         (S::Fetching, H::Restarted | H::PartialDropped) => S::Listed,
-        (S::Listed | S::Open | S::Lost, H::PartialDropped) => state,
+        (S::Listed | S::Open | S::Skipped | S::Lost, H::PartialDropped) => state,
         (S::Fetching, H::BecameWhole) => S::Whole,
         (S::Fetching, H::Received) => S::Settling,
         (S::Settling, H::Received) => S::Settling,

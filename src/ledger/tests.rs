@@ -158,6 +158,7 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
         "SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> 2 AND v.state IN ('listed', 'open', 'fetching')",
         "SELECT id FROM versions v WHERE state = 'whole' AND id > ?1",
         "SELECT id FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone') AND id > ?1",
+        "SELECT id FROM versions v WHERE v.spool IS NOT NULL AND v.state IN ('listed', 'lost') AND v.waits <= ?1",
     ] {
         let mut plan = db.prepare(&format!("EXPLAIN QUERY PLAN {sql}")).expect("plan");
         let lines: Vec<String> =

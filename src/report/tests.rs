@@ -193,6 +193,20 @@ fn mixed() -> Report {
                 "2 files vanished before they were fetched; its card was full on Tue 24 Nov",
                 "Keep its logger powered 20 minutes longer, or park it nearer to \"east\"",
             ),
+            finding(
+                "only-copy-gone",
+                Severity::Act,
+                Some("SWEEP-11"),
+                "2 of its files lay in the archive that \"central\" was before, and nowhere else: logs/00000017.log, logs/00000018.log",
+                "Bring the former archive \"central\" back.",
+            ),
+            finding(
+                "partial-dropped",
+                Severity::Watch,
+                Some("SWEEP-12"),
+                "the spool was full of unfinished files, so that what had come of logs/00000412.log (48 MB) was dropped",
+                "Nothing for this file: it is fetched from its start when the vehicle comes.",
+            ),
             FindingRow {
                 since: ms("2026-11-20T21:10:00Z"),
                 ..finding(

@@ -187,3 +187,14 @@ async fn a_file_that_holds_something_else_when_it_is_fetched_again_says_so() {
     assert!(depot.stored("central") == [bytes]);
     assert_eq!(depot.findings(), ["only-copy-gone"]);
 }
+
+#[tokio::test]
+async fn a_logger_off_the_list_is_no_source() {
+    let mut depot = Depot::with_five(vec!["central"]).await;
+    depot.logger.leave().await;
+    depot.listed = "L-0202";
+    depot.exchange("central").await;
+    depot.once().await;
+    assert_eq!(depot.count(State::Lost), 5, "{:?}", depot.states());
+    assert_eq!(depot.findings(), ["only-copy-gone"]);
+}
