@@ -43,7 +43,9 @@ pub(super) struct Group<'f> {
 }
 
 impl<'f> Group<'f> {
-    pub fn new(forwarder: &'f Forwarder, due: Vec<Due>) -> Self {
+    /// Looks up what the archive has of these files already, and writes down where the others are to
+    /// go.
+    pub async fn begin(forwarder: &'f Forwarder, due: Vec<Due>) -> Result<Self, ForwardError> {
         let mut keys = Keys::new();
         let files = due
             .into_iter()
@@ -65,21 +67,35 @@ impl<'f> Group<'f> {
                 })
             })
             .collect();
-        Self { forwarder, files, trouble: None }
+        let mut group = Self { forwarder, files, trouble: None };
+        let name = forwarder.config.name.to_string();
+        group.receipts(&name).await?;
+        group.intend(&name).await?;
+        Ok(group)
     }
 
-    /// Takes every file as far as it goes; gives those that are not archived.
-    pub async fn run(mut self) -> Result<Vec<VersionId>, ForwardError> {
+    /// Its files.
+    pub fn ids(&self) -> Vec<VersionId> {
+        self.files.iter().map(|f| f.due.id).collect()
+    }
+
+    /// Takes every file as far as it goes; gives its files, and which of them are not archived.
+    pub async fn run(mut self) -> (Vec<VersionId>, Result<Vec<VersionId>, ForwardError>) {
+        let outcome = self.steps().await;
+        let ids = self.ids();
+        let left = outcome.map(|moved| ids.iter().filter(|id| !moved.contains(id)).copied().collect());
+        (ids, left)
+    }
+
+    async fn steps(&mut self) -> Result<BTreeSet<VersionId>, ForwardError> {
         let name = self.forwarder.config.name.to_string();
-        self.receipts(&name).await?;
-        self.intend(&name).await?;
         self.stake(&name).await?;
         self.put(&name).await?;
         self.verify(&name).await?;
         let moved = self.receive(&name).await?;
-        match self.trouble {
+        match self.trouble.take() {
             Some(trouble) => Err(trouble.into()),
-            None => Ok(self.files.iter().map(|f| f.due.id).filter(|id| !moved.contains(id)).collect()),
+            None => Ok(moved),
         }
     }
 
