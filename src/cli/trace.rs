@@ -158,6 +158,7 @@ fn said(what: &str) -> String {
         "claim-intended" => "its place in an archive is chosen",
         "stored" => "written into an archive",
         "verified" => "read back from an archive, and equal",
+        "put-off" => "an archive failed at it alone; it is tried again",
         "found-wrong" => "a copy was found to be wrong",
         "proven" => "its proof was reached",
         "presumed" => "taken for known by the bytes at its ends",

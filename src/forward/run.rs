@@ -184,9 +184,28 @@ impl Forwarder {
                 })
                 .collect();
             let text = manifest::text(&files).into_bytes();
-            self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await?;
-            killpoint::pass("manifest-replaced");
-            self.ledger.manifest_done(name, &folder).await?;
+            match self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await {
+                Ok(()) => {
+                    killpoint::pass("manifest-replaced");
+                    self.ledger.manifest_done(name, &folder).await?;
+                    self.ledger.clear("not-archived", &format!("{name}/{folder}"))?;
+                }
+                // The other folders' manifests, and all files, go on.
+                Err(e) if !e.failure.is_outage() => {
+                    self.attach(false).await?;
+                    self.ledger.raise(Finding {
+                        code: "not-archived",
+                        subject: format!("{name}/{folder}"),
+                        severity: Severity::Act,
+                        vehicle: None,
+                        logger: None,
+                        evidence: json!({ "archive": name, "folder": folder, "error": e.detail }),
+                        cause: format!("the manifest of {folder} cannot be written: archive \"{name}\" {e}"),
+                        action: format!("{} Files go on, and the manifest is tried again.", e.help()),
+                    })?;
+                }
+                Err(e) => return Err(e.into()),
+            }
         }
         Ok(())
     }

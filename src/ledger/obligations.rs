@@ -6,7 +6,8 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
-use super::events::advance_duty;
+use super::events::{advance_duty, event};
+use super::findings::clear_of_file;
 use super::listings::{path_of, stamp};
 use super::state::{Duty, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -72,21 +73,30 @@ pub struct Kept {
     pub note: &'static str,
 }
 
+/// The first and the longest wait of a copy at which an archive failed alone, in ms.
+const PUT_OFF: (i64, i64) = (60_000, 3_600_000);
+
+/// Findings about a copy that end when it is verified.
+const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy-wrong", "place-taken"];
+
 const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name, c.number AS card_number,
     (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
 
 impl Ledger {
-    /// Copies that are owed to an archive, those furthest along first, then oldest first.
+    /// Copies that are owed to an archive, those furthest along first, then oldest first; without
+    /// those that were put off.
     pub async fn due(&self, archive: &str, limit: usize) -> Result<Vec<Due>, LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(&format!(
-                    "{DUE} WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')
-                     ORDER BY o.state = 'owed', v.whole_at, v.id LIMIT ?"
+                    "{DUE} WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored')
+                       AND (o.after <= ?2 OR o.after > ?2 + ?3)
+                     ORDER BY o.state = 'owed', v.whole_at, v.id LIMIT ?4"
                 ))?;
-                let mut rows = statement.query(params![archive, limit as i64])?;
+                // A wait longer than the longest: the clock was set back meanwhile.
+                let mut rows = statement.query(params![archive, tx.now, PUT_OFF.1, limit as i64])?;
                 let mut all = Vec::new();
                 while let Some(row) = rows.next()? {
                     all.push(due_of(row)?);
@@ -210,6 +220,27 @@ impl Ledger {
             .await
     }
 
+    /// An archive failed at a copy while others went on: it is due again after a while, which
+    /// doubles each time. [`Ledger::follow_archives`] and an accepted archive end all such waits.
+    pub async fn put_off(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
+        let archive = archive.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let tries: u32 = tx.db.query_row(
+                    "UPDATE obligations SET tries = tries + 1 WHERE version = ? AND archive = ? RETURNING tries",
+                    params![id.0, archive],
+                    |row| row.get(0),
+                )?;
+                let wait = (PUT_OFF.0 << tries.saturating_sub(1).min(16)).min(PUT_OFF.1);
+                tx.db.execute(
+                    "UPDATE obligations SET after = ? WHERE version = ? AND archive = ?",
+                    params![tx.now + wait, id.0, archive],
+                )?;
+                event(tx, Some(id), None, "put-off", &json!({ "archive": archive, "why": why, "tries": tries }))
+            })
+            .await
+    }
+
     /// Both places hold other content.
     pub async fn blocked(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
         let archive = archive.to_owned();
@@ -325,6 +356,7 @@ fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]
             "UPDATE obligations SET location = ?3, folded = ?4, seq = ?5, verified = ?6 WHERE version = ?1 AND archive = ?2",
         )?
         .execute(params![copy.id.0, archive, copy.location, copy.location.to_lowercase(), copy.seq, copy.verified])?;
+    clear_of_file(tx, copy.id, Some(archive), ENDED_BY_A_COPY)?;
     if let Some(folder) = &copy.folder {
         tx.db
             .prepare_cached("INSERT OR IGNORE INTO manifests (archive, folder) VALUES (?, ?)")?

@@ -180,6 +180,11 @@ CREATE INDEX versions_state ON versions (logger, state);
 CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
 CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
+    // 3: a copy at which an archive failed alone waits by itself
+    "
+ALTER TABLE obligations ADD COLUMN tries INTEGER NOT NULL DEFAULT 0;  -- that failed one after the other
+ALTER TABLE obligations ADD COLUMN after INTEGER NOT NULL DEFAULT 0;  -- ms of the next try
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -405,7 +405,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("proof".into(), facts.proof.as_str().into());
     }
     advance(tx, facts.id, by, &detail)?;
-    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
+    clear_of_file(tx, facts.id, None, ENDED_BY_COMING_HOME)?;
     set_whole(tx, facts)
 }
 

@@ -51,6 +51,35 @@ struct Failing {
     disk: OsDisk,
     flushes: Arc<AtomicU32>,
     hung: Arc<Hung>,
+    refused: Refused,
+}
+
+/// What is asked below this part of a path fails with that error number; how often it was.
+#[derive(Debug, Default)]
+struct Refused {
+    part: Mutex<Option<(String, i32)>>,
+    times: AtomicU32,
+}
+
+impl Refused {
+    fn pass(&self, path: &Path) -> io::Result<()> {
+        let part = self.part.lock().expect("lock").clone();
+        match part.filter(|(part, _)| path.iter().any(|p| p == part.as_str())) {
+            Some((_, number)) => {
+                self.times.fetch_add(1, Ordering::SeqCst);
+                Err(io::Error::from_raw_os_error(number))
+            }
+            None => Ok(()),
+        }
+    }
+
+    fn set(&self, part: &str, number: i32) {
+        *self.part.lock().expect("lock") = Some((part.to_owned(), number));
+    }
+
+    fn nothing(&self) {
+        *self.part.lock().expect("lock") = None;
+    }
 }
 
 /// Nobody comes back who opens or flushes a file with this part in its path, while it is set.
@@ -140,15 +169,18 @@ impl Disk for Failing {
     }
     fn open_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
         self.hung.pass(path);
+        self.refused.pass(path)?;
         Ok(self.file(path, self.disk.open_read(path)?))
     }
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        self.refused.pass(to)?;
         self.disk.rename(from, to)
     }
     fn rename_new(&self, from: &Path, to: &Path) -> io::Result<()> {
         self.disk.rename_new(from, to)
     }
     fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
+        self.refused.pass(to)?;
         self.disk.link(from, to)
     }
     fn reflink(&self, from: &dyn DiskFile, to: &dyn DiskFile) -> io::Result<()> {
@@ -548,4 +580,94 @@ async fn a_command_that_hangs_keeps_neither_status_nor_another_nor_the_end_waiti
     assert!(!told.ok && told.text.contains("Ask again"), "{told:?}");
     service.await.expect("joined").expect("ends in order");
     depot.disk.hung.set(None);
+}
+
+const EACCES: i32 = 13;
+const EIO: i32 = 5;
+
+/// A part of the path at which the archive fails, which of two files that holds up, and how.
+async fn refuses(part: &str, number: i32, held_up: &[&str]) {
+    let depot = Depot::new("").await;
+    depot.disk.refused.set(part, number);
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    let round = depot.once().await;
+    assert!(round.away.is_empty(), "{part}: the archive is not away: {:?}", round.away);
+    for row in depot.files() {
+        let held_up = held_up.contains(&row.path.to_string().as_str());
+        let wanted = if held_up { State::Whole } else { State::Archived };
+        assert_eq!(row.state, wanted, "{part}: {}", row.path);
+    }
+    let findings = depot.ledger().findings(i64::MAX).expect("findings");
+    let told: Vec<_> = findings.iter().filter(|f| f.code == "not-archived").collect();
+    assert_eq!(told.len(), held_up.len().max(1), "{part}: {findings:?}");
+    for (finding, file) in told.iter().zip(held_up) {
+        assert!(finding.cause.contains(file) && finding.cause.contains("central"), "{finding:?}");
+    }
+    depot.disk.refused.nothing();
+    depot.once().await;
+    assert_eq!(depot.states(), ["00001.log archived 5000", "00002.log archived 5000"], "{part}");
+    assert!(depot.findings().is_empty(), "{part}: {:?}", depot.findings());
+}
+
+/// The name of the claim on such a file's content.
+fn claim_on(seed: u64, len: u64) -> String {
+    Content::noise(seed, len).sha256().hex()
+}
+
+#[tokio::test]
+async fn a_file_that_the_archive_refuses_or_fails_at_holds_up_itself_alone() {
+    for number in [EACCES, EIO] {
+        refuses("00001.log", number, &["00001.log"]).await;
+        refuses(&claim_on(1, 5000), number, &["00001.log"]).await;
+        refuses("manifest-sha256.txt", number, &[]).await;
+    }
+}
+
+#[tokio::test]
+async fn a_logger_whose_receipts_cannot_be_had_is_no_archive_that_is_away() {
+    // There is one logger here: its files wait, and the archive is not said to be away.
+    refuses("receipts", EIO, &["00001.log", "00002.log"]).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_share_that_fails_as_a_whole_is_away_and_no_file_is_blamed() {
+    let depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    depot.disk.refused.set(".yarder", EIO);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    while !depot.findings().contains(&"archive-away".to_owned()) {
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    depot.until(State::Whole, 1).await;
+    assert_eq!(depot.findings(), ["archive-away"]);
+    depot.disk.refused.nothing();
+    depot.until(State::Archived, 2).await;
+    assert!(depot.findings().is_empty(), "{:?}", depot.findings());
+    until.cancel();
+    service.await.expect("joined").expect("ends in order");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_refused_file_is_not_tried_with_every_other_one() {
+    let depot = Depot::new("").await;
+    depot.disk.refused.set("00001.log", EACCES);
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    let tried = depot.disk.refused.times.load(Ordering::SeqCst);
+    for n in 3..5 {
+        depot.add(&format!("0000{n}.log"), Content::noise(n, 5000), n as i64);
+        depot.until(State::Archived, n as usize - 1).await;
+    }
+    assert_eq!(depot.disk.refused.times.load(Ordering::SeqCst), tried);
+    // Its time comes.
+    depot.pass(61);
+    depot.disk.refused.nothing();
+    depot.until(State::Archived, 4).await;
+    until.cancel();
+    service.await.expect("joined").expect("ends in order");
 }
