@@ -147,7 +147,13 @@ struct Cx {
 impl Cx {
     /// The configuration; everything wrong with it is told at once.
     fn load(&self) -> Result<Loaded, Failure> {
-        config::load(&self.config).map_err(|problems| unusable(&problems))
+        config::load(&self.config).map_err(|problems| {
+            Failure::Usage(format!(
+                "{}\nNothing was done. A service that runs goes on with the last good pair until the files are mended;\n\
+                 `yarder check` tells what there is left to mend.",
+                unusable(&problems)
+            ))
+        })
     }
 
     /// The configuration and the ledger beside the service.

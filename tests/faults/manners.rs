@@ -75,6 +75,15 @@ async fn a_broken_edit_keeps_the_last_good_pair_and_a_good_one_is_taken() {
     bring(2, contents[1].clone());
     let check = depot.yarder(&["check"]).output().expect("start");
     assert_eq!(check.status.code(), Some(2), "other commands refuse the broken files");
+    for command in [&["status"][..], &["report"], &["files"], &["trace", "1.log"], &["held"], &["reload"]] {
+        let refused = depot.yarder(command).output().expect("start");
+        assert_eq!(refused.status.code(), Some(2), "{command:?}");
+        assert!(refused.stdout.is_empty(), "{command:?}");
+        let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+        for part in ["[kind.sim", "A service that runs goes on with the last good pair", "`yarder check`"] {
+            assert!(said.contains(part), "{command:?}: {said}");
+        }
+    }
 
     // Started again with the broken files it runs the last good ones.
     assert_eq!(service.terminate(), Some(0));
