@@ -91,9 +91,12 @@ impl Answer {
     }
 }
 
-/// Why the service could not be asked although it seems to run.
+/// Why the service could not be asked, although it seems to run.
 #[derive(Debug, thiserror::Error)]
 pub enum ControlError {
+    /// This user may not ask; whether a service runs is not known.
+    #[error("{} may not be used by this user: run the command as the service's user, or as root", .0.display())]
+    Denied(PathBuf),
     /// The socket cannot be used.
     #[error("the service's socket {} cannot be used: {source}", path.display())]
     Socket {
@@ -214,6 +217,7 @@ pub fn ask(state_dir: &Path, request: &Request) -> Result<Option<Answer>, Contro
     let path = state_dir.join(SOCKET);
     let failed = |source: io::Error| match source.kind() {
         io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut => ControlError::Silent,
+        io::ErrorKind::PermissionDenied => ControlError::Denied(path.clone()),
         _ => ControlError::Socket { path: path.clone(), source },
     };
     let stream = match BlockingStream::connect(&path) {

@@ -424,8 +424,11 @@ async fn what_this_version_lacks_is_refused_by_name() {
 async fn without_a_ledger_the_reason_says_what_to_do() {
     let depot = Depot::new().await;
     remove(&depot.dir.path().join("state").join(ledger::FILE));
-    let (end, _) = depot.run(&["report"]).await;
-    assert!(end.expect_err("none").to_string().contains("yarder once"));
+    for command in [&["report"][..], &["held", "keep", "3", "--reason", "x"], &["audit"]] {
+        let (end, _) = depot.run(command).await;
+        assert!(end.expect_err("none").to_string().contains("yarder once"), "{command:?}");
+        assert!(!depot.dir.path().join("state").join(ledger::FILE).exists(), "{command:?} makes none");
+    }
 }
 
 #[tokio::test]

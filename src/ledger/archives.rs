@@ -53,7 +53,8 @@ impl Ledger {
     }
 
     /// Accepts an archive: its first use, or a person's `adopt`. What was read of another archive's
-    /// receipts under that name is forgotten, and its copies are owed again when `exchanged`.
+    /// receipts under that name is forgotten, and copies that were on their way begin again; verified ones
+    /// stay what they were, in the former one.
     pub async fn accept_archive(&self, name: &str, place: &str, uuid: &str) -> Result<(), LedgerError> {
         let (name, place, uuid) = (name.to_owned(), place.to_owned(), uuid.to_owned());
         self.writer
