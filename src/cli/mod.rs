@@ -104,9 +104,14 @@ pub enum Command {
 }
 
 impl Command {
-    /// What is logged where nobody says otherwise: the service tells its story, others only trouble.
+    /// What is logged where nobody says otherwise: the service tells its story, others only trouble,
+    /// and the demo shows trouble in its own way.
     pub fn log_level(&self) -> &'static str {
-        if matches!(self, Command::Run(_)) { "info" } else { "warn" }
+        match self {
+            Command::Run(_) => "info",
+            Command::Demo(_) => "error",
+            _ => "warn",
+        }
     }
 }
 

@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::place::depot_object;
 use super::records::{ArchiveJson, DepotRecord};
-use super::run::Forwarder;
+use super::run::{Forwarder, OUTAGES};
 use crate::archive::{ArchiveError, ArchiveFailure, Created, IDENTITY};
 use crate::config::ArchiveTarget;
 use crate::ledger::{Due, Finding, LedgerError, Severity};
@@ -169,6 +169,8 @@ impl Forwarder {
             }
             AttachError::Archive(e) => ("archive-away", e.help().to_owned()),
         };
+        let mut before = OUTAGES.iter().filter(|other| **other != code);
+        before.try_for_each(|code| self.ledger.clear(code, name.as_str()))?;
         self.progress
             .tell(crate::progress::Tick::Trouble { vehicle: None, text: format!("archive {name}: {error}") });
         self.ledger.raise(Finding {

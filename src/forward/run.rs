@@ -33,6 +33,9 @@ const COMPANY: Duration = Duration::from_millis(200);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
+/// Findings of an archive that cannot be used; one at a time is true.
+pub(super) const OUTAGES: [&str; 3] = ["archive-away", "archive-other", "archive-full"];
+
 /// What forwarding to one archive works with.
 pub struct Forwarder {
     /// The edges.
@@ -149,10 +152,7 @@ impl Forwarder {
 
     /// The archive can be used: what was said against it is over.
     fn back(&self) -> Result<(), LedgerError> {
-        for code in ["archive-away", "archive-other", "archive-full"] {
-            self.ledger.clear(code, self.config.name.as_str())?;
-        }
-        Ok(())
+        OUTAGES.iter().try_for_each(|code| self.ledger.clear(code, self.config.name.as_str()))
     }
 
     async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {

@@ -671,3 +671,20 @@ async fn a_refused_file_is_not_tried_with_every_other_one() {
     until.cancel();
     service.await.expect("joined").expect("ends in order");
 }
+
+#[tokio::test]
+async fn an_archive_that_cannot_be_used_has_one_reason_at_a_time() {
+    let depot = Depot::new("").await;
+    depot.once().await;
+    let central = depot.dir.path().join("central");
+    let own = std::fs::read_to_string(central.join(".yarder/archive.json")).expect("identity");
+    let at = own.find("\"id\":\"").expect("an id") + 6;
+    let other = format!("{}f00d{}", &own[..at], &own[at + 4..]);
+    std::fs::write(central.join(".yarder/archive.json"), other).expect("exchanged");
+    depot.once().await;
+    assert_eq!(depot.findings(), ["archive-other"]);
+    depot.disk.rename(&central, &depot.dir.path().join("elsewhere")).expect("moved");
+    std::fs::write(&central, "in the way").expect("written");
+    depot.once().await;
+    assert_eq!(depot.findings(), ["archive-away"]);
+}
