@@ -256,7 +256,11 @@ impl<'f> Group<'f> {
             match staked {
                 Ok(staked) => {
                     let claim = &staked.claim;
-                    adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    let ours =
+                        file.due.places.as_ref().is_some_and(|(k0, k1)| *k0 == claim.k0 && *k1 == claim.k1);
+                    if !ours {
+                        adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    }
                     file.claim = Some(staked.claim);
                 }
                 Err(Unclaimed::Archive(trouble)) => self.troubled(at, trouble),
@@ -274,7 +278,9 @@ impl<'f> Group<'f> {
                 }
             }
         }
-        forwarder.ledger.adopt(name, adopted).await?;
+        if !adopted.is_empty() {
+            forwarder.ledger.adopt(name, adopted).await?;
+        }
         killpoint::pass("place-committed");
         Ok(())
     }
@@ -445,20 +451,9 @@ impl<'f> Group<'f> {
             let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
             moved.extend(&ids);
             let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
-            let free = forwarder.ledger.verified(name, kept, rows).await?;
+            forwarder.ledger.verified(name, kept, rows).await?;
             killpoint::pass("archived-committed");
             forwarder.archived(ids.len() as u64, bytes);
-            if !free.is_empty() {
-                let (versions, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
-                // What cannot be removed now is found again at the next start.
-                match forwarder.spool.unlink(names).await {
-                    Ok(()) => {
-                        killpoint::pass("spool-unlinked");
-                        forwarder.ledger.unlinked(versions)?;
-                    }
-                    Err(e) => tracing::warn!("archived files stay in the spool: {e}"),
-                }
-            }
             self.elsewhere(ids).await?;
         }
         for file in self.files.iter_mut().filter(|f| !moved.contains(&f.due.id) && f.back.is_some()) {

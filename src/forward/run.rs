@@ -22,7 +22,7 @@ use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::progress::{Progress, Tick};
-use crate::spool::Spool;
+use crate::spool::{RecoverError, Spool};
 
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
@@ -30,6 +30,13 @@ const GROUP: usize = 256;
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 /// Files that became whole wait this long for others to share their flushes.
 const COMPANY: Duration = Duration::from_millis(200);
+/// Archived files leave the spool after so long without a new one. File systems make new names
+/// slowly where many have just been removed, so that the two are kept apart in time.
+const REST: Duration = Duration::from_secs(5);
+/// As many archived files stay in the spool until then at most.
+const STAY: u64 = 8192;
+/// Manifests are brought up to date at the end of a round, and in a long one this often.
+const MANIFESTS: Duration = Duration::from_secs(10);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -82,6 +89,7 @@ impl Forwarder {
     ) -> Result<(), ForwardError> {
         let mut wait = BACK_OFF.0;
         let mut attached = false;
+        let mut rested = false;
         while !stop.is_cancelled() {
             whole.mark_unchanged();
             let outcome =
@@ -103,10 +111,17 @@ impl Forwarder {
                         biased;
                         () = stop.cancelled() => {}
                         changed = whole.changed() => match changed {
-                            Ok(()) => self.company().await,
+                            Ok(()) => {
+                                rested = false;
+                                self.company().await;
+                            }
                             Err(_) => break,
                         },
-                        () = self.edges.clock.sleep(LOOK) => {}
+                        () = self.edges.clock.sleep(REST), if !rested => {
+                            rested = true;
+                            self.tidy().await?;
+                        }
+                        () = self.edges.clock.sleep(LOOK), if rested => {}
                     }
                 }
                 Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => {
@@ -124,7 +139,20 @@ impl Forwarder {
                 }
             }
         }
-        Ok(())
+        self.tidy().await
+    }
+
+    /// Removes from the spool what is archived.
+    pub async fn tidy(&self) -> Result<(), ForwardError> {
+        match self.spool.sweep(&self.ledger).await {
+            Ok(_) => Ok(()),
+            Err(RecoverError::Ledger(e)) => Err(e.into()),
+            // What cannot be removed now is found again.
+            Err(RecoverError::Spool(e)) => {
+                tracing::warn!("archived files stay in the spool: {e}");
+                Ok(())
+            }
+        }
     }
 
     /// Forwards what is owed now, and ends.
@@ -159,14 +187,24 @@ impl Forwarder {
         let name = self.config.name.as_str();
         // Those that could not be archived now wait for the next round, and hold up nobody.
         let mut stuck = BTreeSet::new();
+        let (mut done, mut named) = (0, self.edges.clock.mono());
         while !stop.is_cancelled() {
             let mut due = self.ledger.due(name, GROUP + stuck.len()).await?;
             due.retain(|due| !stuck.contains(&due.id));
             if due.is_empty() {
                 break;
             }
+            done += due.len() as u64;
             stuck.extend(Group::new(self, due).run().await?);
-            self.manifests().await?;
+            let now = self.edges.clock.mono();
+            if now.saturating_sub(named) >= MANIFESTS {
+                self.manifests().await?;
+                named = now;
+            }
+            if done >= STAY || !self.spool.budget().has_air() {
+                done = 0;
+                self.tidy().await?;
+            }
         }
         self.manifests().await
     }

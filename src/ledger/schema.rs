@@ -180,7 +180,13 @@ CREATE INDEX versions_state ON versions (logger, state);
 CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
 CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
-    // 3: a copy at which an archive failed alone waits by itself
+    // 3: what is due is read in its order, and a step on the way leaves the index alone
+    "
+DROP INDEX obligations_due;
+CREATE INDEX obligations_due ON obligations (archive, version) WHERE state IN ('owed', 'claimed', 'stored', 'blocked');
+CREATE INDEX findings_open ON findings (logger) WHERE gone IS NULL;
+",
+    // 4: a copy at which an archive failed alone waits by itself
     "
 ALTER TABLE obligations ADD COLUMN tries INTEGER NOT NULL DEFAULT 0;  -- that failed one after the other
 ALTER TABLE obligations ADD COLUMN after INTEGER NOT NULL DEFAULT 0;  -- ms of the next try

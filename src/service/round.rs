@@ -101,6 +101,7 @@ async fn forward(
             Err(e) => return Err(e),
         }
         if last {
+            forwarder.tidy().await?;
             return Ok(None);
         }
         tokio::select! {
