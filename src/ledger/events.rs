@@ -82,7 +82,9 @@ pub(super) fn advance_with(
     if to != from || !set.is_empty() {
         let state = to.as_str();
         let all = [&[&id.0 as &dyn ToSql, &state], values].concat();
-        tx.db.prepare_cached(&format!("UPDATE versions SET state = ?2{set} WHERE id = ?1"))?.execute(&*all)?;
+        tx.db
+            .prepare_cached(&format!("UPDATE versions SET state = ?2{set} WHERE id = ?1"))?
+            .execute(&*all)?;
     }
     event(tx, Some(id), Some(logger), by.as_str(), detail)?;
     Ok(to)

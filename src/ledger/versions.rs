@@ -416,7 +416,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
             facts.extends.map(|v| v.0)
         ],
     )?;
-    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
+    clear_of_file(tx, facts.id, None, ENDED_BY_COMING_HOME)?;
     if facts.owed.is_empty() {
         return Ok(());
     }

@@ -109,8 +109,7 @@ impl Queue {
     /// Adds a job; `false` where nobody runs jobs any more.
     fn push(&self, job: Job) -> bool {
         let full = |w: &mut Waiting| w.jobs.len() >= QUEUE && !w.ended;
-        let mut waiting =
-            self.room.wait_while(self.lock(), full).unwrap_or_else(PoisonError::into_inner);
+        let mut waiting = self.room.wait_while(self.lock(), full).unwrap_or_else(PoisonError::into_inner);
         if waiting.ended {
             return false;
         }

@@ -172,7 +172,9 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
 /// the next start, by the records.
 fn withdraw(disk: &dyn Disk, spool: &Spool, name: &str, group: &[Finished]) {
     for Finished { partial, facts, .. } in group {
-        if facts.spool != partial.name && disk.stat(&spool.part(&partial.name)).is_ok_and(|part| part.is_none()) {
+        if facts.spool != partial.name
+            && disk.stat(&spool.part(&partial.name)).is_ok_and(|part| part.is_none())
+        {
             let _ = disk.rename(&spool.whole(&facts.spool), &spool.part(&partial.name));
         }
     }

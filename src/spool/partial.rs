@@ -39,12 +39,28 @@ impl Partial {
     /// A new, empty one. It is made on the disk with the first write, and its name becomes durable
     /// with the first mark.
     pub fn new(name: String) -> Self {
-        Self { name, file: None, held: Vec::new(), hash: RunningHash::default(), look: None, named: false, marked: 0 }
+        Self {
+            name,
+            file: None,
+            held: Vec::new(),
+            hash: RunningHash::default(),
+            look: None,
+            named: false,
+            marked: 0,
+        }
     }
 
     fn opened(name: &str, file: Box<dyn DiskFile>, hash: RunningHash) -> Self {
         let marked = hash.len();
-        Self { name: name.to_owned(), file: Some(file), held: Vec::new(), hash, look: None, named: true, marked }
+        Self {
+            name: name.to_owned(),
+            file: Some(file),
+            held: Vec::new(),
+            hash,
+            look: None,
+            named: true,
+            marked,
+        }
     }
 
     /// The one that a mark speaks of, cut back to the mark, and how many bytes were cut off. `None`
