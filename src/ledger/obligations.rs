@@ -79,9 +79,14 @@ const PUT_OFF: (i64, i64) = (60_000, 3_600_000);
 /// Findings about a copy that end when it is verified.
 const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy-wrong", "place-taken"];
 
-const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name, c.number AS card_number,
+/// What an archive may be given now. The states are those of the index, word for word.
+pub(super) const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name,
+    c.number AS card_number,
     (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
-  FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
+  FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
+  WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
+    AND (o.after <= ?2 OR o.after > ?2 + ?3)
+  ORDER BY o.version LIMIT ?4";
 
 impl Ledger {
     /// Copies that are owed to an archive, in the order in which their files were listed; without
@@ -90,11 +95,7 @@ impl Ledger {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(&format!(
-                    "{DUE} WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored')
-                       AND (o.after <= ?2 OR o.after > ?2 + ?3)
-                     ORDER BY o.version LIMIT ?4"
-                ))?;
+                let mut statement = tx.db.prepare_cached(DUE)?;
                 // A wait longer than the longest: the clock was set back meanwhile.
                 let mut rows = statement.query(params![archive, tx.now, PUT_OFF.1, limit as i64])?;
                 let mut all = Vec::new();
@@ -113,7 +114,7 @@ impl Ledger {
             .ask(move |tx| {
                 Ok(tx.db.query_row(
                     "SELECT count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
-                     WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')",
+                     WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'",
                     [archive],
                     |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64)),
                 )?)
