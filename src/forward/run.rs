@@ -8,6 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 
+use futures_util::StreamExt as _;
+use futures_util::stream::FuturesUnordered;
 use jiff::civil::Date;
 use serde_json::json;
 use tokio::sync::watch;
@@ -21,12 +23,14 @@ use crate::archive::{Archive, fold};
 use crate::config::{ArchiveConfig, Config, Depot};
 use crate::edges::Edges;
 use crate::killpoint;
-use crate::ledger::{Finding, Ledger, LedgerError, Severity};
+use crate::ledger::{Finding, Ledger, LedgerError, Severity, VersionId};
 use crate::progress::{Progress, Tick};
 use crate::spool::{RecoverError, Spool};
 
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
+/// Groups on their way at a time: one is committed while another is written or read back.
+const HANDS: usize = 2;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 /// Files that became whole wait this long for others to share their flushes.
@@ -42,6 +46,9 @@ const MANIFESTS: Duration = Duration::from_secs(10);
 const STUCK: usize = 2048;
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
+
+/// Findings of an archive that cannot be used; one at a time is true.
+pub(super) const OUTAGES: [&str; 3] = ["archive-away", "archive-other", "archive-full"];
 
 /// What forwarding to one archive works with.
 pub struct Forwarder {
@@ -182,31 +189,34 @@ impl Forwarder {
 
     /// The archive can be used: what was said against it is over.
     fn back(&self) -> Result<(), LedgerError> {
-        for code in ["archive-away", "archive-other", "archive-full"] {
-            self.ledger.clear(code, self.config.name.as_str())?;
-        }
-        Ok(())
+        OUTAGES.iter().try_for_each(|code| self.ledger.clear(code, self.config.name.as_str()))
     }
 
     async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
-        let name = self.config.name.as_str();
         // Those that could not be archived now wait for the next round, and hold up nobody.
-        let mut stuck = BTreeSet::new();
+        let (mut stuck, mut under_way) = (BTreeSet::new(), BTreeSet::new());
         let (mut done, mut named) = (0, self.edges.clock.mono());
-        while !stop.is_cancelled() {
-            let mut due = self.ledger.due(name, GROUP + stuck.len()).await?;
-            due.retain(|due| !stuck.contains(&due.id));
-            if due.is_empty() {
-                // Of an exchanged archive, no more than can be done something about.
-                if stuck.len() < STUCK && self.ledger.owe_again(name, STUCK).await? {
-                    continue;
+        let mut groups = FuturesUnordered::new();
+        let mut trouble = None;
+        loop {
+            while groups.len() < HANDS && trouble.is_none() && !stop.is_cancelled() {
+                match self.next_group(&stuck, &mut under_way).await {
+                    Ok(Some(group)) => {
+                        done += group.ids().len() as u64;
+                        groups.push(group.run());
+                    }
+                    Ok(None) => break,
+                    Err(e) => trouble = Some(e),
                 }
-                break;
             }
-            done += due.len() as u64;
-            stuck.extend(Group::new(self, due).run().await?);
+            let Some((ids, outcome)) = groups.next().await else { break };
+            under_way.retain(|id| !ids.contains(id));
+            match outcome {
+                Ok(left) => stuck.extend(left),
+                Err(e) => trouble = trouble.or(Some(e)),
+            }
             let now = self.edges.clock.mono();
-            if now.saturating_sub(named) >= MANIFESTS {
+            if trouble.is_none() && now.saturating_sub(named) >= MANIFESTS {
                 self.manifests().await?;
                 named = now;
             }
@@ -215,7 +225,37 @@ impl Forwarder {
                 self.tidy().await?;
             }
         }
-        self.manifests().await
+        match trouble {
+            Some(trouble) => Err(trouble),
+            None => self.manifests().await,
+        }
+    }
+
+    /// The next files that are owed, with their places intended. One group at a time gets them, so
+    /// that names which differ in case alone are seen.
+    async fn next_group(
+        &self,
+        stuck: &BTreeSet<VersionId>,
+        under_way: &mut BTreeSet<VersionId>,
+    ) -> Result<Option<Group<'_>>, ForwardError> {
+        let name = self.config.name.as_str();
+        let limit = GROUP + stuck.len() + under_way.len();
+        let due = loop {
+            let mut due = self.ledger.due(name, limit).await?;
+            due.retain(|due| !stuck.contains(&due.id) && !under_way.contains(&due.id));
+            due.truncate(GROUP);
+            if !due.is_empty() {
+                break due;
+            }
+            // Of an exchanged archive, no more than can be done something about.
+            if stuck.len() >= STUCK || !self.ledger.owe_again(name, STUCK).await? {
+                return Ok(None);
+            }
+        };
+        let group = Group::begin(self, due).await?;
+        let ids = group.ids();
+        under_way.extend(&ids);
+        Ok((!ids.is_empty()).then_some(group))
     }
 
     /// Brings every manifest that is behind up to date.
@@ -231,9 +271,28 @@ impl Forwarder {
                 })
                 .collect();
             let text = manifest::text(&files).into_bytes();
-            self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await?;
-            killpoint::pass("manifest-replaced");
-            self.ledger.manifest_done(name, &folder).await?;
+            match self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await {
+                Ok(()) => {
+                    killpoint::pass("manifest-replaced");
+                    self.ledger.manifest_done(name, &folder).await?;
+                    self.ledger.clear("not-archived", &format!("{name}/{folder}"))?;
+                }
+                // The other folders' manifests, and all files, go on.
+                Err(e) if !e.failure.is_outage() => {
+                    self.attach(false).await?;
+                    self.ledger.raise(Finding {
+                        code: "not-archived",
+                        subject: format!("{name}/{folder}"),
+                        severity: Severity::Act,
+                        vehicle: None,
+                        logger: None,
+                        evidence: json!({ "archive": name, "folder": folder, "error": e.detail }),
+                        cause: format!("the manifest of {folder} cannot be written: archive \"{name}\" {e}"),
+                        action: format!("{} Files go on, and the manifest is tried again.", e.help()),
+                    })?;
+                }
+                Err(e) => return Err(e.into()),
+            }
         }
         Ok(())
     }

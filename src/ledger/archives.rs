@@ -55,7 +55,7 @@ impl Ledger {
     /// Obligations follow the configuration: each archive with whether it is required. What whole
     /// files lack is owed from now on, also what becomes whole later, and what required archives have
     /// all of is archived. What an archive that was taken out had still to get stays until
-    /// [`Ledger::waive`], since a group may be on its way there.
+    /// [`Ledger::waive`], since a group may be on its way there. What was put off is due.
     pub async fn follow_archives(&self, archives: Vec<(String, bool)>) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
@@ -63,6 +63,7 @@ impl Ledger {
                     "INSERT INTO meta (key, value) VALUES ('archives', ?1) ON CONFLICT (key) DO UPDATE SET value = ?1",
                     [json!(archives).to_string()],
                 )?;
+                tx.db.execute("UPDATE obligations SET after = 0 WHERE after > 0", [])?;
                 for (name, _) in &archives {
                     // A whole file that has an obligation anywhere has reached its kind's proof.
                     tx.db.execute(
@@ -129,7 +130,7 @@ impl Ledger {
                     for (id, proof) in waiting {
                         if Proof::parse(&proof).is_some_and(|proof| proof >= least) {
                             archives.iter().try_for_each(|archive| owe(tx, VersionId(id), archive))?;
-                            clear_of_file(tx, VersionId(id), &["proof-unreachable"])?;
+                            clear_of_file(tx, VersionId(id), None, &["proof-unreachable"])?;
                         }
                     }
                 }

@@ -16,7 +16,8 @@ use crate::model::Digest;
 
 /// A copy is stored anew, and not looked for where it was.
 const NOWHERE: &str =
-    ", k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0, seq = NULL, verified = NULL";
+    ", k0 = NULL, k1 = NULL, location = NULL, folded = NULL, shared = 0, seq = NULL, verified = NULL,
+   tries = 0, after = 0";
 const EXCHANGED: &str = "the archive was exchanged";
 /// Files that a finding names.
 const NAMED: usize = 20;
@@ -49,6 +50,7 @@ impl Ledger {
                      ON CONFLICT (name) DO UPDATE SET place = ?2, uuid = ?3",
                     params![name, place, uuid],
                 )?;
+                tx.db.execute("UPDATE obligations SET after = 0 WHERE archive = ? AND after > 0", [&name])?;
                 let detail = json!({ "archive": name, "place": place, "id": uuid, "before": before });
                 event(tx, None, None, "archive-accepted", &detail)?;
                 match before {

@@ -367,7 +367,7 @@ fn apply(
             let state = state_of(tx, id)?;
             if state == State::Lost {
                 advance(tx, id, Happening::CameBack, &json!({}))?;
-                clear_of_file(tx, id, &["file-lost"])?;
+                clear_of_file(tx, id, None, &["file-lost"])?;
             } else {
                 event(tx, Some(id), Some(logger.key), Happening::CameBack.as_str(), &json!({}))?;
             }

@@ -186,7 +186,12 @@ DROP INDEX obligations_due;
 CREATE INDEX obligations_due ON obligations (archive, version) WHERE state IN ('owed', 'claimed', 'stored', 'blocked');
 CREATE INDEX findings_open ON findings (logger) WHERE gone IS NULL;
 ",
-    // 4: partials that wait for their end
+    // 4: a copy at which an archive failed alone waits by itself
+    "
+ALTER TABLE obligations ADD COLUMN tries INTEGER NOT NULL DEFAULT 0;  -- that failed one after the other
+ALTER TABLE obligations ADD COLUMN after INTEGER NOT NULL DEFAULT 0;  -- ms of the next try
+",
+    // 5: partials that wait for their end
     "
 ALTER TABLE versions ADD COLUMN waits INTEGER;  -- ms of lived time: its partial waits for its end since
 ",

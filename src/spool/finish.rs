@@ -5,7 +5,8 @@
 
 use std::time::Duration;
 
-use tokio::sync::{mpsc, oneshot, watch};
+use futures_util::future::join_all;
+use tokio::sync::{Mutex, mpsc, oneshot, watch};
 
 use super::{Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
@@ -15,7 +16,9 @@ use crate::model::{Digest, RemotePath};
 
 /// Files in one group at most.
 const GROUP: usize = 256;
-/// Files waiting for the group before theirs at most: small ones are in memory meanwhile.
+/// Groups on their way at a time: one gathers or is written while another is committed.
+const HANDS: usize = 2;
+/// Files waiting for a group at most: small ones are in memory meanwhile.
 const QUEUE: usize = 64;
 /// The first of a group waits this long for others to share its flushes.
 const COMPANY: Duration = Duration::from_millis(100);
@@ -65,24 +68,16 @@ impl Finisher {
         ledger: Ledger,
         whole: watch::Sender<()>,
     ) -> (Self, impl Future<Output = ()> + Send) {
-        let (queue, mut waiting) = mpsc::channel(QUEUE);
+        let (queue, waiting) = mpsc::channel(QUEUE);
+        let waiting = Mutex::new(waiting);
         let work = async move {
-            while let Some(first) = waiting.recv().await {
-                let mut group = vec![first];
-                let mut company = spool.edges.clock.sleep(COMPANY);
-                while group.len() < GROUP {
-                    tokio::select! {
-                        biased;
-                        more = waiting.recv() => match more {
-                            Some(more) => group.push(more),
-                            None => break,
-                        },
-                        () = &mut company => break,
-                    }
+            let hand = async || {
+                while let Some(group) = gather(&spool, &mut *waiting.lock().await).await {
+                    finish(&spool, &ledger, group).await;
+                    whole.send_replace(());
                 }
-                finish(&spool, &ledger, group).await;
-                whole.send_replace(());
-            }
+            };
+            join_all((0..HANDS).map(|_| hand())).await;
         };
         (Self { queue }, work)
     }
@@ -92,6 +87,23 @@ impl Finisher {
         // The task outlives every sender but in a process that ends anyway; the dropped answer tells.
         let _ = self.queue.send(finished).await;
     }
+}
+
+/// The next group; `None` when nobody can hand a file over any more.
+async fn gather(spool: &Spool, waiting: &mut mpsc::Receiver<Finished>) -> Option<Vec<Finished>> {
+    let mut group = vec![waiting.recv().await?];
+    let mut company = spool.edges.clock.sleep(COMPANY);
+    while group.len() < GROUP {
+        tokio::select! {
+            biased;
+            more = waiting.recv() => match more {
+                Some(more) => group.push(more),
+                None => break,
+            },
+            () = &mut company => break,
+        }
+    }
+    Some(group)
 }
 
 async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
