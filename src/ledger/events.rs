@@ -4,7 +4,7 @@
 use rusqlite::params;
 use serde_json::Value;
 
-use super::state::{Duty, Happening, State, Step, next, next_duty};
+use super::state::{Duty, Happening, State, Step, Written, next, next_duty, next_written};
 use super::{Ledger, LedgerError, Tx, VersionId};
 
 /// Something that happened to a logger, an archive or the depot, beside the happenings of files.
@@ -60,16 +60,19 @@ pub(super) fn advance(
     by: Happening,
     detail: &Value,
 ) -> Result<State, LedgerError> {
-    let (text, logger): (String, i64) = tx
+    let (text, logger, written): (String, i64, Written) = tx
         .db
-        .prepare_cached("SELECT state, logger FROM versions WHERE id = ?")?
-        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        .prepare_cached("SELECT state, logger, open, ahead FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| {
+            Ok((row.get(0)?, row.get(1)?, Written { open: row.get(2)?, ahead: row.get(3)? }))
+        })?;
     let from = State::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("state `{text}`")))?;
     let to = next(from, by)?;
-    if to != from {
+    let after = next_written(written, to, by);
+    if (to, after) != (from, written) {
         tx.db
-            .prepare_cached("UPDATE versions SET state = ? WHERE id = ?")?
-            .execute(params![to.as_str(), id.0])?;
+            .prepare_cached("UPDATE versions SET state = ?, open = ?, ahead = ? WHERE id = ?")?
+            .execute(params![to.as_str(), after.open, after.ahead, id.0])?;
     }
     event(tx, Some(id), Some(logger), by.as_str(), detail)?;
     Ok(to)

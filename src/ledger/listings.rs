@@ -52,6 +52,8 @@ pub struct Known {
     pub backlog: bool,
     /// Whether it is known by the bytes at its ends alone.
     pub presumed: bool,
+    /// Whether it may still be written.
+    pub open: bool,
 }
 
 /// A listed file with its exact look.
@@ -173,6 +175,7 @@ fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
         edges,
         backlog: row.get("backlog")?,
         presumed: row.get("presumed")?,
+        open: row.get("open")?,
     })
 }
 
@@ -277,8 +280,9 @@ impl Ledger {
                     .prepare_cached(
                         "UPDATE loggers SET first_met = coalesce(first_met, ?1), last_seen = ?1,
                            last_whole = iif(?2, ?1, last_whole),
-                           pending = (SELECT count(*) FROM versions WHERE logger = ?3 AND state IN ('listed','fetching','whole','held')),
-                           open = (SELECT count(*) FROM versions WHERE logger = ?3 AND state = 'open')
+                           pending = (SELECT count(*) FROM versions WHERE logger = ?3 AND NOT open
+                             AND state IN ('listed','fetching','whole','held')),
+                           open = (SELECT count(*) FROM versions WHERE logger = ?3 AND open AND state IN ('open','fetching'))
                          WHERE id = ?3",
                     )?
                     .execute(params![tx.now, whole, logger.key])?;
@@ -445,7 +449,7 @@ fn set_seen(tx: &Tx<'_>, id: VersionId, seen: &Seen, moved: bool) -> Result<(), 
     tx.db
         .prepare_cached(
             "UPDATE versions SET listed = ?2, size = coalesce(?3, size), time = coalesce(?4, time),
-               validator = coalesce(?5, validator), absent = NULL, still = iif(?6, ?7, still) WHERE id = ?1",
+               validator = iif(?6, ?5, coalesce(?5, validator)), absent = NULL, still = iif(?6, ?7, still) WHERE id = ?1",
         )?
         .execute(params![
             id.0,

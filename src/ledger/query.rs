@@ -245,9 +245,10 @@ impl Query {
 
     fn unfinished(&self, key: i64, day: &mut LoggerDay) -> Result<(), LedgerError> {
         let mut statement = self.db.prepare_cached(
-            "SELECT state, count(*), sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
+            "SELECT iif(state = 'fetching' AND open, 'open', state), count(*),
+               sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
                sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
-             WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY state",
+             WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY 1",
         )?;
         let mut rows = statement.query([key])?;
         while let Some(row) = rows.next()? {
@@ -326,12 +327,12 @@ impl Query {
     /// without old stock.
     pub fn not_home(&self, limit: usize) -> Result<Vec<NotHome>, LedgerError> {
         let mut all = Vec::new();
-        for (open, states) in [(false, "'listed', 'fetching'"), (true, "'open'")] {
-            let mut statement = self.db.prepare(&format!(
+        for (open, first) in [(false, "listed"), (true, "open")] {
+            let mut statement = self.db.prepare_cached(
                 "SELECT l.name, v.path FROM loggers l JOIN versions v ON v.logger = l.id
-                 WHERE v.state IN ({states}) AND v.backlog = 0 ORDER BY l.name, v.id LIMIT ?"
-            ))?;
-            let mut rows = statement.query([limit as i64])?;
+                 WHERE v.state IN (?1, 'fetching') AND v.open = ?2 AND v.backlog = 0 ORDER BY l.name, v.id LIMIT ?3",
+            )?;
+            let mut rows = statement.query(params![first, open, limit as i64])?;
             while let Some(row) = rows.next()? {
                 let path: Vec<u8> = row.get(1)?;
                 all.push(NotHome { logger: row.get(0)?, path: path_of(&path)?, open });

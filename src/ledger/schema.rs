@@ -180,6 +180,13 @@ CREATE INDEX versions_state ON versions (logger, state);
 CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
 CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
+    // 3: an open file is fetched ahead; questions about the present card read no earlier one
+    "
+ALTER TABLE versions ADD COLUMN open INTEGER NOT NULL DEFAULT 0;   -- may still be written; also while it is fetched ahead
+ALTER TABLE versions ADD COLUMN ahead INTEGER NOT NULL DEFAULT 0;  -- bytes of its partial may have been written again since
+UPDATE versions SET open = 1 WHERE state = 'open';
+CREATE INDEX versions_card ON versions (card, state);
+",
 ];
 
 /// The version of the schema that this program writes.

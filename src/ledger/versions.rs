@@ -16,7 +16,7 @@ use crate::spool::Record;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct VersionId(pub i64);
 
-/// A closed file that is to be fetched.
+/// A file that is to be fetched.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pending {
     /// The version.
@@ -37,6 +37,10 @@ pub struct Pending {
     pub furthest: u64,
     /// Visits that ended stuck at one byte.
     pub stuck: u32,
+    /// Whether it may still be written.
+    pub open: bool,
+    /// Whether it may have been written on, or over, since the first bytes of its partial were read.
+    pub ahead: bool,
     /// Size and hash of the whole version of the same name before this one, which it may extend.
     pub before: Option<(VersionId, u64, Digest)>,
 }
@@ -176,11 +180,40 @@ impl Ledger {
             .await
     }
 
+    /// All that there was of a file that may still be written has come; it is flushed up to the mark.
+    /// `look` is what the file was at the end.
+    pub async fn caught_up(&self, id: VersionId, mark: Mark, look: Look) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                set_mark(tx, id, &mark)?;
+                advance(tx, id, Happening::Marked, &json!({ "offset": mark.offset, "open": true }))?;
+                tx.db
+                    .prepare_cached(
+                        "UPDATE versions SET still = iif(size IS ?2, still, ?5), size = ?2, time = coalesce(?3, time),
+                           validator = ?4 WHERE id = ?1",
+                    )?
+                    .execute(params![
+                        id.0,
+                        look.size.unwrap_or(mark.offset) as i64,
+                        look.time.map(|t| t.as_millisecond()),
+                        look.validator_text(),
+                        tx.now
+                    ])?;
+                Ok(())
+            })
+            .await
+    }
+
     /// What was fetched is worthless, and is gone from the spool.
     pub async fn restart(&self, id: VersionId, by: Happening, why: String) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
+                let open: bool =
+                    tx.db.query_row("SELECT open FROM versions WHERE id = ?", [id.0], |row| row.get(0))?;
                 advance(tx, id, by, &json!({ "why": why }))?;
+                if open {
+                    advance(tx, id, Happening::MayBeWritten, &json!({}))?;
+                }
                 tx.db.execute(
                     "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, furthest = 0 WHERE id = ?",
                     [id.0],
@@ -384,6 +417,8 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         },
         furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
         stuck: row.get("stuck")?,
+        open: row.get("open")?,
+        ahead: row.get("ahead")?,
         before,
     })
 }

@@ -126,6 +126,7 @@ mod tests {
             edges: Some(edges),
             backlog: false,
             presumed: false,
+            open: false,
         }
     }
 

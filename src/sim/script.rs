@@ -73,6 +73,8 @@ pub enum ListingFault {
     Empty,
     /// An error of the server: 500, or 550.
     Error,
+    /// HTTP: the listing, a byte a second for as long as this stands.
+    Drip,
 }
 
 /// Whether the logger states digests (HTTP `Repr-Digest`, FTP `HASH`).

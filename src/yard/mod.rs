@@ -4,7 +4,9 @@
 //! right logger (a visit) it fetches what is closed. An absent vehicle is normal; a present one that
 //! answers badly is news.
 
+mod ahead;
 mod ends;
+mod listings;
 mod logger;
 mod queue;
 mod sight;
@@ -14,11 +16,13 @@ mod visit;
 
 use std::sync::Arc;
 
-use tokio::sync::{Semaphore, watch};
+use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 pub use logger::{OnceOutcome, once, watch_logger};
 pub use turns::{Turn, Turns};
+
+use listings::Listings;
 
 use crate::config::Config;
 use crate::edges::Edges;
@@ -26,9 +30,6 @@ use crate::ledger::{Ledger, LedgerError};
 use crate::link::Dialer;
 use crate::progress::Progress;
 use crate::spool::{Finisher, Spool};
-
-/// Listings read at a time: each may hold 200,000 entries in memory.
-const LISTINGS: usize = 4;
 
 /// What every logger's task works with.
 #[derive(Clone)]
@@ -51,7 +52,7 @@ pub struct Yard {
     pub config: watch::Receiver<Arc<Config>>,
     /// Ends everything.
     pub stop: CancellationToken,
-    listings: Arc<Semaphore>,
+    listings: Listings,
 }
 
 impl Yard {
@@ -69,7 +70,7 @@ impl Yard {
     ) -> Self {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
-        let listings = Arc::new(Semaphore::new(LISTINGS));
+        let listings = Listings::default();
         Self { edges, ledger, spool, finisher, dialer, turns, progress, config, stop, listings }
     }
 }

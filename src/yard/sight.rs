@@ -339,16 +339,21 @@ impl Visit<'_> {
             })
             .collect();
         for (path, closed) in closed(&self.logger.kind, &standings) {
-            match states.get(&path) {
-                Some(State::Open) if closed => sighted.changes.push(Change::Closed { path }),
-                Some(State::Listed) if !closed => {
-                    sighted.open.insert(path.clone());
-                    sighted.changes.push(Change::Open { path });
-                }
-                Some(State::Open | State::Fetching) if !closed => {
-                    sighted.open.insert(path);
-                }
+            let Some(state @ (State::Listed | State::Open | State::Fetching)) = states.get(&path) else {
+                continue;
+            };
+            let was = match state {
+                State::Listed => false,
+                State::Open => true,
+                _ => known.get(&path).is_some_and(|known| known.open),
+            };
+            match (was, closed) {
+                (true, true) => sighted.changes.push(Change::Closed { path: path.clone() }),
+                (false, false) => sighted.changes.push(Change::Open { path: path.clone() }),
                 _ => {}
+            }
+            if !closed {
+                sighted.open.insert(path);
             }
         }
     }

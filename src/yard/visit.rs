@@ -12,9 +12,9 @@ use super::queue::{STUCK_VISITS, TRIES, queue};
 use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
 use crate::config::{Config, Logger};
-use crate::fetch::{Ended, Transfer};
+use crate::fetch::{Ended, Halt, Transfer};
 use crate::ledger::{Change, Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
-use crate::link::{Link, LinkError, LinkFailure, ListCaps, Listing};
+use crate::link::{Link, LinkError, LinkFailure, Listing};
 use crate::model::RemotePath;
 use crate::progress::Tick;
 use crate::spool::{FinishError, SpoolError};
@@ -73,6 +73,8 @@ pub(super) struct Visit<'y> {
     pub compared: BTreeSet<RemotePath>,
     config: Arc<Config>,
     key: Option<i64>,
+    /// Open files that are not fetched ahead any more in this visit.
+    pub not_ahead: BTreeSet<VersionId>,
     open: BTreeSet<RemotePath>,
     credible: bool,
     last: Option<u64>,
@@ -105,6 +107,7 @@ impl<'y> Visit<'y> {
             compared: BTreeSet::new(),
             config,
             key: None,
+            not_ahead: BTreeSet::new(),
             open: BTreeSet::new(),
             credible: true,
             last: None,
@@ -119,18 +122,12 @@ impl<'y> Visit<'y> {
 
     /// Takes a listing and writes down what it changed.
     pub async fn list(&mut self) -> Result<Left, End> {
-        let listing = {
-            let listed = async {
-                let _turn = self.yard.listings.acquire().await;
-                self.link.list(&ListCaps::default()).await
-            };
-            tokio::select! {
-                biased;
-                () = self.yard.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
-                listing = listed => listing,
-            }
-            .map_err(End::Link)?
-        };
+        let listing = tokio::select! {
+            biased;
+            () = self.yard.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+            listing = self.yard.listings.take(&*self.yard.edges.clock, &mut *self.link) => listing,
+        }
+        .map_err(End::Link)?;
         self.counts.listings += 1;
         if self.key.is_none() {
             self.key = Some(self.yard.ledger.begin_visit(self.row.key).await?);
@@ -222,12 +219,11 @@ impl<'y> Visit<'y> {
 
     async fn pending(&mut self) -> Result<Vec<Pending>, LedgerError> {
         let pending = self.yard.ledger.pending(self.row.key).await?;
-        let closed = pending.into_iter().filter(|p| !self.open.contains(&p.path)).collect();
-        Ok(queue(&self.logger.kind, closed, &self.fruitless, self.credible))
+        Ok(queue(&self.logger.kind, pending, &self.fruitless, self.credible))
     }
 
-    /// Fetches what is closed, until nothing is left that can be had in this visit, or a new listing
-    /// is due.
+    /// Fetches what is closed, until nothing is left that can be had in this visit; then, ahead, what
+    /// is open.
     pub async fn work(&mut self) -> Result<(), End> {
         let mut turn: Option<Turn> = None;
         let mut tried: BTreeSet<VersionId> = BTreeSet::new();
@@ -249,15 +245,18 @@ impl<'y> Visit<'y> {
             if self.yard.stop.is_cancelled() {
                 break;
             }
-            if turn.is_none() {
-                let cell = self.logger.access_point.clone();
-                turn = tokio::select! {
+            let held = match turn.take() {
+                Some(held) => held,
+                None => tokio::select! {
                     biased;
                     () = self.yard.stop.cancelled() => break,
-                    turn = self.yard.turns.wait(cell.as_deref()) => Some(turn),
-                };
-            }
-            match self.fetch(&item).await? {
+                    held = self.yard.turns.wait(self.logger.access_point.as_deref()) => held,
+                },
+            };
+            let ended = self.fetch(&item, &held).await?;
+            // Whoever gives way waits behind those who wait already.
+            turn = Some(held).filter(|_| !matches!(ended, Ended::GaveWay));
+            match ended {
                 Ended::Finishing(answer) => {
                     vain = 0;
                     tried.insert(item.id);
@@ -285,9 +284,10 @@ impl<'y> Visit<'y> {
                     tried.insert(item.id);
                     self.refused(&item, &error)?;
                 }
-                Ended::Changed(_) | Ended::Held => {
+                Ended::Changed(_) | Ended::CaughtUp | Ended::Held => {
                     tried.insert(item.id);
                 }
+                Ended::GaveWay => stale = true,
                 // A smaller file may have room yet.
                 Ended::NoRoom(no) => {
                     tried.insert(item.id);
@@ -305,7 +305,8 @@ impl<'y> Visit<'y> {
             }
         }
         drop(turn);
-        self.settle().await
+        self.settle().await?;
+        if failures == 0 { self.fetch_ahead().await } else { Ok(()) }
     }
 
     /// A file that gets no further waits; three times at one byte is a finding.
@@ -335,7 +336,9 @@ impl<'y> Visit<'y> {
         })
     }
 
-    async fn fetch(&mut self, item: &Pending) -> Result<Ended, End> {
+    /// One transfer of one file, in a turn.
+    pub(super) async fn fetch(&mut self, item: &Pending, turn: &Turn) -> Result<Ended, End> {
+        let halt = Halt::below(&self.yard.stop);
         let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
         let mut transfer = Transfer {
             edges: &self.yard.edges,
@@ -343,13 +346,20 @@ impl<'y> Visit<'y> {
             ledger: &self.yard.ledger,
             finisher: &self.yard.finisher,
             progress: &self.yard.progress,
-            stop: &self.yard.stop,
+            halt: &halt,
             logger: &self.logger,
             archives: &archives,
             counts: &mut self.counts,
             strikes: &mut self.strikes,
         };
-        Ok(transfer.run(&mut *self.link, item).await?)
+        let run = transfer.run(&mut *self.link, item);
+        tokio::pin!(run);
+        tokio::select! {
+            biased;
+            ended = &mut run => return Ok(ended?),
+            why = turn.must_give_way(&*self.yard.edges.clock, &halt, item.open) => halt.give_way(why),
+        }
+        Ok(run.await?)
     }
 
     /// Waits for the files that are being made whole.
@@ -389,7 +399,7 @@ impl<'y> Visit<'y> {
     }
 
     /// The depot's own disk is full, or fails: told, and tried again with the next listing.
-    fn disk_trouble(&mut self, error: &SpoolError) -> Result<(), LedgerError> {
+    pub(super) fn disk_trouble(&mut self, error: &SpoolError) -> Result<(), LedgerError> {
         self.disk_failed = true;
         let (code, action) = if error.is_full() {
             (
