@@ -1,5 +1,7 @@
 //! Loggers, cards and what listings said of them.
 
+use std::collections::BTreeSet;
+
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
@@ -12,6 +14,15 @@ use crate::model::{Digest, Edges, Look, RemotePath};
 
 /// A file is lost, or gone, when whole listings this far apart lack it.
 const ABSENT_FOR_MS: i64 = 10 * 60 * 1000;
+
+/// The latest versions on card 2 that lie there as far as we know, unfinished ones alone unless 3, and
+/// those that earlier cards of logger 1 had.
+pub(super) const LYING: &str = "SELECT * FROM versions v WHERE v.card = ?2
+    AND v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'archived', 'removing')
+    AND (?3 OR v.state IN ('listed', 'open', 'fetching'))
+    AND v.number = (SELECT max(number) FROM versions w WHERE w.card = v.card AND w.path = v.path)
+  UNION ALL
+  SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> ?2 AND v.state IN ('listed', 'open', 'fetching')";
 
 /// A logger's row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -186,24 +197,39 @@ impl Ledger {
         self.writer.ask(move |tx| logger_row(tx, &name, &vehicle)).await
     }
 
-    /// What is known of the logger's present card, and of unfinished files of earlier ones.
-    pub async fn known(&self, logger: &LoggerRow) -> Result<Vec<Known>, LedgerError> {
+    /// What is known of the paths that a listing shows; where it is whole, of all that it should show:
+    /// what lies on the present card as far as we know; and of unfinished files, those of earlier cards
+    /// too. In the order of their paths. What went from the card long ago is not asked for, so that a
+    /// card's years cost no memory.
+    pub async fn known(
+        &self,
+        logger: &LoggerRow,
+        listed: Vec<RemotePath>,
+        whole: bool,
+    ) -> Result<Vec<Known>, LedgerError> {
         let (key, card) = (logger.key, logger.card);
         self.writer
             .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(
-                    "SELECT * FROM versions v WHERE v.card = ?2
-                       AND v.number = (SELECT max(number) FROM versions w WHERE w.card = v.card AND w.path = v.path)
-                     UNION ALL
-                     SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> ?2
-                       AND v.state IN ('listed', 'open', 'fetching')
-                     ORDER BY path",
-                )?;
-                let mut rows = statement.query(params![key, card])?;
                 let mut all = Vec::new();
+                let mut statement = tx.db.prepare_cached(LYING)?;
+                let mut rows = statement.query(params![key, card, whole])?;
                 while let Some(row) = rows.next()? {
                     all.push(known_of(row, card)?);
                 }
+                let lying: BTreeSet<VersionId> = all.iter().map(|known| known.id).collect();
+                let mut latest = tx.db.prepare_cached(
+                    "SELECT * FROM versions WHERE card = ? AND path = ? ORDER BY number DESC LIMIT 1",
+                )?;
+                for path in listed {
+                    let mut rows = latest.query(params![card, path.as_bytes()])?;
+                    if let Some(row) = rows.next()? {
+                        let known = known_of(row, card)?;
+                        if !lying.contains(&known.id) {
+                            all.push(known);
+                        }
+                    }
+                }
+                all.sort_by(|a, b| a.path.cmp(&b.path));
                 Ok(all)
             })
             .await

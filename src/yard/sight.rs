@@ -34,7 +34,8 @@ pub(super) struct Sighted {
 impl Visit<'_> {
     /// Judges a listing. Ends the visit where the logger is not the one it should be.
     pub(super) async fn sight(&mut self, listing: &Listing, now: Timestamp) -> Result<Sighted, End> {
-        let known = self.yard.ledger.known(&self.row).await?;
+        let paths = listing.files.iter().map(|file| file.path.clone()).collect();
+        let known = self.yard.ledger.known(&self.row, paths, listing.is_whole()).await?;
         let (seen, unread) = self.look(listing, &known).await?;
         let by_path = on_card(&known);
         let matched: Vec<Match> = seen.iter().map(|s| matches(by_path.get(&s.path).copied(), s)).collect();
