@@ -171,6 +171,9 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
     "file-refused",
 ];
 
+/// Findings about a file that say nothing any more once it is lost.
+pub(super) const ENDED_BY_LOSS: &[&str] = &["file-stuck", "never-fits", "file-refused"];
+
 /// Ends findings about one file.
 pub(super) fn clear_of_file(tx: &Tx<'_>, version: VersionId, codes: &[&str]) -> Result<(), LedgerError> {
     let (logger, path): (String, Vec<u8>) = tx

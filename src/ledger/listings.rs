@@ -7,7 +7,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::events::{advance, event};
-use super::findings::clear_of_file;
+use super::findings::{ENDED_BY_LOSS, clear_of_file};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges, Look, RemotePath};
@@ -428,6 +428,7 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
             {
                 let state = advance(tx, id, Happening::Vanished, &json!({ "absent_since_ms": since }))?;
                 if state == State::Lost {
+                    clear_of_file(tx, id, ENDED_BY_LOSS)?;
                     applied.lost.push(path_of(&path)?.to_string());
                 }
             }

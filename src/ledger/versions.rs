@@ -35,8 +35,10 @@ pub struct Pending {
     pub mark: Mark,
     /// The furthest byte that any transfer reached.
     pub furthest: u64,
-    /// Visits that ended stuck at one byte.
+    /// Visits that ended stuck at one byte ...
     pub stuck: u32,
+    /// ... and at which; 0 where its logger begins each transfer at zero.
+    pub stuck_at: Option<u64>,
     /// Whether it may still be written.
     pub open: bool,
     /// Whether it may have been written on, or over, since the first bytes of its partial were read.
@@ -417,6 +419,7 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         },
         furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
         stuck: row.get("stuck")?,
+        stuck_at: row.get::<_, Option<i64>>("stuck_at")?.map(|at| at.max(0) as u64),
         open: row.get("open")?,
         ahead: row.get("ahead")?,
         before,

@@ -10,6 +10,7 @@ mod listings;
 mod logger;
 mod queue;
 mod sight;
+mod stuck;
 mod trouble;
 mod turns;
 mod visit;

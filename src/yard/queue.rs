@@ -14,7 +14,8 @@ pub const TRIES: u32 = 2;
 
 /// The files to fetch now, first first: oldest first; behind them those that ended twice in this
 /// visit without a new byte; behind those old stock; last the files that have been stuck for three
-/// visits. Open files are left out.
+/// visits, and those of which a visit without resume brought no more than a part. Open files are left
+/// out.
 pub fn queue(
     kind: &Kind,
     pending: Vec<Pending>,
@@ -31,9 +32,10 @@ pub fn queue(
     let mut queue = closed;
     queue.sort_by_key(|item| {
         let tries = fruitless.get(&item.id).copied().unwrap_or(0);
+        let never_fitted = item.stuck > 0 && item.stuck_at == Some(0);
         let time = if by_time { item.look.time.map(|t| t.as_millisecond()) } else { None };
         (
-            item.stuck >= STUCK_VISITS,
+            item.stuck >= STUCK_VISITS || never_fitted,
             tries >= TRIES,
             item.backlog && kind.backlog == crate::config::Backlog::AfterNew,
             time,

@@ -8,7 +8,8 @@ use std::time::Duration;
 use serde_json::json;
 use tokio::sync::oneshot;
 
-use super::queue::{STUCK_VISITS, TRIES, queue};
+use super::queue::{TRIES, queue};
+use super::stuck::Reached;
 use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
 use crate::config::{Config, Logger};
@@ -79,9 +80,11 @@ pub(super) struct Visit<'y> {
     credible: bool,
     last: Option<u64>,
     unchanged: bool,
-    fruitless: BTreeMap<VersionId, u32>,
+    pub(super) fruitless: BTreeMap<VersionId, u32>,
     /// Files that stuck, and when.
-    parked: BTreeMap<VersionId, Duration>,
+    pub(super) parked: BTreeMap<VersionId, Duration>,
+    /// How far this visit came with files that begin at zero each time.
+    pub(super) reached: BTreeMap<VersionId, Reached>,
     strikes: BTreeMap<VersionId, u32>,
     /// Whether the depot's own disk failed in this round of work.
     disk_failed: bool,
@@ -114,6 +117,7 @@ impl<'y> Visit<'y> {
             unchanged: false,
             fruitless: BTreeMap::new(),
             parked: BTreeMap::new(),
+            reached: BTreeMap::new(),
             strikes: BTreeMap::new(),
             disk_failed: false,
             finishing: Vec::new(),
@@ -266,7 +270,11 @@ impl<'y> Visit<'y> {
                     }
                 }
                 Ended::Cut { at, further, error } => {
-                    if error.failure == LinkFailure::Absent || self.yard.stop.is_cancelled() {
+                    if self.yard.stop.is_cancelled() {
+                        return Err(End::Link(error));
+                    }
+                    if error.failure == LinkFailure::Absent {
+                        self.drove_off().await?;
                         return Err(End::Link(error));
                     }
                     let tries = self.fruitless.entry(item.id).or_default();
@@ -309,19 +317,6 @@ impl<'y> Visit<'y> {
         if failures == 0 { self.fetch_ahead().await } else { Ok(()) }
     }
 
-    /// A file that gets no further waits; three times at one byte is a finding.
-    async fn park(&mut self, item: &Pending, at: u64) -> Result<(), End> {
-        self.parked.insert(item.id, self.yard.edges.clock.mono());
-        self.fruitless.remove(&item.id);
-        let whole_only = self.link.caps().resumes == Some(false);
-        // Where every transfer begins at zero, each ends elsewhere and is stuck all the same.
-        let at = if whole_only { 0 } else { at };
-        if self.yard.ledger.stuck(item.id, Some(at)).await? >= STUCK_VISITS {
-            tell_stuck(self.yard, &self.logger, self.row.key, item.id, at, whole_only).await?;
-        }
-        Ok(())
-    }
-
     /// A file that is listed and not served.
     fn refused(&self, item: &Pending, error: &LinkError) -> Result<(), LedgerError> {
         self.yard.ledger.raise(Finding {
@@ -352,14 +347,24 @@ impl<'y> Visit<'y> {
             counts: &mut self.counts,
             strikes: &mut self.strikes,
         };
-        let run = transfer.run(&mut *self.link, item);
-        tokio::pin!(run);
-        tokio::select! {
-            biased;
-            ended = &mut run => return Ok(ended?),
-            why = turn.must_give_way(&*self.yard.edges.clock, &halt, item.open) => halt.give_way(why),
+        let clock = &self.yard.edges.clock;
+        let began = clock.mono();
+        let ended = {
+            let run = transfer.run(&mut *self.link, item);
+            tokio::pin!(run);
+            tokio::select! {
+                biased;
+                ended = &mut run => ended?,
+                why = turn.must_give_way(&**clock, &halt, item.open) => {
+                    halt.give_way(why);
+                    run.await?
+                }
+            }
+        };
+        if matches!(ended, Ended::Cut { .. }) {
+            self.cut_short(item, Reached { bytes: halt.came(), took: clock.mono().saturating_sub(began) });
         }
-        Ok(run.await?)
+        Ok(ended)
     }
 
     /// Waits for the files that are being made whole.
@@ -441,50 +446,6 @@ impl<'y> Visit<'y> {
     pub fn open_files(&self) -> Vec<String> {
         self.open.iter().map(ToString::to_string).collect()
     }
-}
-
-/// A file that stopped at one byte, or never fitted, in three visits.
-async fn tell_stuck(
-    yard: &Yard,
-    logger: &Logger,
-    key: i64,
-    id: VersionId,
-    at: u64,
-    whole_only: bool,
-) -> Result<(), LedgerError> {
-    let pending = yard.ledger.pending(key).await?;
-    let Some(item) = pending.iter().find(|p| p.id == id) else { return Ok(()) };
-    let size = item.look.size.unwrap_or(0);
-    let (code, cause, action) = if whole_only {
-        (
-            "never-fits",
-            format!(
-                "{} ({:.0} MB) has never come whole: this logger cannot go on where a transfer was cut, and the vehicle does not stay long enough",
-                item.path,
-                size as f64 / 1e6
-            ),
-            "Keep its logger powered in range long enough for the whole file once, or take the file from the card by hand. Smaller log files on that logger end this for good.",
-        )
-    } else {
-        (
-            "file-stuck",
-            format!(
-                "{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there",
-                item.path
-            ),
-            "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
-        )
-    };
-    yard.ledger.raise(Finding {
-        code,
-        subject: format!("{}/{}", logger.id, item.path),
-        severity: Severity::Act,
-        vehicle: Some(logger.vehicle.to_string()),
-        logger: Some(logger.id.to_string()),
-        evidence: json!({ "file": item.path.to_string(), "at_byte": at, "size": size }),
-        cause,
-        action: action.into(),
-    })
 }
 
 fn print(listing: &Listing) -> u64 {
