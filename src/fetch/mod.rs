@@ -7,6 +7,7 @@
 //! # Crash
 //! Bytes behind the last mark are thrown away at the next start; see [`crate::spool`].
 
+mod gap;
 mod halt;
 mod outcome;
 mod proof;

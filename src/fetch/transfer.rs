@@ -51,6 +51,8 @@ pub enum Ended {
     GaveWay,
     /// All that there is of a file that may still be written is here.
     CaughtUp,
+    /// It goes on behind a part that cannot be read.
+    Skipped,
     /// It waits for a person.
     Held,
 }
@@ -164,7 +166,7 @@ impl Transfer<'_> {
     }
 
     /// The partial that the item's mark speaks of, or a new one.
-    async fn partial(&mut self, item: &Pending, reserved: u64) -> Result<Partial, FetchError> {
+    pub(super) async fn partial(&mut self, item: &Pending, reserved: u64) -> Result<Partial, FetchError> {
         let spool = self.spool.clone();
         if let Some(name) = item.spool.clone() {
             let (mark, on, of) = (item.mark.clone(), spool.clone(), name.clone());
@@ -211,7 +213,9 @@ impl Transfer<'_> {
                 return Ok(Err(self.restart(item, partial, room, "it is shorter than what is here").await?));
             }
         };
-        if item.ahead && from > 0 {
+        // Zeros of our own are compared with nothing.
+        let from = from.max(item.gaps.last().map_or(0, |gap| gap.to));
+        if item.ahead && item.gaps.is_empty() && from > 0 {
             match self.same_head(link, item, &partial).await {
                 Ok(true) => {}
                 Ok(false) => {
@@ -385,6 +389,11 @@ impl Transfer<'_> {
             let error =
                 LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
             return self.cut(item, partial, error).await;
+        }
+        if !item.gaps.is_empty() {
+            let name = partial.name.clone();
+            self.flush(partial).await?;
+            return self.hold_gapped(item, name, &item.gaps).await;
         }
         going.look = Look { size: Some(size), ..after };
         let digest = match going.digest.take() {

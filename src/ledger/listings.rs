@@ -57,7 +57,7 @@ pub struct Known {
     pub still: i64,
     /// Absent from whole listings since, ms.
     pub absent: Option<i64>,
-    /// Digests of its first and last bytes, once it was whole.
+    /// Digests of its first and last bytes, once it was whole without gaps.
     pub edges: Option<Edges>,
     /// Whether it lay on the card when the logger was first met.
     pub backlog: bool,
@@ -165,8 +165,10 @@ pub(super) fn path_of(bytes: &[u8]) -> Result<RemotePath, LedgerError> {
 fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
     let state: String = row.get("state")?;
     let path: Vec<u8> = row.get("path")?;
+    // The ends of a copy with gaps need not be those on the card, nor can those be read for certain.
+    let gapped = row.get::<_, Option<String>>("gaps")?.is_some();
     let edges = match (digest_of(row.get("head")?), digest_of(row.get("tail")?)) {
-        (Some(head), Some(tail)) => Some(Edges { head, tail }),
+        (Some(head), Some(tail)) if !gapped => Some(Edges { head, tail }),
         _ => None,
     };
     Ok(Known {
@@ -249,7 +251,7 @@ impl Ledger {
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(
                     "SELECT v.id, v.head, v.tail, l.name FROM versions v JOIN loggers l ON l.id = v.logger
-                     WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL
+                     WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL AND v.gaps IS NULL
                        AND (v.logger = ?3) <> ?4
                      ORDER BY v.id DESC LIMIT 20",
                 )?;
@@ -458,7 +460,7 @@ fn keep_mark(tx: &Tx<'_>, id: VersionId, seen: &Seen) -> Result<(), LedgerError>
     let look = &seen.look;
     tx.db
         .prepare_cached(
-            "UPDATE versions SET mark = 0, hash = NULL WHERE id = ?1 AND mark > 0
+            "UPDATE versions SET mark = 0, hash = NULL, gaps = NULL WHERE id = ?1 AND mark > 0
                AND NOT (coalesce(?2 > size, 0) OR (coalesce(?2 = size, 0)
                  AND coalesce(?3 / 1000 = time / 1000, 1) AND coalesce(?4 = validator, 1)))",
         )?

@@ -16,6 +16,7 @@
 mod archives;
 mod events;
 mod findings;
+mod gaps;
 mod listings;
 pub mod lock;
 mod obligations;
@@ -35,6 +36,7 @@ use tokio::sync::watch;
 pub use archives::{ManifestLine, ReceiptRow};
 pub use events::{EventRow, Logged};
 pub use findings::{Finding, FindingRow, Severity};
+pub use gaps::Gap;
 pub use listings::{Applied, Change, Known, LoggerRow, Seen};
 pub use obligations::{Due, Kept};
 pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};

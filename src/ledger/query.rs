@@ -5,6 +5,7 @@ use serde_json::Value;
 
 use super::events::EventRow;
 use super::findings::FindingRow;
+use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
 use super::state::{Duty, State};
 use super::{LedgerError, VersionId};
@@ -66,6 +67,8 @@ pub struct FileRow {
     pub spool: Option<String>,
     /// Durable bytes of its partial.
     pub mark: u64,
+    /// What its logger could not read of it.
+    pub gaps: Vec<Gap>,
     /// Its copies.
     pub copies: Vec<Copy>,
 }
@@ -471,6 +474,7 @@ impl Query {
             backlog: row.get("backlog")?,
             spool: row.get("spool")?,
             mark: row.get::<_, i64>("mark")?.max(0) as u64,
+            gaps: gaps_of(row.get("gaps")?)?,
             copies,
         })
     }

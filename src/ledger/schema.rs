@@ -185,6 +185,7 @@ CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ALTER TABLE versions ADD COLUMN open INTEGER NOT NULL DEFAULT 0;   -- may still be written; also while it is fetched ahead
 ALTER TABLE versions ADD COLUMN ahead INTEGER NOT NULL DEFAULT 0;  -- bytes of its partial may have been written again since
 UPDATE versions SET open = 1 WHERE state = 'open';
+ALTER TABLE versions ADD COLUMN gaps TEXT;  -- JSON: what its logger cannot read of it
 CREATE INDEX versions_card ON versions (card, state);
 ",
 ];

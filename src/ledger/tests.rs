@@ -208,11 +208,12 @@ async fn a_partial_is_kept_by_growth_and_by_nothing_else() {
         desk.list(vec![new(name, 5000)]).await;
         let id = desk.known(name).await.id;
         desk.ledger.grant(Grant { id, spool: "x".into(), reserved: 0 }).expect("granted");
-        desk.ledger.mark(id, Mark { offset: 100, hash: vec![1] }).await.expect("marked");
+        let gaps = vec![Gap { from: 50, to: 100 }];
+        desk.ledger.skipped(id, Mark { offset: 100, hash: vec![1] }, gaps).await.expect("marked");
         desk.list(vec![Change::Changed { id, seen: now }]).await;
         let pending = desk.ledger.pending(desk.row.key).await.expect("pending");
         let item = pending.into_iter().find(|p| p.id == id).expect("pending");
-        assert_eq!(item.mark.offset > 0, kept, "{name}");
+        assert_eq!((item.mark.offset > 0, !item.gaps.is_empty()), (kept, kept), "{name}");
     }
 }
 

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 use super::archives::wanted_archives;
 use super::events::{advance, event};
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
+use super::gaps::{Gap, gaps_of};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
@@ -43,6 +44,8 @@ pub struct Pending {
     pub open: bool,
     /// Whether it may have been written on, or over, since the first bytes of its partial were read.
     pub ahead: bool,
+    /// What its logger cannot read of it, as far as the mark.
+    pub gaps: Vec<Gap>,
     /// Size and hash of the whole version of the same name before this one, which it may extend.
     pub before: Option<(VersionId, u64, Digest)>,
 }
@@ -137,7 +140,7 @@ impl Ledger {
             tx.db
                 .prepare_cached(
                     "UPDATE versions SET mark = iif(spool IS ?1, mark, 0), hash = iif(spool IS ?1, hash, NULL),
-                       spool = ?1 WHERE id = ?2",
+                       gaps = iif(spool IS ?1, gaps, NULL), spool = ?1 WHERE id = ?2",
                 )?
                 .execute(params![grant.spool, grant.id.0])?;
             Ok(())
@@ -217,7 +220,7 @@ impl Ledger {
                     advance(tx, id, Happening::MayBeWritten, &json!({}))?;
                 }
                 tx.db.execute(
-                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, furthest = 0 WHERE id = ?",
+                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, gaps = NULL, furthest = 0 WHERE id = ?",
                     [id.0],
                 )?;
                 Ok(())
@@ -422,14 +425,16 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         stuck_at: row.get::<_, Option<i64>>("stuck_at")?.map(|at| at.max(0) as u64),
         open: row.get("open")?,
         ahead: row.get("ahead")?,
+        gaps: gaps_of(row.get("gaps")?)?,
         before,
     })
 }
 
-fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
+pub(super) fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
     tx.db
         .prepare_cached(
-            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2) WHERE id = ?1",
+            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2),
+               gaps = iif(?2 = 0, NULL, gaps) WHERE id = ?1",
         )?
         .execute(params![id.0, mark.offset as i64, mark.hash])?;
     Ok(())

@@ -93,7 +93,7 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         proof: row.proof.unwrap_or(Proof::Length),
         extends: None,
         owed: yard.config.borrow().archives.iter().map(|a| a.name.to_string()).collect(),
-        detail: json!({ "reason": reason }),
+        detail: json!({ "reason": reason, "gaps": row.gaps }),
     };
     let (answer, waiter) = tokio::sync::oneshot::channel();
     let finished = Finished {
@@ -125,7 +125,9 @@ pub(super) async fn drop(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     if let Some(name) = yard.ledger.drop_held(row.id, reason.to_owned()).await? {
         yard.spool.unlink(vec![name]).await?;
     }
-    yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
+    for code in ["file-held", "file-stuck"] {
+        yard.ledger.clear(code, &format!("{}/{}", row.logger, row.path))?;
+    }
     yard.ledger.settled().await?;
     Ok(format!("{} of {} is dropped and will not be fetched again.", row.path, row.vehicle))
 }

@@ -6,7 +6,9 @@ use serde_json::json;
 
 use super::queue::STUCK_VISITS;
 use super::visit::{End, Visit};
+use crate::fetch::Ended;
 use crate::ledger::{Finding, LedgerError, Pending, Severity, VersionId};
+use crate::link::LinkFailure;
 
 /// What one transfer brought of a file that begins at zero each time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,25 +36,41 @@ impl Visit<'_> {
         }
     }
 
-    /// A file that gets no further waits; three times at one byte is a finding.
-    pub(super) async fn park(&mut self, item: &Pending, at: u64) -> Result<(), End> {
-        self.parked.insert(item.id, self.yard.edges.clock.mono());
-        self.fruitless.remove(&item.id);
-        if self.link.caps().resumes == Some(false) {
-            let reached = self.reached.remove(&item.id);
-            return self.did_not_fit(item.id, reached).await;
+    /// A file that gets no further waits. Three visits long at one byte, it is the card: the file is
+    /// read around that place, and at once around any further one.
+    pub(super) async fn park(&mut self, id: VersionId, at: u64) -> Result<(), End> {
+        self.parked.insert(id, self.yard.edges.clock.mono());
+        self.fruitless.remove(&id);
+        let pending = self.yard.ledger.pending(self.row.key).await?;
+        let Some(item) = pending.into_iter().find(|item| item.id == id) else { return Ok(()) };
+        let reached = self.reached.remove(&id);
+        // Where each transfer begins at zero, one that ends at another byte than before was merely cut.
+        if self.link.caps().resumes == Some(false) && at != item.furthest {
+            return self.did_not_fit(id, reached).await;
         }
-        if self.yard.ledger.stuck(item.id, Some(at)).await? >= STUCK_VISITS {
-            self.tell(
+        if self.yard.ledger.stuck(id, Some(at)).await? < STUCK_VISITS && item.gaps.is_empty() {
+            return Ok(());
+        }
+        match self.skip(&item).await? {
+            Ended::Skipped => {
+                self.parked.remove(&id);
+            }
+            Ended::Cut { error, .. }
+                if error.failure == LinkFailure::Absent || self.yard.stop.is_cancelled() =>
+            {
+                return Err(End::Link(error));
+            }
+            Ended::NoRoom(no) => self.disk_trouble(&no.into())?,
+            Ended::Disk(e) => self.disk_trouble(&e)?,
+            // Not a byte can be read, or not now.
+            Ended::Cut { .. } => self.tell(
                 "file-stuck",
-                item,
+                &item,
                 json!({ "at_byte": at }),
-                format!(
-                    "{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there",
-                    item.path
-                ),
+                format!("{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there", item.path),
                 "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
-            )?;
+            )?,
+            _ => {}
         }
         Ok(())
     }

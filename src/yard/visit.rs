@@ -281,7 +281,7 @@ impl<'y> Visit<'y> {
                     *tries = if further { 0 } else { *tries + 1 };
                     vain = if further { 0 } else { vain + 1 };
                     if *tries > TRIES || (*tries == TRIES && queue.is_empty()) {
-                        self.park(&item, at).await?;
+                        self.park(item.id, at).await?;
                     }
                     if vain == VAIN {
                         return Err(End::Link(error));
@@ -292,7 +292,7 @@ impl<'y> Visit<'y> {
                     tried.insert(item.id);
                     self.refused(&item, &error)?;
                 }
-                Ended::Changed(_) | Ended::CaughtUp | Ended::Held => {
+                Ended::Changed(_) | Ended::CaughtUp | Ended::Skipped | Ended::Held => {
                     tried.insert(item.id);
                 }
                 Ended::GaveWay => stale = true,
@@ -331,26 +331,44 @@ impl<'y> Visit<'y> {
         })
     }
 
+    /// A transfer's parts.
+    fn transfer<'a>(
+        &'a mut self,
+        halt: &'a Halt,
+        archives: &'a [String],
+    ) -> (Transfer<'a>, &'a mut (dyn Link + 'static)) {
+        let yard = self.yard;
+        let transfer = Transfer {
+            edges: &yard.edges,
+            spool: &yard.spool,
+            ledger: &yard.ledger,
+            finisher: &yard.finisher,
+            progress: &yard.progress,
+            halt,
+            logger: &self.logger,
+            archives,
+            counts: &mut self.counts,
+            strikes: &mut self.strikes,
+        };
+        (transfer, &mut *self.link)
+    }
+
+    /// Reads around what stops a file, in the turn that is held.
+    pub(super) async fn skip(&mut self, item: &Pending) -> Result<Ended, End> {
+        let halt = Halt::below(&self.yard.stop);
+        let (mut transfer, link) = self.transfer(&halt, &[]);
+        Ok(transfer.skip(link, item).await?)
+    }
+
     /// One transfer of one file, in a turn.
     pub(super) async fn fetch(&mut self, item: &Pending, turn: &Turn) -> Result<Ended, End> {
         let halt = Halt::below(&self.yard.stop);
         let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
-        let mut transfer = Transfer {
-            edges: &self.yard.edges,
-            spool: &self.yard.spool,
-            ledger: &self.yard.ledger,
-            finisher: &self.yard.finisher,
-            progress: &self.yard.progress,
-            halt: &halt,
-            logger: &self.logger,
-            archives: &archives,
-            counts: &mut self.counts,
-            strikes: &mut self.strikes,
-        };
         let clock = &self.yard.edges.clock;
         let began = clock.mono();
         let ended = {
-            let run = transfer.run(&mut *self.link, item);
+            let (mut transfer, link) = self.transfer(&halt, &archives);
+            let run = transfer.run(link, item);
             tokio::pin!(run);
             tokio::select! {
                 biased;
