@@ -88,7 +88,8 @@ pub trait DiskFile: Send + Sync + Debug {
 /// Files and folders. `create_*`, `rename_new` and `link` fail with `AlreadyExists` instead of
 /// replacing anything; a missing parent folder is `NotFound`, never created on the way.
 pub trait Disk: Send + Sync + Debug {
-    /// A new file, open for reading and writing. `mode` is its Unix permission bits.
+    /// A new file, open for reading and writing. `mode` is its Unix permission bits, whatever the mask
+    /// of the process takes away; a file system without them ignores it.
     fn create_new(&self, path: &Path, mode: u32) -> io::Result<Box<dyn DiskFile>>;
     /// An existing file, for reading and writing.
     fn open_write(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
@@ -294,6 +295,9 @@ fn stat_of(meta: &fs::Metadata) -> Stat {
 impl Disk for OsDisk {
     fn create_new(&self, path: &Path, mode: u32) -> io::Result<Box<dyn DiskFile>> {
         let file = OpenOptions::new().read(true).write(true).create_new(true).mode(mode).open(path)?;
+        if mode & 0o077 != 0 {
+            modeless(file.set_permissions(fs::Permissions::from_mode(mode)))?;
+        }
         Ok(Box::new(OsFile(file)))
     }
 
@@ -400,11 +404,7 @@ impl Disk for OsDisk {
     }
 
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
-        match fs::set_permissions(path, fs::Permissions::from_mode(mode)) {
-            // Shares whose server fixes the modes of all files answer so.
-            Err(e) if matches!(e.raw_os_error(), Some(1 | 38 | 95)) => Ok(()),
-            other => other,
-        }
+        modeless(fs::set_permissions(path, fs::Permissions::from_mode(mode)))
     }
 
     fn hold(&self, path: &Path) -> io::Result<Held> {
@@ -420,6 +420,14 @@ impl Disk for OsDisk {
             // No /proc here.
             _ => Ok(Held { path: path.to_owned(), folder: None }),
         }
+    }
+}
+
+/// Shares whose server fixes the modes of all files refuse to set one.
+fn modeless(done: io::Result<()>) -> io::Result<()> {
+    match done {
+        Err(e) if matches!(e.raw_os_error(), Some(1 | 38 | 95)) => Ok(()),
+        other => other,
     }
 }
 

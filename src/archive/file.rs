@@ -206,7 +206,7 @@ impl Archive for FileArchive {
 
     async fn read_back(&self, keys: Vec<String>) -> Result<Vec<Option<ReadBack>>, ArchiveError> {
         self.spread(keys, self.patience.threads(), |inside, disk, pulse, group| {
-            let room = inside.reading(disk, pulse)?;
+            let mut room = inside.reading(disk, pulse)?;
             group.iter().map(|key| room.read_back(key)).collect()
         })
         .await

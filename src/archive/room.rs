@@ -17,7 +17,7 @@ use super::error::of_io;
 use super::names::is_key;
 use super::patience::Pulse;
 use super::{ArchiveError, ArchiveFailure, Created, SMALL};
-use crate::durable::{Disk, DiskFile, Held, read_small};
+use crate::durable::{Disk, DiskFile, FsKind, Held, read_small};
 use crate::edges::Random;
 
 /// The key of the archive's identity.
@@ -71,6 +71,12 @@ pub(super) struct Room<'a> {
     pub(super) publish: Publish,
     /// Folders that are known to be there and durable.
     folders: BTreeSet<String>,
+    /// The file system that holds `.yarder`, once asked.
+    pub(super) device: Option<u64>,
+    /// Whether blocks could be shared with the spool, once tried.
+    pub(super) shares: bool,
+    /// For bytes on their way.
+    pub(super) buffer: Vec<u8>,
 }
 
 /// A temporary file, removed when it goes.
@@ -80,12 +86,16 @@ pub(super) struct Temp<'a> {
     pub file: Box<dyn DiskFile>,
     /// Shares its blocks with the spool.
     pub shared: bool,
+    /// It has another name now.
+    gone: bool,
 }
 
 impl Drop for Temp<'_> {
     fn drop(&mut self) {
-        // What stays is removed at the next start.
-        let _ = self.disk.remove(&self.path);
+        if !self.gone {
+            // What stays is removed at the next start.
+            let _ = self.disk.remove(&self.path);
+        }
     }
 }
 
@@ -104,8 +114,17 @@ impl<'a> Room<'a> {
             ),
             _ => of_io(&settings.root.display(), &e),
         })?;
-        let folders = BTreeSet::new();
-        Ok(Self { disk, pulse, settings, held, publish: Publish::Link, folders })
+        Ok(Self {
+            disk,
+            pulse,
+            settings,
+            held,
+            publish: Publish::Link,
+            folders: BTreeSet::new(),
+            device: None,
+            shares: true,
+            buffer: Vec::new(),
+        })
     }
 
     pub(super) fn path(&self, key: &str) -> PathBuf {
@@ -232,10 +251,7 @@ impl<'a> Room<'a> {
         let path = self.temp_path();
         let mode = self.settings.file_mode;
         let file = self.disk.create_new(&path, mode).map_err(|e| self.failed(TMP, &e))?;
-        let temp = Temp { disk: self.disk, path, file, shared: false };
-        // The mask of the process may have taken bits away.
-        self.disk.set_mode(&temp.path, mode).map_err(|e| self.failed(TMP, &e))?;
-        Ok(temp)
+        Ok(Temp { disk: self.disk, path, file, shared: false, gone: false })
     }
 
     fn temp_of(&mut self, bytes: &[u8]) -> Result<Temp<'a>, ArchiveError> {
@@ -261,6 +277,12 @@ impl<'a> Room<'a> {
             Err(e) => Err(self.failed(TMP, &e)),
         };
         let fresh = self.temp_path();
+        // On a disk of this machine one step does what elsewhere takes two.
+        let kind = self.disk.fs_kind(&self.path(TMP)).map_err(|e| self.failed(TMP, &e))?;
+        let own = matches!(kind, FsKind::Local(_) | FsKind::Memory);
+        if own && refuses(self.disk.rename_new(&one.path, &two.path))? {
+            return Ok(Publish::Rename);
+        }
         let linked = match self.disk.link(&one.path, &fresh) {
             Err(e) if cannot(&e) => false,
             // A request that was sent again after a lost answer finds its own success.
@@ -300,11 +322,16 @@ impl<'a> Room<'a> {
 
     /// Gives a flushed file its final name; `false` where something stands there. `take_empty`: an
     /// empty file there is a name whose content a kill prevented.
-    pub(super) fn place(&mut self, from: &Path, key: &str, take_empty: bool) -> Result<bool, ArchiveError> {
+    pub(super) fn place(
+        &mut self,
+        temp: &mut Temp<'_>,
+        key: &str,
+        take_empty: bool,
+    ) -> Result<bool, ArchiveError> {
         if !self.folder(folder_of(key))? {
             return Ok(false);
         }
-        let to = self.path(key);
+        let (from, to) = (&*temp.path, self.path(key));
         let identity = |path: &Path| self.disk.stat(path).map(|s| s.map(|s| s.identity));
         let before = identity(from).map_err(|e| self.failed(TMP, &e))?;
         loop {
@@ -315,7 +342,10 @@ impl<'a> Room<'a> {
                 Publish::Reserve => self.reserve(from, &to, take_empty),
             };
             match done {
-                Ok(()) => return Ok(true),
+                Ok(()) => {
+                    temp.gone = self.publish != Publish::Link;
+                    return Ok(true);
+                }
                 Err(e) if e.kind() == io::ErrorKind::Unsupported && self.publish != Publish::Reserve => {
                     let link = self.publish == Publish::Link;
                     self.publish = if link { Publish::Rename } else { Publish::Reserve };
@@ -349,11 +379,12 @@ impl<'a> Room<'a> {
     /// Creates small objects.
     pub(super) fn create(&mut self, objects: &[(String, Vec<u8>)]) -> Result<Vec<Created>, ArchiveError> {
         objects.iter().try_for_each(|(key, _)| Self::checked(key))?;
-        let temps: Vec<_> = objects.iter().map(|(_, bytes)| self.temp_of(bytes)).collect::<Result<_, _>>()?;
+        let mut temps: Vec<_> =
+            objects.iter().map(|(_, bytes)| self.temp_of(bytes)).collect::<Result<_, _>>()?;
         self.flush(&temps.iter().map(|t| &*t.file).collect::<Vec<_>>())?;
         let mut created = Vec::with_capacity(objects.len());
-        for ((key, _), temp) in objects.iter().zip(&temps) {
-            let new = self.place(&temp.path, key, true)?;
+        for ((key, _), temp) in objects.iter().zip(&mut temps) {
+            let new = self.place(temp, key, true)?;
             created.push(if new { Created::New } else { Created::Exists });
         }
         self.flush_folders(objects.iter().map(|(key, _)| key.as_str()))?;
@@ -367,10 +398,11 @@ impl<'a> Room<'a> {
         if !self.folder(folder_of(key))? {
             return Err(blocked());
         }
-        let temp = self.temp_of(bytes)?;
+        let mut temp = self.temp_of(bytes)?;
         self.flush(&[&*temp.file])?;
         self.pulse.beat()?;
         self.disk.rename(&temp.path, &self.path(key)).map_err(|e| self.failed(key, &e))?;
+        temp.gone = true;
         self.flush_folder(folder_of(key))
     }
 

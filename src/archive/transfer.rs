@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::room::{Publish, Room, Temp, cannot, folder_of};
 use super::{ArchiveError, ArchiveFailure, ReadBack, StoreItem, Stored, Verified};
-use crate::durable::{DiskFile, read_full};
+use crate::durable::DiskFile;
 use crate::killpoint;
 use crate::model::Digest;
 
@@ -87,39 +87,43 @@ impl<'a> Room<'a> {
             }
         }
         let Ready::Temp(temp) = ready else { return Ok(Stored::Exists) };
-        let new = self.place(&temp.path, &item.key, false)?;
+        let new = self.place(temp, &item.key, false)?;
         Ok(if new { Stored::New { shared: temp.shared } } else { Stored::Exists })
     }
 
     /// Whether source and archive lie on one file system, as far as can be seen.
-    fn can_link(&self, item: &StoreItem) -> Result<bool, ArchiveError> {
+    fn can_link(&mut self, item: &StoreItem) -> Result<bool, ArchiveError> {
         self.pulse.beat()?;
         let source = self.disk.stat(&item.source).map_err(|e| of_source(item, &e))?;
         let source = source.ok_or_else(|| of_source(item, &io::ErrorKind::NotFound.into()))?;
         if source.len != item.size {
             return Err(of_size(item, source.len));
         }
-        let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
-        Ok(self.publish == Publish::Link && own.is_some_and(|own| own.identity.0 == source.identity.0))
+        if self.device.is_none() {
+            let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
+            self.device = own.map(|own| own.identity.0);
+        }
+        Ok(self.publish != Publish::Reserve && self.device == Some(source.identity.0))
     }
 
     /// A copy under a temporary name, not all of it flushed yet.
     fn copy(&mut self, item: &StoreItem) -> Result<Temp<'a>, ArchiveError> {
         let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
         let mut temp = self.temp()?;
-        if self.disk.reflink(&*source, &*temp.file).is_ok() {
+        self.shares = self.shares && self.disk.reflink(&*source, &*temp.file).is_ok();
+        if self.shares {
             temp.shared = true;
             return Ok(temp);
         }
-        let mut buffer = vec![0; BUFFER];
+        self.buffer.resize(BUFFER, 0);
         let mut at = 0;
-        loop {
-            let read = read_full(&*source, &mut buffer, at).map_err(|e| of_source(item, &e))?;
-            let bytes = buffer.get(..read).unwrap_or_default();
+        while at < item.size {
+            let read = source.read_at(&mut self.buffer, at).map_err(|e| of_source(item, &e))?;
+            let bytes = self.buffer.get(..read).unwrap_or_default();
             temp.file.write_at(bytes, at).map_err(|e| self.failed(&item.key, &e))?;
             at += read as u64;
             self.pulse.beat()?;
-            if read < BUFFER {
+            if read == 0 {
                 break;
             }
             if at.is_multiple_of(FLUSH_EVERY) {
@@ -131,7 +135,7 @@ impl<'a> Room<'a> {
     }
 
     /// Reads a copy back from the medium.
-    pub(super) fn read_back(&self, key: &str) -> Result<Option<ReadBack>, ArchiveError> {
+    pub(super) fn read_back(&mut self, key: &str) -> Result<Option<ReadBack>, ArchiveError> {
         use sha2::Digest as _;
         Self::checked(key)?;
         self.pulse.beat()?;
@@ -143,14 +147,15 @@ impl<'a> Room<'a> {
         let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
         file.drop_cache();
         let mut hash = sha2::Sha256::new();
-        let mut buffer = vec![0; BUFFER];
+        self.buffer.resize(BUFFER, 0);
+        let len = file.len().map_err(|e| self.failed(key, &e))?;
         let mut size = 0;
-        loop {
-            let read = read_full(&*file, &mut buffer, size).map_err(|e| self.failed(key, &e))?;
+        while size < len {
+            let read = file.read_at(&mut self.buffer, size).map_err(|e| self.failed(key, &e))?;
             self.pulse.beat()?;
-            hash.update(buffer.get(..read).unwrap_or_default());
+            hash.update(self.buffer.get(..read).unwrap_or_default());
             size += read as u64;
-            if read < BUFFER {
+            if read == 0 {
                 break;
             }
         }

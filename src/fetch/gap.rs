@@ -8,10 +8,11 @@ use bytes::Bytes;
 use serde_json::json;
 
 use super::transfer::{Ended, FetchError, Transfer};
+use crate::durable::Disk;
 use crate::killpoint;
 use crate::ledger::{Gap, LedgerError, Pending, Severity};
 use crate::link::{Link, LinkError, LinkFailure};
-use crate::spool::Partial;
+use crate::spool::{Partial, Spool};
 
 /// Probes read so much, and stand at whole multiples of it behind the gap's beginning: at most so
 /// much that could be read is given up with each gap.
@@ -59,7 +60,8 @@ impl Transfer<'_> {
             Err(no) => return Ok(Ended::NoRoom(no)),
         };
         let partial = self.partial(item, zeros).await?;
-        let (partial, filled) = self.edges.blocking(move |_| fill(partial, zeros)).await;
+        let spool = self.spool.clone();
+        let (partial, filled) = self.edges.blocking(move |disk| fill(disk, &spool, partial, zeros)).await;
         if let Err(e) = filled {
             return Err(self.back(partial, "write a partial", e).await);
         }
@@ -167,12 +169,17 @@ fn missing(gaps: &[Gap]) -> String {
 }
 
 /// Writes so many zeros. Blocking.
-fn fill(mut partial: Partial, mut zeros: u64) -> (Partial, std::io::Result<()>) {
+fn fill(
+    disk: &dyn Disk,
+    spool: &Spool,
+    mut partial: Partial,
+    mut zeros: u64,
+) -> (Partial, std::io::Result<()>) {
     let block = Bytes::from_static(&[0; GRAIN as usize]);
     while zeros > 0 {
         let len = zeros.min(GRAIN);
         // At most a grain, so it fits.
-        if let Err(e) = partial.append(&[block.slice(..len as usize)]) {
+        if let Err(e) = partial.append(disk, spool, &[block.slice(..len as usize)]) {
             return (partial, Err(e));
         }
         zeros -= len;

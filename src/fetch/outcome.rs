@@ -96,9 +96,8 @@ impl Transfer<'_> {
         let grew = matches!((item.look.size, after.size), (Some(had), Some(has)) if has > had);
         if grew {
             // What is here is its beginning, unless it was rewritten too: the overlap will show.
-            let mark = self.flush(partial).await?;
+            let mark = Mark { look: Some(after.clone()), ..self.flush(partial).await? };
             self.ledger.cut(item.id, mark, "it grew while it was read".into()).await?;
-            self.ledger.begun(item.id, after.clone())?;
             return Ok(Ended::Changed("it grew while it was read".into()));
         }
         self.raise(
@@ -179,8 +178,12 @@ impl Transfer<'_> {
         self.counts.twice += partial.len();
         drop(room);
         let name = partial.name.clone();
-        drop(partial);
-        self.spool.unlink_partial(name).await?;
+        if partial.is_held() {
+            self.spool.budget().free(partial.len());
+        } else {
+            drop(partial);
+            self.spool.unlink_partial(name).await?;
+        }
         self.ledger.restart(item.id, Happening::Restarted, why.to_owned()).await?;
         Ok(Ended::Changed(why.to_owned()))
     }

@@ -11,7 +11,7 @@ use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Ledger, LedgerError, Mark, VersionId};
 use crate::link::{Link, LinkError};
-use crate::spool::{NoRoom, Partial, Reservation, Spool};
+use crate::spool::{NoRoom, Partial, Reservation, SMALL, Spool};
 
 /// Bytes read ahead of the disk.
 const AHEAD: usize = 1024 * 1024;
@@ -108,6 +108,7 @@ impl Pump<'_> {
                 Err(early) => flow = Some(early),
             }
         }
+        desk.hold();
         loop {
             if let Err(no) = desk.begin() {
                 flow = Some(Flow::NoRoom(no));
@@ -128,7 +129,7 @@ impl Pump<'_> {
         self.edges
             .blocking(move |disk| {
                 let before = partial.len();
-                let mut outcome = partial.append(&chunks).map(|()| None);
+                let mut outcome = partial.append(disk, &spool, &chunks).map(|()| None);
                 if outcome.is_ok() && due {
                     outcome = partial.flush(disk, &spool).map(Some);
                 }
@@ -151,7 +152,9 @@ impl Desk<'_> {
         }
         let mut chunk = link.chunk();
         loop {
-            if let Err(no) = self.begin() {
+            if !self.is_small()
+                && let Err(no) = self.begin()
+            {
                 return Ok(Err(Flow::NoRoom(no)));
             }
             tokio::select! {
@@ -160,6 +163,25 @@ impl Desk<'_> {
                 written = wait(&mut self.writing), if self.writing.is_some() => self.end(written).await?,
                 came = &mut chunk => return Ok(came.map_err(Flow::Cut)),
             }
+        }
+    }
+
+    /// Whether all that came so far may stay in memory for the time being.
+    fn is_small(&self) -> bool {
+        let small = |partial: &Partial| partial.is_held() && self.ahead <= SMALL;
+        let due = || self.pump.edges.clock.mono().saturating_sub(self.last_mark) >= MARK_TIME;
+        self.resting.as_ref().is_some_and(small) && !due()
+    }
+
+    /// The end of a small file: nothing is written before it is known what becomes of it.
+    fn hold(&mut self) {
+        if !self.is_small() || self.room.cover(self.ahead as u64).is_err() {
+            return;
+        }
+        if let Some(partial) = &mut self.resting {
+            partial.hold(&std::mem::take(&mut self.waiting));
+            self.room.wrote(self.ahead as u64);
+            self.ahead = 0;
         }
     }
 

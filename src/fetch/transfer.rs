@@ -187,8 +187,7 @@ impl Transfer<'_> {
         }
         let name = self.edges.random.name();
         self.ledger.grant(Grant { id: item.id, spool: name.clone(), reserved })?;
-        let create = move |disk: &dyn crate::durable::Disk| Partial::create(disk, &spool, &name);
-        Ok(self.edges.blocking(create).await.map_err(self.disk("make a partial"))?)
+        Ok(Partial::new(name))
     }
 
     pub(super) fn disk(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
@@ -284,7 +283,7 @@ impl Transfer<'_> {
             }
         }
         if partial.is_empty() {
-            self.ledger.begun(item.id, look.clone())?;
+            partial.look = Some(look.clone());
         }
         if look.size.is_none() {
             look.size = item.look.size;

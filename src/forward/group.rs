@@ -43,7 +43,9 @@ pub(super) struct Group<'f> {
 }
 
 impl<'f> Group<'f> {
-    pub fn new(forwarder: &'f Forwarder, due: Vec<Due>) -> Self {
+    /// Looks up what the archive has of these files already, and writes down where the others are to
+    /// go.
+    pub async fn begin(forwarder: &'f Forwarder, due: Vec<Due>) -> Result<Self, ForwardError> {
         let mut keys = Keys::new();
         let files = due
             .into_iter()
@@ -65,21 +67,35 @@ impl<'f> Group<'f> {
                 })
             })
             .collect();
-        Self { forwarder, files, trouble: None }
+        let mut group = Self { forwarder, files, trouble: None };
+        let name = forwarder.config.name.to_string();
+        group.receipts(&name).await?;
+        group.intend(&name).await?;
+        Ok(group)
     }
 
-    /// Takes every file as far as it goes; gives those that are not archived.
-    pub async fn run(mut self) -> Result<Vec<VersionId>, ForwardError> {
+    /// Its files.
+    pub fn ids(&self) -> Vec<VersionId> {
+        self.files.iter().map(|f| f.due.id).collect()
+    }
+
+    /// Takes every file as far as it goes; gives its files, and which of them are not archived.
+    pub async fn run(mut self) -> (Vec<VersionId>, Result<Vec<VersionId>, ForwardError>) {
+        let outcome = self.steps().await;
+        let ids = self.ids();
+        let left = outcome.map(|moved| ids.iter().filter(|id| !moved.contains(id)).copied().collect());
+        (ids, left)
+    }
+
+    async fn steps(&mut self) -> Result<BTreeSet<VersionId>, ForwardError> {
         let name = self.forwarder.config.name.to_string();
-        self.receipts(&name).await?;
-        self.intend(&name).await?;
         self.stake(&name).await?;
         self.put(&name).await?;
         self.verify(&name).await?;
         let moved = self.receive(&name).await?;
-        match self.trouble {
+        match self.trouble.take() {
             Some(trouble) => Err(trouble.into()),
-            None => Ok(self.files.iter().map(|f| f.due.id).filter(|id| !moved.contains(id)).collect()),
+            None => Ok(moved),
         }
     }
 
@@ -209,7 +225,11 @@ impl<'f> Group<'f> {
             match staked {
                 Ok(staked) => {
                     let claim = &staked.claim;
-                    adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    let ours =
+                        file.due.places.as_ref().is_some_and(|(k0, k1)| *k0 == claim.k0 && *k1 == claim.k1);
+                    if !ours {
+                        adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
+                    }
                     file.claim = Some(staked.claim);
                 }
                 Err(bad) => {
@@ -226,7 +246,9 @@ impl<'f> Group<'f> {
                 }
             }
         }
-        forwarder.ledger.adopt(name, adopted).await?;
+        if !adopted.is_empty() {
+            forwarder.ledger.adopt(name, adopted).await?;
+        }
         killpoint::pass("place-committed");
         Ok(())
     }
@@ -397,20 +419,9 @@ impl<'f> Group<'f> {
             let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
             moved.extend(&ids);
             let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
-            let free = forwarder.ledger.verified(name, kept, rows).await?;
+            forwarder.ledger.verified(name, kept, rows).await?;
             killpoint::pass("archived-committed");
             forwarder.archived(ids.len() as u64, bytes);
-            if !free.is_empty() {
-                let (versions, names): (Vec<_>, Vec<_>) = free.into_iter().unzip();
-                // What cannot be removed now is found again at the next start.
-                match forwarder.spool.unlink(names).await {
-                    Ok(()) => {
-                        killpoint::pass("spool-unlinked");
-                        forwarder.ledger.unlinked(versions)?;
-                    }
-                    Err(e) => tracing::warn!("archived files stay in the spool: {e}"),
-                }
-            }
             self.elsewhere(ids).await?;
         }
         Ok(moved)

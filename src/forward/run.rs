@@ -8,6 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 
+use futures_util::StreamExt as _;
+use futures_util::stream::FuturesUnordered;
 use jiff::civil::Date;
 use serde_json::json;
 use tokio::sync::watch;
@@ -20,16 +22,25 @@ use crate::archive::{Archive, fold};
 use crate::config::{ArchiveConfig, Config, Depot};
 use crate::edges::Edges;
 use crate::killpoint;
-use crate::ledger::{Finding, Ledger, LedgerError, Severity};
+use crate::ledger::{Finding, Ledger, LedgerError, Severity, VersionId};
 use crate::progress::{Progress, Tick};
-use crate::spool::Spool;
+use crate::spool::{RecoverError, Spool};
 
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
+/// Groups on their way at a time: one is committed while another is written or read back.
+const HANDS: usize = 2;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 /// Files that became whole wait this long for others to share their flushes.
 const COMPANY: Duration = Duration::from_millis(200);
+/// Archived files leave the spool after so long without a new one. File systems make new names
+/// slowly where many have just been removed, so that the two are kept apart in time.
+const REST: Duration = Duration::from_secs(5);
+/// As many archived files stay in the spool until then at most.
+const STAY: u64 = 8192;
+/// Manifests are brought up to date at the end of a round, and in a long one this often.
+const MANIFESTS: Duration = Duration::from_secs(10);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
@@ -79,6 +90,7 @@ impl Forwarder {
     ) -> Result<(), ForwardError> {
         let mut wait = BACK_OFF.0;
         let mut attached = false;
+        let mut rested = false;
         while !stop.is_cancelled() {
             whole.mark_unchanged();
             let outcome =
@@ -100,10 +112,17 @@ impl Forwarder {
                         biased;
                         () = stop.cancelled() => {}
                         changed = whole.changed() => match changed {
-                            Ok(()) => self.company().await,
+                            Ok(()) => {
+                                rested = false;
+                                self.company().await;
+                            }
                             Err(_) => break,
                         },
-                        () = self.edges.clock.sleep(LOOK) => {}
+                        () = self.edges.clock.sleep(REST), if !rested => {
+                            rested = true;
+                            self.tidy().await?;
+                        }
+                        () = self.edges.clock.sleep(LOOK), if rested => {}
                     }
                 }
                 Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => {
@@ -121,7 +140,20 @@ impl Forwarder {
                 }
             }
         }
-        Ok(())
+        self.tidy().await
+    }
+
+    /// Removes from the spool what is archived.
+    pub async fn tidy(&self) -> Result<(), ForwardError> {
+        match self.spool.sweep(&self.ledger).await {
+            Ok(_) => Ok(()),
+            Err(RecoverError::Ledger(e)) => Err(e.into()),
+            // What cannot be removed now is found again.
+            Err(RecoverError::Spool(e)) => {
+                tracing::warn!("archived files stay in the spool: {e}");
+                Ok(())
+            }
+        }
     }
 
     /// Forwards what is owed now, and ends.
@@ -156,19 +188,62 @@ impl Forwarder {
     }
 
     async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
-        let name = self.config.name.as_str();
         // Those that could not be archived now wait for the next round, and hold up nobody.
-        let mut stuck = BTreeSet::new();
-        while !stop.is_cancelled() {
-            let mut due = self.ledger.due(name, GROUP + stuck.len()).await?;
-            due.retain(|due| !stuck.contains(&due.id));
-            if due.is_empty() {
-                break;
+        let (mut stuck, mut under_way) = (BTreeSet::new(), BTreeSet::new());
+        let (mut done, mut named) = (0, self.edges.clock.mono());
+        let mut groups = FuturesUnordered::new();
+        let mut trouble = None;
+        loop {
+            while groups.len() < HANDS && trouble.is_none() && !stop.is_cancelled() {
+                match self.next_group(&stuck, &mut under_way).await {
+                    Ok(Some(group)) => {
+                        done += group.ids().len() as u64;
+                        groups.push(group.run());
+                    }
+                    Ok(None) => break,
+                    Err(e) => trouble = Some(e),
+                }
             }
-            stuck.extend(Group::new(self, due).run().await?);
-            self.manifests().await?;
+            let Some((ids, outcome)) = groups.next().await else { break };
+            under_way.retain(|id| !ids.contains(id));
+            match outcome {
+                Ok(left) => stuck.extend(left),
+                Err(e) => trouble = trouble.or(Some(e)),
+            }
+            let now = self.edges.clock.mono();
+            if trouble.is_none() && now.saturating_sub(named) >= MANIFESTS {
+                self.manifests().await?;
+                named = now;
+            }
+            if done >= STAY || !self.spool.budget().has_air() {
+                done = 0;
+                self.tidy().await?;
+            }
         }
-        self.manifests().await
+        match trouble {
+            Some(trouble) => Err(trouble),
+            None => self.manifests().await,
+        }
+    }
+
+    /// The next files that are owed, with their places intended. One group at a time gets them, so
+    /// that names which differ in case alone are seen.
+    async fn next_group(
+        &self,
+        stuck: &BTreeSet<VersionId>,
+        under_way: &mut BTreeSet<VersionId>,
+    ) -> Result<Option<Group<'_>>, ForwardError> {
+        let limit = GROUP + stuck.len() + under_way.len();
+        let mut due = self.ledger.due(self.config.name.as_str(), limit).await?;
+        due.retain(|due| !stuck.contains(&due.id) && !under_way.contains(&due.id));
+        due.truncate(GROUP);
+        if due.is_empty() {
+            return Ok(None);
+        }
+        let group = Group::begin(self, due).await?;
+        let ids = group.ids();
+        under_way.extend(&ids);
+        Ok((!ids.is_empty()).then_some(group))
     }
 
     /// Brings every manifest that is behind up to date.

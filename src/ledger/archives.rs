@@ -3,7 +3,7 @@
 use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
-use super::events::{advance, advance_duty, event};
+use super::events::{advance_duty, advance_with, event};
 use super::findings::clear_of_file;
 use super::state::{Happening, Step};
 use super::versions::owe;
@@ -321,11 +321,8 @@ pub(super) fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -
 }
 
 pub(super) fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
-    advance(tx, id, Happening::BecameArchived, &json!({}))?;
-    tx.db
-        .prepare_cached("UPDATE versions SET archived_at = coalesce(archived_at, ?) WHERE id = ?")?
-        .execute(params![tx.now, id.0])?;
-    Ok(())
+    let set = ", archived_at = coalesce(archived_at, ?3)";
+    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now]).map(drop)
 }
 
 /// Whole files that wait for no required archive any more, and have one copy at least.

@@ -1,7 +1,7 @@
 //! The event log: one row for everything that happens to a file, in the transaction in which it
 //! happens.
 
-use rusqlite::params;
+use rusqlite::{ToSql, params};
 use serde_json::Value;
 
 use super::state::{Duty, Happening, State, Step, Written, next, next_duty, next_written};
@@ -60,6 +60,19 @@ pub(super) fn advance(
     by: Happening,
     detail: &Value,
 ) -> Result<State, LedgerError> {
+    advance_with(tx, id, by, detail, "", &[])
+}
+
+/// The same, and sets further columns in one go: `set` begins with a comma and numbers its values
+/// from 3.
+pub(super) fn advance_with(
+    tx: &Tx<'_>,
+    id: VersionId,
+    by: Happening,
+    detail: &Value,
+    set: &str,
+    values: &[&dyn ToSql],
+) -> Result<State, LedgerError> {
     let (text, logger, written): (String, i64, Written) = tx
         .db
         .prepare_cached("SELECT state, logger, open, ahead FROM versions WHERE id = ?")?
@@ -69,10 +82,16 @@ pub(super) fn advance(
     let from = State::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("state `{text}`")))?;
     let to = next(from, by)?;
     let after = next_written(written, to, by);
-    if (to, after) != (from, written) {
+    let open = match after == written {
+        true => String::new(),
+        false => format!(", open = {}, ahead = {}", u8::from(after.open), u8::from(after.ahead)),
+    };
+    if to != from || after != written || !set.is_empty() {
+        let state = to.as_str();
+        let all = [&[&id.0 as &dyn ToSql, &state], values].concat();
         tx.db
-            .prepare_cached("UPDATE versions SET state = ?, open = ?, ahead = ? WHERE id = ?")?
-            .execute(params![to.as_str(), after.open, after.ahead, id.0])?;
+            .prepare_cached(&format!("UPDATE versions SET state = ?2{open}{set} WHERE id = ?1"))?
+            .execute(&*all)?;
     }
     event(tx, Some(id), Some(logger), by.as_str(), detail)?;
     Ok(to)
@@ -86,6 +105,20 @@ pub(super) fn advance_duty(
     by: Step,
     detail: &Value,
 ) -> Result<Duty, LedgerError> {
+    advance_duty_with(tx, id, archive, by, detail, "", &[])
+}
+
+/// The same, and sets further columns in one go: `set` begins with a comma and numbers its values
+/// from 5.
+pub(super) fn advance_duty_with(
+    tx: &Tx<'_>,
+    id: VersionId,
+    archive: &str,
+    by: Step,
+    detail: &Value,
+    set: &str,
+    values: &[&dyn ToSql],
+) -> Result<Duty, LedgerError> {
     let (text, logger): (String, i64) = tx
         .db
         .prepare_cached(
@@ -95,9 +128,13 @@ pub(super) fn advance_duty(
         .query_row(params![id.0, archive], |row| Ok((row.get(0)?, row.get(1)?)))?;
     let from = Duty::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("obligation `{text}`")))?;
     let to = next_duty(from, by)?;
+    let state = to.as_str();
+    let all = [&[&id.0 as &dyn ToSql, &archive, &state, &tx.now], values].concat();
     tx.db
-        .prepare_cached("UPDATE obligations SET state = ?, at = ? WHERE version = ? AND archive = ?")?
-        .execute(params![to.as_str(), tx.now, id.0, archive])?;
+        .prepare_cached(&format!(
+            "UPDATE obligations SET state = ?3, at = ?4{set} WHERE version = ?1 AND archive = ?2"
+        ))?
+        .execute(&*all)?;
     event(tx, Some(id), Some(logger), by.as_str(), detail)?;
     Ok(to)
 }

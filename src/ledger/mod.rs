@@ -30,6 +30,7 @@ mod writer;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
@@ -154,6 +155,8 @@ impl Ledger {
 fn settle(db: &Connection) -> Result<(), LedgerError> {
     db.busy_timeout(Duration::from_secs(10))?;
     db.set_prepared_statement_cache_capacity(128);
+    // A plan depends on the statement alone: otherwise SQLite plans anew when a bound value changes.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     db.pragma_update(None, "cache_size", -8192)?;
     // What undoes a single job lies in memory, not in a file that thousands of jobs would write.
     db.pragma_update(None, "temp_store", "MEMORY")?;

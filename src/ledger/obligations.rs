@@ -2,11 +2,11 @@
 
 use std::collections::BTreeSet;
 
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::{Row, params};
 use serde_json::json;
 
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
-use super::events::advance_duty;
+use super::events::{advance_duty, advance_duty_with};
 use super::listings::{path_of, stamp};
 use super::state::{Duty, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -77,14 +77,14 @@ const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
 
 impl Ledger {
-    /// Copies that are owed to an archive, those furthest along first, then oldest first.
+    /// Copies that are owed to an archive, in the order in which their files were listed.
     pub async fn due(&self, archive: &str, limit: usize) -> Result<Vec<Due>, LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(&format!(
                     "{DUE} WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')
-                     ORDER BY o.state = 'owed', v.whole_at, v.id LIMIT ?"
+                     ORDER BY o.version LIMIT ?"
                 ))?;
                 let mut rows = statement.query(params![archive, limit as i64])?;
                 let mut all = Vec::new();
@@ -145,8 +145,9 @@ impl Ledger {
         self.writer
             .ask(move |tx| {
                 for (id, k0, k1, folded) in claims {
-                    advance_duty(tx, id, &archive, Step::Intended, &json!({ "archive": archive, "k0": k0 }))?;
-                    set_places(tx, id, &archive, &k0, &k1, &folded)?;
+                    let detail = json!({ "archive": archive, "k0": k0 });
+                    let set = ", k0 = ?5, k1 = ?6, folded = ?7";
+                    advance_duty_with(tx, id, &archive, Step::Intended, &detail, set, &[&k0, &k1, &folded])?;
                 }
                 Ok(())
             })
@@ -162,9 +163,14 @@ impl Ledger {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
-                claims
-                    .iter()
-                    .try_for_each(|(id, k0, k1, folded)| set_places(tx, *id, &archive, k0, k1, folded))
+                for (id, k0, k1, folded) in claims {
+                    tx.db
+                        .prepare_cached(
+                            "UPDATE obligations SET k0 = ?3, k1 = ?4, folded = ?5 WHERE version = ?1 AND archive = ?2",
+                        )?
+                        .execute(params![id.0, archive, k0, k1, folded])?;
+                }
+                Ok(())
             })
             .await
     }
@@ -180,12 +186,9 @@ impl Ledger {
             .ask(move |tx| {
                 for (id, location, folded, shared) in stored {
                     let detail = json!({ "archive": archive, "location": location, "shared": shared });
-                    advance_duty(tx, id, &archive, Step::Put, &detail)?;
-                    tx.db
-                        .prepare_cached(
-                            "UPDATE obligations SET location = ?3, folded = ?4, shared = ?5 WHERE version = ?1 AND archive = ?2",
-                        )?
-                        .execute(params![id.0, archive, location, folded, shared])?;
+                    let set = ", location = ?5, folded = ?6, shared = ?7";
+                    let values = params![location, folded, shared];
+                    advance_duty_with(tx, id, &archive, Step::Put, &detail, set, values)?;
                 }
                 Ok(())
             })
@@ -221,14 +224,13 @@ impl Ledger {
             .await
     }
 
-    /// Copies are verified and have their receipts. Gives the spool names that may go now, with
-    /// their versions: every required archive has them, and no obligation is open.
+    /// Copies are verified and have their receipts.
     pub async fn verified(
         &self,
         archive: &str,
         kept: Vec<Kept>,
         receipts: Vec<(String, ReceiptRow)>,
-    ) -> Result<Vec<(VersionId, String)>, LedgerError> {
+    ) -> Result<(), LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
@@ -236,20 +238,12 @@ impl Ledger {
                     remember(tx, &archive, logger, receipt)?;
                 }
                 let archives = wanted_archives(tx)?;
-                let mut free = Vec::new();
-                for copy in &kept {
-                    verified(tx, &archive, copy, &archives)?;
-                    if let Some(spool) = free_spool(tx, copy.id)? {
-                        free.push((copy.id, spool));
-                    }
-                }
-                Ok(free)
+                kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives))
             })
             .await
     }
 
-    /// Spool files that may go: archived, and no obligation open. Found again after a crash between
-    /// the commit and the unlinking.
+    /// Spool files that may go: archived, and no obligation open.
     pub async fn free_spool(&self) -> Result<Vec<(VersionId, String)>, LedgerError> {
         self.writer
             .ask(|tx| {
@@ -301,30 +295,11 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
     })
 }
 
-fn set_places(
-    tx: &Tx<'_>,
-    id: VersionId,
-    archive: &str,
-    k0: &str,
-    k1: &str,
-    folded: &str,
-) -> Result<(), LedgerError> {
-    tx.db
-        .prepare_cached(
-            "UPDATE obligations SET k0 = ?3, k1 = ?4, folded = ?5 WHERE version = ?1 AND archive = ?2",
-        )?
-        .execute(params![id.0, archive, k0, k1, folded])?;
-    Ok(())
-}
-
 fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]) -> Result<(), LedgerError> {
     let detail = json!({ "archive": archive, "location": copy.location, "receipt": copy.seq, "verified": copy.verified, "note": copy.note });
-    advance_duty(tx, copy.id, archive, Step::Proven, &detail)?;
-    tx.db
-        .prepare_cached(
-            "UPDATE obligations SET location = ?3, folded = ?4, seq = ?5, verified = ?6 WHERE version = ?1 AND archive = ?2",
-        )?
-        .execute(params![copy.id.0, archive, copy.location, copy.location.to_lowercase(), copy.seq, copy.verified])?;
+    let set = ", location = ?5, folded = ?6, seq = ?7, verified = ?8";
+    let values = params![copy.location, copy.location.to_lowercase(), copy.seq, copy.verified];
+    advance_duty_with(tx, copy.id, archive, Step::Proven, &detail, set, values)?;
     if let Some(folder) = &copy.folder {
         tx.db
             .prepare_cached("INSERT OR IGNORE INTO manifests (archive, folder) VALUES (?, ?)")?
@@ -338,16 +313,4 @@ fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]
         archived(tx, copy.id)?;
     }
     Ok(())
-}
-
-fn free_spool(tx: &Tx<'_>, id: VersionId) -> Result<Option<String>, LedgerError> {
-    Ok(tx
-        .db
-        .prepare_cached(
-            "SELECT spool FROM versions v WHERE id = ? AND spool IS NOT NULL AND state IN ('archived', 'gone')
-               AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
-                 AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
-        )?
-        .query_row([id.0], |row| row.get(0))
-        .optional()?)
 }

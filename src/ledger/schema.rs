@@ -180,7 +180,13 @@ CREATE INDEX versions_state ON versions (logger, state);
 CREATE INDEX versions_whole ON versions (state) WHERE state = 'whole';
 CREATE INDEX versions_spool ON versions (spool) WHERE spool IS NOT NULL;
 ",
-    // 3: an open file is fetched ahead; questions about the present card read no earlier one
+    // 3: what is due is read in its order, and a step on the way leaves the index alone
+    "
+DROP INDEX obligations_due;
+CREATE INDEX obligations_due ON obligations (archive, version) WHERE state IN ('owed', 'claimed', 'stored', 'blocked');
+CREATE INDEX findings_open ON findings (logger) WHERE gone IS NULL;
+",
+    // 4: an open file is fetched ahead; questions about the present card read no earlier one
     "
 ALTER TABLE versions ADD COLUMN open INTEGER NOT NULL DEFAULT 0;   -- may still be written; also while it is fetched ahead
 ALTER TABLE versions ADD COLUMN ahead INTEGER NOT NULL DEFAULT 0;  -- bytes of its partial may have been written again since

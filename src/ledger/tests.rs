@@ -103,6 +103,7 @@ impl Desk {
         id
     }
 
+    /// Gives what may leave the spool then.
     async fn verify(&self, archive: &str, id: VersionId) -> Vec<(VersionId, String)> {
         let kept = Kept {
             id,
@@ -112,7 +113,8 @@ impl Desk {
             folder: None,
             note: "",
         };
-        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified")
+        self.ledger.verified(archive, vec![kept], Vec::new()).await.expect("verified");
+        self.ledger.free_spool().await.expect("free")
     }
 
     async fn due(&self, archive: &str) -> Vec<(Duty, Option<String>)> {
@@ -209,7 +211,7 @@ async fn a_partial_is_kept_by_growth_and_by_nothing_else() {
         let id = desk.known(name).await.id;
         desk.ledger.grant(Grant { id, spool: "x".into(), reserved: 0 }).expect("granted");
         let gaps = vec![Gap { from: 50, to: 100 }];
-        desk.ledger.skipped(id, Mark { offset: 100, hash: vec![1] }, gaps).await.expect("marked");
+        desk.ledger.skipped(id, Mark { offset: 100, hash: vec![1], look: None }, gaps).await.expect("marked");
         desk.list(vec![Change::Changed { id, seen: now }]).await;
         let pending = desk.ledger.pending(desk.row.key).await.expect("pending");
         let item = pending.into_iter().find(|p| p.id == id).expect("pending");
@@ -223,7 +225,7 @@ async fn what_comes_back_goes_on_from_its_mark_and_a_new_partial_begins_without_
     desk.list(vec![new("a", 5000)]).await;
     let id = desk.known("a").await.id;
     desk.ledger.grant(Grant { id, spool: "one".into(), reserved: 0 }).expect("granted");
-    desk.ledger.mark(id, Mark { offset: 100, hash: vec![1] }).await.expect("marked");
+    desk.ledger.mark(id, Mark { offset: 100, hash: vec![1], look: None }).await.expect("marked");
     for _ in 0..2 {
         desk.list(vec![Change::Absent { id }]).await;
         desk.clock.0.fetch_add(600, Ordering::SeqCst);
@@ -236,7 +238,7 @@ async fn what_comes_back_goes_on_from_its_mark_and_a_new_partial_begins_without_
     };
     desk.ledger.grant(Grant { id, spool: "one".into(), reserved: 0 }).expect("granted");
     assert_eq!(offset().await, Some(100));
-    desk.ledger.mark(id, Mark { offset: 200, hash: vec![1] }).await.expect("goes on");
+    desk.ledger.mark(id, Mark { offset: 200, hash: vec![1], look: None }).await.expect("goes on");
     desk.ledger.grant(Grant { id, spool: "two".into(), reserved: 0 }).expect("granted");
     assert_eq!(offset().await, Some(0));
 }
@@ -390,14 +392,12 @@ async fn a_copy_found_wrong_is_stored_anew_as_often_as_it_takes() {
 async fn a_whole_file_without_a_ledger_is_adopted_once_by_its_record() {
     let desk = Desk::new().await;
     let facts = facts(VersionId(77), "a", 5000, &["one"]);
-    let record = Record::new(&facts, "L-0999", "SWEEP-01", &path("a"));
-    assert_eq!(desk.ledger.adopt_file("spool-a", &record).await, Ok(Adopted::Whole));
+    let record = Record::new(&facts, "partial-a", "L-0999", "SWEEP-01", &path("a"));
+    assert_eq!(desk.ledger.adopt_file(&record).await, Ok(Adopted::Whole));
     assert_eq!(desk.due("one").await, [(Duty::Owed, None)]);
-    assert_eq!(
-        desk.ledger.adopt_file("spool-b", &record).await,
-        Ok(Adopted::Known),
-        "the same content again"
-    );
+    let mut again = record.clone();
+    again.name = "spool-b".into();
+    assert_eq!(desk.ledger.adopt_file(&again).await, Ok(Adopted::Known), "the same content again");
     let owner = desk.ledger.logger("L-0999", "SWEEP-01").await.expect("made");
     assert!(!owner.met, "no listing of it was ever taken");
 }

@@ -4,7 +4,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::{Value, json};
 
 use super::archives::wanted_archives;
-use super::events::{advance, event};
+use super::events::{advance, advance_with, event};
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::gaps::{Gap, gaps_of};
 use super::listings::{Seen, logger_row, new_version, path_of, stamp};
@@ -57,6 +57,8 @@ pub struct Mark {
     pub offset: u64,
     /// [`crate::model::RunningHash::to_bytes`]; empty at offset 0.
     pub hash: Vec<u8>,
+    /// What the logger said of the file when its first bytes came, until the ledger knows it.
+    pub look: Option<Look>,
 }
 
 /// A transfer that may begin.
@@ -136,32 +138,10 @@ impl Ledger {
     /// set right at the next start.
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| {
-            advance(tx, grant.id, Happening::Granted, &json!({ "reserved": grant.reserved }))?;
-            tx.db
-                .prepare_cached(
-                    "UPDATE versions SET mark = iif(spool IS ?1, mark, 0), hash = iif(spool IS ?1, hash, NULL),
-                       gaps = iif(spool IS ?1, gaps, NULL), spool = ?1 WHERE id = ?2",
-                )?
-                .execute(params![grant.spool, grant.id.0])?;
-            Ok(())
-        })
-    }
-
-    /// What the logger says of a file whose first bytes are being read.
-    pub fn begun(&self, id: VersionId, look: Look) -> Result<(), LedgerError> {
-        self.writer.tell(move |tx| {
-            tx.db
-                .prepare_cached(
-                    "UPDATE versions SET size = coalesce(?2, size), time = coalesce(?3, time),
-                           validator = coalesce(?4, validator) WHERE id = ?1",
-                )?
-                .execute(params![
-                    id.0,
-                    look.size.map(|n| n as i64),
-                    look.time.map(|t| t.as_millisecond()),
-                    look.validator_text()
-                ])?;
-            Ok(())
+            let detail = json!({ "reserved": grant.reserved });
+            let set = ", mark = iif(spool IS ?3, mark, 0), hash = iif(spool IS ?3, hash, NULL),
+              gaps = iif(spool IS ?3, gaps, NULL), spool = ?3";
+            advance_with(tx, grant.id, Happening::Granted, &detail, set, &[&grant.spool]).map(drop)
         })
     }
 
@@ -190,6 +170,8 @@ impl Ledger {
     pub async fn caught_up(&self, id: VersionId, mark: Mark, look: Look) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
+                // What it was when its first bytes came is of no more use.
+                let mark = Mark { look: None, ..mark };
                 set_mark(tx, id, &mark)?;
                 advance(tx, id, Happening::Marked, &json!({ "offset": mark.offset, "open": true }))?;
                 tx.db
@@ -255,9 +237,9 @@ impl Ledger {
 
     /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
     /// the ledger was lost or restored, by that of its name on the present card or a new one.
-    pub async fn adopt_file(&self, spool: &str, record: &Record) -> Result<Adopted, LedgerError> {
-        let (spool, record) = (spool.to_owned(), record.clone());
-        self.writer.ask(move |tx| adopt(tx, &spool, &record)).await
+    pub async fn adopt_file(&self, record: &Record) -> Result<Adopted, LedgerError> {
+        let record = record.clone();
+        self.writer.ask(move |tx| adopt(tx, &record)).await
     }
 
     /// A second reading or a digest raised a whole file's proof.
@@ -321,6 +303,7 @@ impl Ledger {
                     let mark = Mark {
                         offset: row.get::<_, i64>(3)?.max(0) as u64,
                         hash: row.get::<_, Option<Vec<u8>>>(4)?.unwrap_or_default(),
+                        look: None,
                     };
                     let state = State::parse(&state).ok_or(LedgerError::Damaged(state))?;
                     all.push((row.get(0)?, VersionId(row.get(1)?), state, mark, row.get(5)?));
@@ -341,16 +324,16 @@ impl Ledger {
     }
 }
 
-fn adopt(tx: &Tx<'_>, spool: &str, record: &Record) -> Result<Adopted, LedgerError> {
-    let damaged = || LedgerError::Damaged(format!("the record of spool file {spool}"));
+fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
+    let damaged = || LedgerError::Damaged(format!("the record of spool file {}", record.name));
     let path = record.path().ok_or_else(damaged)?;
-    let mut facts = record.facts(VersionId(0), spool).ok_or_else(damaged)?;
+    let mut facts = record.facts(VersionId(0)).ok_or_else(damaged)?;
     let own: Option<i64> = tx
         .db
         .query_row(
             "SELECT v.id FROM versions v JOIN loggers l ON l.id = v.logger
              WHERE v.spool = ?1 AND v.state = 'fetching' AND v.path = ?2 AND l.name = ?3",
-            params![spool, path.as_bytes(), record.logger],
+            params![record.part, path.as_bytes(), record.logger],
             |row| row.get(0),
         )
         .optional()?;
@@ -419,6 +402,7 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         mark: Mark {
             offset: row.get::<_, i64>("mark")?.max(0) as u64,
             hash: row.get::<_, Option<Vec<u8>>>("hash")?.unwrap_or_default(),
+            look: None,
         },
         furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
         stuck: row.get("stuck")?,
@@ -431,12 +415,20 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
 }
 
 pub(super) fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
+    let look = mark.look.clone().unwrap_or_default();
     tx.db
         .prepare_cached(
-            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2),
-               gaps = iif(?2 = 0, NULL, gaps) WHERE id = ?1",
+            "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2), size = coalesce(?4, size),
+               time = coalesce(?5, time), validator = coalesce(?6, validator), gaps = iif(?2 = 0, NULL, gaps) WHERE id = ?1",
         )?
-        .execute(params![id.0, mark.offset as i64, mark.hash])?;
+        .execute(params![
+            id.0,
+            mark.offset as i64,
+            mark.hash,
+            look.size.map(|n| n as i64),
+            look.time.map(|t| t.as_millisecond()),
+            look.validator_text()
+        ])?;
     Ok(())
 }
 
@@ -447,21 +439,15 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
         object.insert("size".into(), facts.size.into());
         object.insert("proof".into(), facts.proof.as_str().into());
     }
-    advance(tx, facts.id, by, &detail)?;
-    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
-    set_whole(tx, facts)
-}
-
-fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
-    tx.db
-        .prepare_cached(
-            "UPDATE versions SET spool = ?2, size = ?3, time = coalesce(?4, time), validator = coalesce(?5, validator),
-               sha256 = ?6, head = ?7, tail = ?8, blocks = ?9, proof = ?10, whole_at = ?11, extends = ?12,
-               mark = 0, hash = NULL, stuck = 0, stuck_at = NULL
-             WHERE id = ?1",
-        )?
-        .execute(params![
-            facts.id.0,
+    advance_with(
+        tx,
+        facts.id,
+        by,
+        &detail,
+        ", spool = ?3, size = ?4, time = coalesce(?5, time), validator = coalesce(?6, validator),
+           sha256 = ?7, head = ?8, tail = ?9, blocks = ?10, proof = ?11, whole_at = ?12, extends = ?13,
+           mark = 0, hash = NULL, stuck = 0, stuck_at = NULL",
+        params![
             facts.spool,
             facts.size as i64,
             facts.look.time.map(|t| t.as_millisecond()),
@@ -473,7 +459,9 @@ fn set_whole(tx: &Tx<'_>, facts: &WholeFacts) -> Result<(), LedgerError> {
             facts.proof.as_str(),
             tx.now,
             facts.extends.map(|v| v.0)
-        ])?;
+        ],
+    )?;
+    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
     if facts.owed.is_empty() {
         return Ok(());
     }

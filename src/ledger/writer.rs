@@ -2,16 +2,16 @@
 //!
 //! Jobs are taken from a queue and run one after the other in one transaction; everything that has
 //! queued meanwhile joins it, so that thousands of small files do not cost a flush each. A job's
-//! answer is given only after its group is committed; a job that nobody waits for does not make a
-//! group by itself at once. A job that fails rolls back itself alone.
+//! answer is given only after its group is committed; a job that nobody waits for does not even wake
+//! the thread at once. A job that fails rolls back itself alone.
 //!
 //! # Crash
 //! A failed commit means that the disk's state is not known: every waiter is told so, the ledger
 //! takes no further job, and the process ends. It starts again from what the disk holds.
 
+use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use rusqlite::Connection;
@@ -51,8 +51,8 @@ struct Owner {
 }
 
 impl Owner {
-    /// Runs a group. `more` gives the next job; its argument says whether it may wait for one.
-    fn run(&self, first: Job, more: &mut dyn FnMut(bool) -> Option<Job>) {
+    /// Runs a group; `more` gives the next job.
+    fn run(&self, first: Job, more: &mut dyn FnMut() -> Option<Job>) {
         let mut answers = Vec::new();
         let outcome = self.group(first, more, &mut answers);
         if let Err(failed) = &outcome {
@@ -66,24 +66,106 @@ impl Owner {
     fn group(
         &self,
         first: Job,
-        more: &mut dyn FnMut(bool) -> Option<Job>,
+        more: &mut dyn FnMut() -> Option<Job>,
         answers: &mut Vec<Answer>,
     ) -> Result<(), LedgerError> {
         self.db.execute_batch("BEGIN IMMEDIATE")?;
         let mut next = Some(first);
-        let mut patient = true;
         while let Some(job) = next {
-            patient &= job.patient;
             let tx = Tx { db: &self.db, now: self.clock.now().as_millisecond() };
             answers.push((job.work)(&tx));
-            next = if answers.len() < GROUP { more(patient) } else { None };
+            next = if answers.len() < GROUP { more() } else { None };
         }
         self.db.execute_batch("COMMIT").map_err(|e| LedgerError::Commit(e.to_string()))
     }
 }
 
+/// Jobs that wait for the thread.
+#[derive(Default)]
+struct Waiting {
+    jobs: VecDeque<Job>,
+    /// Somebody waits for one of them.
+    urgent: bool,
+    /// Nobody can send any more.
+    left: bool,
+    /// The thread has ended.
+    ended: bool,
+}
+
+#[derive(Default)]
+struct Queue {
+    waiting: Mutex<Waiting>,
+    /// There is something to do.
+    work: Condvar,
+    /// There is room for more.
+    room: Condvar,
+}
+
+impl Queue {
+    fn lock(&self) -> MutexGuard<'_, Waiting> {
+        self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Adds a job; `false` where nobody runs jobs any more.
+    fn push(&self, job: Job) -> bool {
+        let full = |w: &mut Waiting| w.jobs.len() >= QUEUE && !w.ended;
+        let mut waiting = self.room.wait_while(self.lock(), full).unwrap_or_else(PoisonError::into_inner);
+        if waiting.ended {
+            return false;
+        }
+        let urgent = !job.patient && !waiting.urgent;
+        waiting.urgent |= urgent;
+        waiting.jobs.push_back(job);
+        // The first wakes the thread, which then waits for company by itself.
+        if urgent || waiting.jobs.len() == 1 || waiting.jobs.len() == GROUP {
+            self.work.notify_one();
+        }
+        true
+    }
+
+    /// The first job of the next group, once it is due; `None` when all have left.
+    fn first(&self) -> Option<Job> {
+        let idle = |w: &mut Waiting| w.jobs.is_empty() && !w.left;
+        let waiting = self.work.wait_while(self.lock(), idle).unwrap_or_else(PoisonError::into_inner);
+        let patient = |w: &mut Waiting| !w.urgent && w.jobs.len() < GROUP && !w.left;
+        let timed = self.work.wait_timeout_while(waiting, PATIENCE, patient);
+        self.take(timed.unwrap_or_else(PoisonError::into_inner).0)
+    }
+
+    fn next(&self) -> Option<Job> {
+        self.take(self.lock())
+    }
+
+    /// No job is run any more: whoever waits for an answer learns that none will come.
+    fn end(&self) {
+        let mut waiting = self.lock();
+        waiting.ended = true;
+        waiting.jobs.clear();
+        self.room.notify_all();
+    }
+
+    fn take(&self, mut waiting: MutexGuard<'_, Waiting>) -> Option<Job> {
+        let job = waiting.jobs.pop_front();
+        waiting.urgent &= !waiting.jobs.is_empty();
+        if waiting.jobs.len() + 1 == QUEUE {
+            self.room.notify_all();
+        }
+        job
+    }
+}
+
+/// The sending side; the thread ends after the last job once it is dropped.
+struct Sender(Arc<Queue>);
+
+impl Drop for Sender {
+    fn drop(&mut self) {
+        self.0.lock().left = true;
+        self.0.work.notify_one();
+    }
+}
+
 enum Runner {
-    Thread(SyncSender<Job>),
+    Thread(Sender),
     Inline(Mutex<Owner>),
 }
 
@@ -102,12 +184,13 @@ impl Writer {
         let runner = if inline {
             Runner::Inline(Mutex::new(owner))
         } else {
-            let (tx, rx) = sync_channel(QUEUE);
+            let queue = Arc::new(Queue::default());
+            let sender = Sender(queue.clone());
             std::thread::Builder::new()
                 .name("ledger".into())
-                .spawn(move || work(&owner, &rx))
+                .spawn(move || work(&owner, &queue))
                 .map_err(|e| LedgerError::Open(e.to_string()))?;
-            Runner::Thread(tx)
+            Runner::Thread(sender)
         };
         Ok(Self { runner: Arc::new(runner), dead })
     }
@@ -150,11 +233,13 @@ impl Writer {
         });
         let job = Job { work, patient };
         match &*self.runner {
-            Runner::Thread(queue) => {
-                queue.send(job).map_err(|_| LedgerError::Commit("it has stopped".into()))?
+            Runner::Thread(Sender(queue)) => {
+                if !queue.push(job) {
+                    return Err(LedgerError::Commit("it has stopped".into()));
+                }
             }
             Runner::Inline(owner) => {
-                owner.lock().unwrap_or_else(PoisonError::into_inner).run(job, &mut |_| None);
+                owner.lock().unwrap_or_else(PoisonError::into_inner).run(job, &mut || None);
             }
         }
         Ok(waiter)
@@ -170,27 +255,25 @@ impl Writer {
     }
 }
 
-fn work(owner: &Owner, queue: &Receiver<Job>) {
-    while let Ok(first) = queue.recv() {
-        let ran = catch_unwind(AssertUnwindSafe(|| {
-            owner.run(first, &mut |patient| match patient {
-                true => queue.recv_timeout(PATIENCE).ok(),
-                false => queue.try_recv().ok(),
-            });
-        }));
+fn work(owner: &Owner, queue: &Queue) {
+    while let Some(first) = queue.first() {
+        let ran = catch_unwind(AssertUnwindSafe(|| owner.run(first, &mut || queue.next())));
         if ran.is_err() {
             owner.dead.send_replace(Some("its thread panicked".into()));
-            return;
+            return queue.end();
         }
     }
+    queue.end();
     // Everybody has let go: fold the log into the database, so that a copy of one file is whole.
     let _ = owner.db.pragma_update(None, "wal_checkpoint", "TRUNCATE");
 }
-
 /// Runs a job so that its failure undoes what it did and nothing else.
 fn savepoint<T>(tx: &Tx<'_>, job: impl FnOnce(&Tx<'_>) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
-    tx.db.execute_batch("SAVEPOINT job")?;
+    tx.db.prepare_cached("SAVEPOINT job")?.execute([])?;
     let made = job(tx);
-    tx.db.execute_batch(if made.is_ok() { "RELEASE job" } else { "ROLLBACK TO job; RELEASE job" })?;
+    if made.is_err() {
+        tx.db.prepare_cached("ROLLBACK TO job")?.execute([])?;
+    }
+    tx.db.prepare_cached("RELEASE job")?.execute([])?;
     made
 }

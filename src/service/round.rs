@@ -56,6 +56,7 @@ pub async fn once(
                     Err(e) => return Err(e),
                 }
                 if last {
+                    forwarder.tidy().await?;
                     return Ok((name, None));
                 }
                 tokio::select! {

@@ -3,7 +3,10 @@
 //! The order is promise 4: data and record flushed, renamed, folder flushed, ledger committed, and
 //! only then is anybody told.
 
-use tokio::sync::{mpsc, oneshot, watch};
+use std::time::Duration;
+
+use futures_util::future::join_all;
+use tokio::sync::{Mutex, mpsc, oneshot, watch};
 
 use super::{Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
@@ -13,6 +16,12 @@ use crate::model::{Digest, EDGE, Edges, RemotePath};
 
 /// Files in one group at most.
 const GROUP: usize = 256;
+/// Groups on their way at a time: one gathers or is written while another is committed.
+const HANDS: usize = 2;
+/// Files waiting for a group at most: small ones are in memory meanwhile.
+const QUEUE: usize = 64;
+/// The first of a group waits this long for others to share its flushes.
+const COMPANY: Duration = Duration::from_millis(100);
 
 /// A file of which every byte has come and was proven.
 pub struct Finished {
@@ -59,18 +68,16 @@ impl Finisher {
         ledger: Ledger,
         whole: watch::Sender<()>,
     ) -> (Self, impl Future<Output = ()> + Send) {
-        let (queue, mut waiting) = mpsc::channel(GROUP);
+        let (queue, waiting) = mpsc::channel(QUEUE);
+        let waiting = Mutex::new(waiting);
         let work = async move {
-            while let Some(first) = waiting.recv().await {
-                let mut group = vec![first];
-                while group.len() < GROUP
-                    && let Ok(more) = waiting.try_recv()
-                {
-                    group.push(more);
+            let hand = async || {
+                while let Some(group) = gather(&spool, &mut *waiting.lock().await).await {
+                    finish(&spool, &ledger, group).await;
+                    whole.send_replace(());
                 }
-                finish(&spool, &ledger, group).await;
-                whole.send_replace(());
-            }
+            };
+            join_all((0..HANDS).map(|_| hand())).await;
         };
         (Self { queue }, work)
     }
@@ -82,19 +89,40 @@ impl Finisher {
     }
 }
 
+/// The next group; `None` when nobody can hand a file over any more.
+async fn gather(spool: &Spool, waiting: &mut mpsc::Receiver<Finished>) -> Option<Vec<Finished>> {
+    let mut group = vec![waiting.recv().await?];
+    let mut company = spool.edges.clock.sleep(COMPANY);
+    while group.len() < GROUP {
+        tokio::select! {
+            biased;
+            more = waiting.recv() => match more {
+                Some(more) => group.push(more),
+                None => break,
+            },
+            () = &mut company => break,
+        }
+    }
+    Some(group)
+}
+
 async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
     let on_disk = spool.clone();
+    let name = spool.edges.random.name();
     let (group, published) = spool
         .edges
         .blocking(move |disk| {
             let mut group = group;
-            let published = publish(disk, &on_disk, &mut group);
-            let failed = published.is_err();
+            let published = publish(disk, &on_disk, &name, &mut group);
+            if published.is_err() {
+                withdraw(disk, &on_disk, &name, &group);
+            }
             let told: Vec<_> = group
                 .into_iter()
                 .map(|Finished { partial, facts, kept, answer, .. }| {
-                    if failed {
-                        withdraw(disk, &on_disk, partial);
+                    if published.is_err() {
+                        // A failed flush is never made again, since it would succeed over lost bytes.
+                        on_disk.budget.free(partial.back());
                     }
                     (facts, kept, answer)
                 })
@@ -113,49 +141,44 @@ async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
     }
 }
 
-fn publish(disk: &dyn Disk, spool: &Spool, group: &mut [Finished]) -> std::io::Result<()> {
-    let mut records: Vec<Box<dyn DiskFile>> = Vec::with_capacity(group.len());
-    for file in group.iter_mut() {
+fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -> std::io::Result<()> {
+    let mut lines = Vec::new();
+    for (number, file) in group.iter_mut().enumerate() {
+        file.partial.file(disk, spool)?;
         complete(file)?;
-        let record = Record::new(&file.facts, &file.logger, &file.vehicle, &file.path);
-        let path = spool.record(&file.partial.name);
-        let made = match disk.create_new(&path, 0o600) {
-            // Of a group that failed before.
-            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {
-                disk.remove(&path)?;
-                disk.create_new(&path, 0o600)?
-            }
-            made => made?,
-        };
-        made.write_at(serde_json::to_string(&record).unwrap_or_default().as_bytes(), 0)?;
-        records.push(made);
+        file.facts.spool = format!("{name}-{number:03}");
+        let Finished { facts, partial, logger, vehicle, path, .. } = file;
+        lines.extend(Record::new(facts, &partial.name, logger, vehicle, path).line());
     }
-    let mut files: Vec<&dyn DiskFile> = Vec::with_capacity(2 * group.len());
-    for (file, record) in group.iter().zip(&records) {
-        files.push(&*file.partial.file);
-        files.push(&**record);
+    let record = disk.create_new(&spool.record(name), 0o600)?;
+    record.write_at(&lines, 0)?;
+    let mut files: Vec<&dyn DiskFile> = vec![&*record];
+    for file in group.iter_mut() {
+        files.push(file.partial.file(disk, spool)?);
     }
     disk.flush_files(&files)?;
     killpoint::pass("record-flushed");
     for file in group.iter() {
-        disk.rename(&spool.part(&file.partial.name), &spool.whole(&file.partial.name))?;
+        disk.rename(&spool.part(&file.partial.name), &spool.whole(&file.facts.spool))?;
     }
     killpoint::pass("published");
     disk.flush_dir(&spool.dir)?;
     killpoint::pass("folder-flushed");
+    spool.groups().insert(name.to_owned(), group.len());
     Ok(())
 }
 
-/// Takes a file of a group that failed back to its last mark: a failed flush is never made again,
-/// since it would succeed over lost bytes.
-fn withdraw(disk: &dyn Disk, spool: &Spool, partial: Partial) {
-    let name = partial.name.clone();
-    // What cannot be undone now is set right at the next start, by the record.
-    if disk.stat(&spool.part(&name)).is_ok_and(|part| part.is_none()) {
-        let _ = disk.rename(&spool.whole(&name), &spool.part(&name));
+/// Gives the files of a group that failed their old names. What cannot be undone now is set right at
+/// the next start, by the records.
+fn withdraw(disk: &dyn Disk, spool: &Spool, name: &str, group: &[Finished]) {
+    for Finished { partial, facts, .. } in group {
+        if facts.spool != partial.name
+            && disk.stat(&spool.part(&partial.name)).is_ok_and(|part| part.is_none())
+        {
+            let _ = disk.rename(&spool.whole(&facts.spool), &spool.part(&partial.name));
+        }
     }
-    let _ = disk.remove(&spool.record(&name));
-    spool.budget.free(partial.back());
+    let _ = disk.remove(&spool.record(name));
 }
 
 /// Fills in what is read from the file itself: the digests of its ends, and whether it begins with

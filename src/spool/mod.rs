@@ -1,8 +1,8 @@
 //! The spool: the depot's own disk, with partial files and whole files that wait for an archive.
 //!
-//! A file has one random name here for its life: `NAME.part` while bytes come, `NAME.log` once it is
-//! whole, and beside that `NAME.json`, its own record, so that a whole file can be told without the
-//! ledger.
+//! A file is `NAME.part` while bytes come, under a random name. Files that become whole together are
+//! a group with a random name of its own: `GROUP-000.log`, `GROUP-001.log` and so on, and beside them
+//! `GROUP.json` with the record of each, so that whole files can be told without the ledger.
 //!
 //! # Crash
 //! A partial is good up to its last mark, whose offset and running hash the ledger has; what lies
@@ -15,13 +15,14 @@ mod partial;
 mod record;
 mod recover;
 
+use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 pub use budget::{Budget, NoRoom, Reservation};
 pub use finish::{FinishError, Finished, Finisher};
-pub use partial::Partial;
+pub use partial::{Partial, SMALL};
 pub use record::Record;
 pub use recover::{RecoverError, Recovered};
 
@@ -64,6 +65,8 @@ pub struct Spool {
     dir: PathBuf,
     edges: Edges,
     budget: Arc<Budget>,
+    /// How many files of each group lie here.
+    groups: Arc<Mutex<BTreeMap<String, usize>>>,
 }
 
 impl Spool {
@@ -76,7 +79,7 @@ impl Spool {
             .await
             .map_err(|e| SpoolError::Io { dir: dir.clone(), what: "make its folder", error: Arc::new(e) })?;
         let budget = Arc::new(Budget::new(edges.disk.clone(), dir.clone(), limit, reserve));
-        Ok(Self { dir, edges, budget })
+        Ok(Self { dir, edges, budget, groups: Arc::default() })
     }
 
     /// The room there is.
@@ -93,8 +96,22 @@ impl Spool {
         self.dir.join(format!("{name}.part"))
     }
 
-    fn record(&self, name: &str) -> PathBuf {
-        self.dir.join(format!("{name}.json"))
+    fn record(&self, group: &str) -> PathBuf {
+        self.dir.join(format!("{group}.json"))
+    }
+
+    fn groups(&self) -> MutexGuard<'_, BTreeMap<String, usize>> {
+        self.groups.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A file of a group is gone; whether it was the last.
+    fn was_last(&self, group: &str) -> bool {
+        let mut groups = self.groups();
+        let left = groups.get_mut(group).map(|left| {
+            *left = left.saturating_sub(1);
+            *left
+        });
+        left == Some(0) && groups.remove(group).is_some()
     }
 
     /// Makes an error of the system's into one that says what was tried, and where.
@@ -107,38 +124,47 @@ impl Spool {
     pub async fn unlink_partial(&self, name: String) -> Result<(), SpoolError> {
         let spool = self.clone();
         self.edges
-            .blocking(move |disk| spool.remove(disk, &spool.part(&name), true))
+            .blocking(move |disk| spool.remove(disk, &spool.part(&name)).map(drop))
             .await
             .map_err(self.failed("remove a partial"))
     }
 
-    fn remove(&self, disk: &dyn Disk, path: &Path, counted: bool) -> io::Result<()> {
-        let Some(stat) = disk.stat(path)? else { return Ok(()) };
+    /// Removes a file whose bytes are counted; whether it was there.
+    fn remove(&self, disk: &dyn Disk, path: &Path) -> io::Result<bool> {
+        let Some(stat) = disk.stat(path)? else { return Ok(false) };
         match disk.remove(path) {
             // Somebody else was quicker.
-            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(()),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(false),
             other => other?,
         }
-        if counted {
-            self.budget.free(stat.len);
-        }
-        Ok(())
+        self.budget.free(stat.len);
+        Ok(true)
     }
 
-    /// Removes files that the ledger has let go: whole, partial and record. What is gone already is
-    /// no error.
+    /// Removes files that the ledger has let go, whole or partial, and the records of groups that
+    /// are gone with them. What is gone already is no error.
     pub async fn unlink(&self, names: Vec<String>) -> Result<(), SpoolError> {
         let spool = self.clone();
         self.edges
             .blocking(move |disk| {
                 for name in &names {
-                    spool.remove(disk, &spool.whole(name), true)?;
-                    spool.remove(disk, &spool.part(name), true)?;
-                    spool.remove(disk, &spool.record(name), false)?;
+                    if !spool.remove(disk, &spool.whole(name))? {
+                        spool.remove(disk, &spool.part(name))?;
+                    } else if spool.was_last(group_of(name)) {
+                        match disk.remove(&spool.record(group_of(name))) {
+                            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+                            _ => {}
+                        }
+                    }
                 }
                 Ok(())
             })
             .await
             .map_err(self.failed("remove a file"))
     }
+}
+
+/// The group of a whole file's name.
+fn group_of(name: &str) -> &str {
+    name.split_once('-').map_or(name, |(group, _)| group)
 }

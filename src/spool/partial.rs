@@ -7,16 +7,24 @@ use bytes::Bytes;
 use super::Spool;
 use crate::durable::{Disk, DiskFile, read_full};
 use crate::ledger::Mark;
-use crate::model::RunningHash;
+use crate::model::{Look, RunningHash};
 
-/// An open partial: its bytes from 0 to `hash.len()` are written, those up to the last mark are
-/// durable.
+/// A partial of so few bytes stays in memory until it is whole or cut, so that a small file costs
+/// one write and no wait.
+pub const SMALL: usize = 32 * 1024;
+
+/// A partial in hand: its bytes from 0 to `hash.len()` are written or, of a small one, held; those
+/// up to the last mark are durable.
 #[derive(Debug)]
 pub struct Partial {
     /// Its name in the spool.
     pub name: String,
-    pub(super) file: Box<dyn DiskFile>,
+    /// None until something is written.
+    file: Option<Box<dyn DiskFile>>,
+    held: Vec<u8>,
     hash: RunningHash,
+    /// What the logger said of it when its first bytes came, until a mark tells the ledger.
+    pub look: Option<Look>,
     named: bool,
     marked: u64,
 }
@@ -28,10 +36,31 @@ impl std::fmt::Debug for RunningHash {
 }
 
 impl Partial {
-    /// A new, empty one. Its name becomes durable with the first mark.
-    pub fn create(disk: &dyn Disk, spool: &Spool, name: &str) -> io::Result<Self> {
-        let file = disk.create_new(&spool.part(name), 0o600)?;
-        Ok(Self { name: name.to_owned(), file, hash: RunningHash::default(), named: false, marked: 0 })
+    /// A new, empty one. It is made on the disk with the first write, and its name becomes durable
+    /// with the first mark.
+    pub fn new(name: String) -> Self {
+        Self {
+            name,
+            file: None,
+            held: Vec::new(),
+            hash: RunningHash::default(),
+            look: None,
+            named: false,
+            marked: 0,
+        }
+    }
+
+    fn opened(name: &str, file: Box<dyn DiskFile>, hash: RunningHash) -> Self {
+        let marked = hash.len();
+        Self {
+            name: name.to_owned(),
+            file: Some(file),
+            held: Vec::new(),
+            hash,
+            look: None,
+            named: true,
+            marked,
+        }
     }
 
     /// The one that a mark speaks of, cut back to the mark, and how many bytes were cut off. `None`
@@ -52,17 +81,13 @@ impl Partial {
         };
         let len = file.len()?;
         let Some(hash) = hash.filter(|hash| len >= hash.len()) else { return Ok(None) };
-        let marked = hash.len();
-        file.set_len(marked)?;
-        Ok(Some((Self { name: name.to_owned(), file, hash, named: true, marked }, len - marked)))
+        file.set_len(hash.len())?;
+        let cut = len - hash.len();
+        Ok(Some((Self::opened(name, file, hash), cut)))
     }
 
-    /// One that was set aside, hashed again from its first byte. A kill between its publishing and
-    /// the commit has left it under its final name: it gets its old one back.
+    /// One that was set aside, hashed again from its first byte.
     pub fn reread(disk: &dyn Disk, spool: &Spool, name: &str) -> io::Result<Self> {
-        if disk.stat(&spool.part(name))?.is_none() && disk.stat(&spool.whole(name))?.is_some() {
-            disk.rename(&spool.whole(name), &spool.part(name))?;
-        }
         let file = disk.open_write(&spool.part(name))?;
         let mut hash = RunningHash::default();
         let mut buffer = vec![0; 256 * 1024];
@@ -72,8 +97,7 @@ impl Partial {
                 read => hash.update(&buffer[..read]),
             }
         }
-        let marked = hash.len();
-        Ok(Self { name: name.to_owned(), file, hash, named: true, marked })
+        Ok(Self::opened(name, file, hash))
     }
 
     /// Bytes written.
@@ -94,8 +118,10 @@ impl Partial {
     /// Goes back to the last mark, after a write or a flush failed: what lies behind it may be lost,
     /// whatever a later flush says. Gives how many bytes of [`Partial::len`] that are.
     pub fn back(self) -> u64 {
-        // What cannot be cut off now is cut off when it is opened again.
-        let _ = self.file.set_len(self.marked);
+        if let Some(file) = &self.file {
+            // What cannot be cut off now is cut off when it is opened again.
+            let _ = file.set_len(self.marked);
+        }
         self.unmarked()
     }
 
@@ -104,10 +130,39 @@ impl Partial {
         &self.hash
     }
 
-    /// Writes the next bytes.
-    pub fn append(&mut self, chunks: &[Bytes]) -> io::Result<()> {
+    /// Whether nothing of it has been written to the disk.
+    pub fn is_held(&self) -> bool {
+        self.file.is_none()
+    }
+
+    /// Keeps the next bytes of a small one in memory.
+    pub fn hold(&mut self, chunks: &[Bytes]) {
         for chunk in chunks {
-            self.file.write_at(chunk, self.hash.len())?;
+            self.held.extend_from_slice(chunk);
+            self.hash.update(chunk);
+        }
+    }
+
+    /// Its file, made on the disk now if it was not; what was held is written.
+    pub(super) fn file(&mut self, disk: &dyn Disk, spool: &Spool) -> io::Result<&dyn DiskFile> {
+        let file = match self.file.take() {
+            Some(file) => file,
+            None => disk.create_new(&spool.part(&self.name), 0o600)?,
+        };
+        let file = self.file.insert(file);
+        if !self.held.is_empty() {
+            file.write_at(&self.held, 0)?;
+            self.held = Vec::new();
+        }
+        Ok(&**file)
+    }
+
+    /// Writes the next bytes.
+    pub fn append(&mut self, disk: &dyn Disk, spool: &Spool, chunks: &[Bytes]) -> io::Result<()> {
+        self.file(disk, spool)?;
+        let Some(file) = &self.file else { return Ok(()) };
+        for chunk in chunks {
+            file.write_at(chunk, self.hash.len())?;
             self.hash.update(chunk);
         }
         Ok(())
@@ -115,19 +170,22 @@ impl Partial {
 
     /// Makes all that is written durable, and says what the ledger may now claim.
     pub fn flush(&mut self, disk: &dyn Disk, spool: &Spool) -> io::Result<Mark> {
-        self.file.flush()?;
+        self.file(disk, spool)?.flush()?;
         if !self.named {
             disk.flush_dir(&spool.dir)?;
             self.named = true;
         }
         crate::killpoint::pass("partial-flushed");
         self.marked = self.len();
-        Ok(Mark { offset: self.marked, hash: self.hash.to_bytes() })
+        Ok(Mark { offset: self.marked, hash: self.hash.to_bytes(), look: self.look.take() })
     }
 
     /// Throws all bytes away.
     pub fn empty(&mut self) -> io::Result<()> {
-        self.file.set_len(0)?;
+        if let Some(file) = &self.file {
+            file.set_len(0)?;
+        }
+        self.held = Vec::new();
         self.hash = RunningHash::default();
         self.marked = 0;
         Ok(())
@@ -135,8 +193,12 @@ impl Partial {
 
     /// Its own bytes from an offset; fewer only at its end.
     pub fn read(&self, from: u64, len: usize) -> io::Result<Vec<u8>> {
+        let Some(file) = &self.file else {
+            let rest = usize::try_from(from).ok().and_then(|from| self.held.get(from..)).unwrap_or_default();
+            return Ok(rest[..len.min(rest.len())].to_vec());
+        };
         let mut bytes = vec![0; len];
-        let read = read_full(&*self.file, &mut bytes, from)?;
+        let read = read_full(&**file, &mut bytes, from)?;
         bytes.truncate(read);
         Ok(bytes)
     }

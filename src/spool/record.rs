@@ -1,5 +1,9 @@
-//! The record beside each whole file: what the ledger knows of it, for the day on which the ledger
-//! is lost.
+//! The records of whole files: what the ledger knows of each, for the day on which the ledger is lost.
+//!
+//! Files that became whole together have their records in one file, a line of JSON for each. It goes
+//! with the last of them.
+
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -14,6 +18,10 @@ pub(super) const LIMIT: usize = 16 * 1024 * 1024;
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Record {
     schema: u32,
+    /// The file's name in the spool.
+    pub name: String,
+    /// The name that it had as a partial.
+    pub part: String,
     /// The ledger's key when it was written.
     pub version: i64,
     /// The logger.
@@ -39,9 +47,11 @@ pub struct Record {
 
 impl Record {
     /// From what the ledger is about to be told.
-    pub fn new(facts: &WholeFacts, logger: &str, vehicle: &str, path: &RemotePath) -> Self {
+    pub fn new(facts: &WholeFacts, part: &str, logger: &str, vehicle: &str, path: &RemotePath) -> Self {
         Self {
             schema: 1,
+            name: facts.spool.clone(),
+            part: part.to_owned(),
             version: facts.id.0,
             logger: logger.to_owned(),
             vehicle: vehicle.to_owned(),
@@ -64,17 +74,26 @@ impl Record {
         RemotePath::new(&hex::decode(&self.path).ok()?).ok()
     }
 
-    /// Reads one; `None` for anything that is not a record.
-    pub fn parse(bytes: &[u8]) -> Option<Self> {
-        serde_json::from_slice(bytes).ok().filter(|record: &Self| record.schema == 1)
+    /// As a line of its group's file.
+    pub fn line(&self) -> Vec<u8> {
+        // All keys are text and no field refuses to be written.
+        let mut line = serde_json::to_vec(self).unwrap_or_default();
+        line.push(b'\n');
+        line
+    }
+
+    /// Those of a group's file, by name; what is not a record is passed over.
+    pub fn parse(bytes: &[u8]) -> BTreeMap<String, Self> {
+        let lines = bytes.split(|b| *b == b'\n').filter_map(|line| serde_json::from_slice::<Self>(line).ok());
+        lines.filter(|record| record.schema == 1).map(|record| (record.name.clone(), record)).collect()
     }
 
     /// What the ledger is told when it adopts the file.
-    pub fn facts(&self, id: VersionId, spool: &str) -> Option<WholeFacts> {
+    pub fn facts(&self, id: VersionId) -> Option<WholeFacts> {
         let look = Look { size: Some(self.size), time: self.time, ..Look::default() };
         Some(WholeFacts {
             id,
-            spool: spool.to_owned(),
+            spool: self.name.clone(),
             look: look.with_validator_text(self.validator.clone()),
             size: self.size,
             sha256: Digest::from_hex(&self.sha256)?,

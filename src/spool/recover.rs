@@ -1,10 +1,11 @@
 //! At start: the ledger and the spool are brought together.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
-use super::{Partial, Record, Spool, SpoolError, record};
+use super::{Partial, Record, Spool, SpoolError, group_of, record};
 use crate::durable::{Disk, read_small};
+use crate::killpoint;
 use crate::ledger::state::{Happening, State};
 use crate::ledger::{Adopted, Ledger, LedgerError, Mark, VersionId};
 
@@ -25,15 +26,16 @@ pub struct Recovered {
     pub bytes: u64,
 }
 
-/// What lies under one name.
-#[derive(Debug, Default, Clone)]
+/// What lies in the spool, by name, with lengths in bytes.
+#[derive(Debug, Default)]
 struct Lying {
-    part: Option<u64>,
-    whole: Option<u64>,
-    record: bool,
+    parts: BTreeMap<String, u64>,
+    wholes: BTreeMap<String, u64>,
+    /// Groups that have their records; read when they are first asked for.
+    groups: BTreeMap<String, Option<BTreeMap<String, Record>>>,
 }
 
-/// What is to be done about one name.
+/// What the ledger is to be told.
 enum Mending {
     Adopt(Box<Record>),
     /// Of a file that is being fetched.
@@ -60,7 +62,7 @@ impl Spool {
             .map_err(self.failed("be read at start"))?;
         let mut found = found;
         let mut gone = Vec::new();
-        for (name, mend) in mend {
+        for mend in mend {
             match mend {
                 Mending::Restart(id) => {
                     found.restarted += 1;
@@ -68,12 +70,12 @@ impl Spool {
                     ledger.restart(id, Happening::Restarted, why).await?;
                 }
                 Mending::Forget(id) => ledger.unlinked(vec![id])?,
-                Mending::Adopt(record) => match ledger.adopt_file(&name, &record).await? {
+                Mending::Adopt(record) => match ledger.adopt_file(&record).await? {
                     Adopted::Whole => found.adopted += 1,
                     // It came back after a power cut that took its removal away.
                     Adopted::Archived => {
                         found.removed += 1;
-                        gone.push(name);
+                        gone.push(record.name);
                     }
                     Adopted::Known => {}
                 },
@@ -89,8 +91,11 @@ impl Spool {
     pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, RecoverError> {
         let (ids, names): (Vec<_>, Vec<_>) = ledger.free_spool().await?.into_iter().unzip();
         let count = names.len() as u64;
-        self.unlink(names).await?;
-        ledger.unlinked(ids)?;
+        if count > 0 {
+            self.unlink(names).await?;
+            killpoint::pass("spool-unlinked");
+            ledger.unlinked(ids)?;
+        }
         Ok(count)
     }
 }
@@ -108,67 +113,101 @@ pub enum RecoverError {
 
 type Owners = BTreeMap<String, (VersionId, State, Mark)>;
 
-fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovered, Vec<(String, Mending)>)> {
-    let mut lying: BTreeMap<String, Lying> = BTreeMap::new();
-    for entry in disk.read_dir(&spool.dir, usize::MAX)? {
-        let Some((name, kind)) = entry.name.to_str().and_then(|n| n.rsplit_once('.')) else { continue };
-        let lies = lying.entry(name.to_owned()).or_default();
-        match kind {
-            "part" => lies.part = Some(entry.stat.len),
-            "log" => lies.whole = Some(entry.stat.len),
-            "json" => lies.record = true,
-            _ => {}
-        }
-    }
+fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovered, Vec<Mending>)> {
+    let mut lying = Lying::read(disk, spool)?;
     let mut found = Recovered::default();
     let mut mend = Vec::new();
-    for (name, (id, state, _)) in owners {
-        match state {
-            State::Fetching if !lying.contains_key(name) => mend.push((name.clone(), Mending::Restart(*id))),
-            State::Whole | State::Held
-                if lying.get(name).is_none_or(|l| l.whole.is_none() && l.part.is_none()) =>
-            {
-                found.missing.push(name.clone());
+    let of_state = |wanted| owners.iter().filter(move |(_, (_, state, _))| *state == wanted);
+    for (name, _) in of_state(State::Whole) {
+        if lying.wholes.contains_key(name) {
+            continue;
+        }
+        // The disk lost the last rename and kept what came after it?
+        let part = lying.record(disk, spool, name).map(|record| record.part.clone());
+        match part.and_then(|part| Some((lying.parts.remove(&part)?, part))) {
+            Some((len, part)) => {
+                disk.rename(&spool.part(&part), &spool.whole(name))?;
+                lying.wholes.insert(name.clone(), len);
             }
-            _ => {}
+            None => found.missing.push(name.clone()),
         }
     }
-    for (name, lies) in &lying {
-        one(disk, spool, name, lies, owners.get(name), &mut found, &mut mend)?;
+    let mut grown = BTreeSet::new();
+    for (name, len) in std::mem::take(&mut lying.wholes) {
+        let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
+        // A record that cannot be read leaves the file where it is: it may be all there is.
+        let record = if known { None } else { lying.record(disk, spool, &name) };
+        if let Some(record) = record.filter(|record| record.size == len).cloned() {
+            // It was being kept, and is not yet.
+            if owners.get(&record.part).is_some_and(|(_, state, _)| *state == State::Held) {
+                disk.rename(&spool.whole(&name), &spool.part(&record.part))?;
+                lying.parts.insert(record.part, len);
+                continue;
+            }
+            grown.insert(record.part.clone());
+            mend.push(Mending::Adopt(Box::new(record)));
+        }
+        found.bytes += len;
+        *spool.groups().entry(group_of(&name).to_owned()).or_default() += 1;
+    }
+    for (name, (id, ..)) in of_state(State::Fetching) {
+        if !lying.parts.contains_key(name) && !grown.contains(name) {
+            mend.push(Mending::Restart(*id));
+        }
+    }
+    for (name, _) in of_state(State::Held) {
+        if !lying.parts.contains_key(name) {
+            found.missing.push(name.clone());
+        }
+    }
+    for group in lying.groups.keys().filter(|group| !spool.groups().contains_key(*group)) {
+        // The crash came before the first rename: the partials go on from their marks.
+        disk.remove(&spool.record(group))?;
+    }
+    for (name, len) in &lying.parts {
+        one(disk, spool, name, *len, owners.get(name), &mut found, &mut mend)?;
     }
     disk.flush_dir(&spool.dir)?;
     Ok((found, mend))
 }
 
+impl Lying {
+    fn read(disk: &dyn Disk, spool: &Spool) -> io::Result<Self> {
+        let mut lying = Self::default();
+        for entry in disk.read_dir(&spool.dir, usize::MAX)? {
+            let Some((name, kind)) = entry.name.to_str().and_then(|n| n.rsplit_once('.')) else { continue };
+            let name = name.to_owned();
+            match kind {
+                "part" => drop(lying.parts.insert(name, entry.stat.len)),
+                "log" => drop(lying.wholes.insert(name, entry.stat.len)),
+                "json" => drop(lying.groups.insert(name, None)),
+                _ => {}
+            }
+        }
+        Ok(lying)
+    }
+
+    /// The record of a whole file.
+    fn record(&mut self, disk: &dyn Disk, spool: &Spool, name: &str) -> Option<&Record> {
+        let records = self.groups.get_mut(group_of(name))?;
+        let read = || {
+            let bytes = read_small(disk, &spool.record(group_of(name)), record::LIMIT).ok().flatten();
+            bytes.as_deref().map(Record::parse).unwrap_or_default()
+        };
+        records.get_or_insert_with(read).get(name)
+    }
+}
+
+/// What becomes of a partial.
 fn one(
     disk: &dyn Disk,
     spool: &Spool,
     name: &str,
-    lies: &Lying,
+    len: u64,
     owner: Option<&(VersionId, State, Mark)>,
     found: &mut Recovered,
-    mend: &mut Vec<(String, Mending)>,
+    mend: &mut Vec<Mending>,
 ) -> io::Result<()> {
-    if let Some(len) = lies.whole {
-        found.bytes += len;
-        let known = owner.is_some_and(|(_, state, _)| *state != State::Fetching);
-        if !known && lies.record {
-            let record = read_small(disk, &spool.record(name), record::LIMIT);
-            // A record that cannot be read leaves the file where it is: it may be all there is.
-            let record = record.ok().flatten().as_deref().and_then(Record::parse);
-            mend.extend(
-                record.filter(|r| r.size == len).map(|r| (name.to_owned(), Mending::Adopt(Box::new(r)))),
-            );
-        }
-        return Ok(());
-    }
-    if lies.record && owner.is_none_or(|(_, state, _)| *state != State::Whole) {
-        // The crash came before the rename: the partial goes on from its mark.
-        disk.remove(&spool.record(name))?;
-    }
-    if lies.part.is_none() {
-        return Ok(());
-    }
     match owner {
         Some((id, state, mark)) if may_go_on(*state) => match Partial::reopen(disk, spool, name, mark) {
             Ok(Some((partial, _))) => {
@@ -183,15 +222,10 @@ fn one(
                 }
                 let fetching = *state == State::Fetching;
                 let todo_of = if fetching { Mending::Restart } else { Mending::Forget };
-                mend.push((name.to_owned(), todo_of(*id)));
+                mend.push(todo_of(*id));
             }
         },
-        Some((_, State::Held, _)) => found.bytes += lies.part.unwrap_or(0),
-        // The disk lost the last rename and kept what came after it.
-        Some((_, State::Whole, _)) => {
-            disk.rename(&spool.part(name), &spool.whole(name))?;
-            found.bytes += lies.part.unwrap_or(0);
-        }
+        Some((_, State::Held, _)) => found.bytes += len,
         _ => {
             disk.remove(&spool.part(name))?;
             found.removed += 1;

@@ -13,6 +13,8 @@ use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath, Runni
 
 const BYTES: &[u8] = b"(1770000000.000000) can0 123#00";
 const NAME: &str = "0123456789abcdef";
+const GROUP: &str = "fedcba9876543210";
+const WHOLE: &str = "fedcba9876543210-000";
 
 struct Depot {
     dir: TempDir,
@@ -44,7 +46,7 @@ impl Depot {
         if mark > 0 {
             let mut hash = RunningHash::default();
             hash.update(&BYTES[..mark]);
-            let mark = Mark { offset: mark as u64, hash: hash.to_bytes() };
+            let mark = Mark { offset: mark as u64, hash: hash.to_bytes(), look: None };
             self.ledger.mark(self.id, mark).await.expect("marked");
         }
     }
@@ -54,8 +56,8 @@ impl Depot {
     }
 
     fn lay_record(&self) {
-        let record = Record::new(&self.facts(), "L-0101", "PLOW-01", &seen().path);
-        self.lay(&format!("{NAME}.json"), serde_json::to_string(&record).expect("json").as_bytes());
+        let record = Record::new(&self.facts(), NAME, "L-0101", "PLOW-01", &seen().path);
+        self.lay(&format!("{GROUP}.json"), &record.line());
     }
 
     fn facts(&self) -> WholeFacts {
@@ -64,7 +66,7 @@ impl Depot {
         let (sha256, blocks): (Digest, Blocks) = hash.finish();
         WholeFacts {
             id: self.id,
-            spool: NAME.into(),
+            spool: WHOLE.into(),
             look: seen().look,
             size: BYTES.len() as u64,
             sha256,
@@ -124,7 +126,7 @@ async fn bytes_behind_the_mark_are_thrown_away() {
     let item = depot.pending().await.expect("pending");
     let (mut partial, cut) =
         Partial::reopen(&OsDisk::new(), &spool, NAME, &item.mark).expect("opened").expect("good");
-    partial.append(&[Bytes::from_static(&BYTES[10..])]).expect("goes on");
+    partial.append(&OsDisk::new(), &spool, &[Bytes::from_static(&BYTES[10..])]).expect("goes on");
     assert_eq!((cut, partial.hash().digest()), (0, Digest::of(BYTES)));
 }
 
@@ -160,7 +162,7 @@ async fn a_kill_before_the_rename_is_back_at_the_mark() {
 async fn a_kill_between_rename_and_commit_is_adopted_by_its_own_row() {
     let depot = Depot::new().await;
     depot.fetching(10).await;
-    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
     depot.lay_record();
     let (found, ..) = depot.start().await;
     assert_eq!(found.adopted, 1);
@@ -172,7 +174,7 @@ async fn a_kill_between_rename_and_commit_is_adopted_by_its_own_row() {
 #[tokio::test]
 async fn a_ledger_from_a_backup_takes_a_whole_file_as_the_one_that_it_has_listed() {
     let depot = Depot::new().await;
-    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
     depot.lay_record();
     depot.start().await;
     assert_eq!(depot.known().await.state, State::Whole);
@@ -184,13 +186,13 @@ async fn a_kill_between_archived_and_unlinked_removes_the_files_at_the_next_star
     let depot = Depot::new().await;
     depot.fetching(0).await;
     depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
-    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
     depot.lay_record();
     depot.archived().await;
     let (found, names, _) = depot.start().await;
     assert_eq!((found.removed, names.len()), (1, 0));
     // A power cut took the removal away, and not the ledger's word that it was made.
-    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
     depot.lay_record();
     let (found, names, _) = depot.start().await;
     assert_eq!((found.adopted, found.removed, names.len()), (0, 1, 0));
@@ -204,11 +206,11 @@ async fn nothing_whole_is_removed_before_it_is_archived() {
     depot.lay(&format!("{NAME}.part"), BYTES);
     depot.lay_record();
     let (_, names, _) = depot.start().await;
-    assert_eq!(names, [format!("{NAME}.json"), format!("{NAME}.log")], "the rename is made again");
-    depot.lay("ffff.log", BYTES);
+    assert_eq!(names, [format!("{WHOLE}.log"), format!("{GROUP}.json")], "the rename is made again");
+    depot.lay("ffff-000.log", BYTES);
     depot.lay("ffff.json", b"not a record");
     let (_, names, _) = depot.start().await;
-    assert!(names.contains(&"ffff.log".to_owned()), "it may be all there is");
+    assert!(names.contains(&"ffff-000.log".to_owned()), "it may be all there is");
 }
 
 #[tokio::test]
@@ -216,7 +218,7 @@ async fn a_whole_file_that_is_not_there_is_told() {
     let depot = Depot::new().await;
     depot.fetching(0).await;
     depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
-    assert_eq!(depot.start().await.0.missing, [NAME]);
+    assert_eq!(depot.start().await.0.missing, [WHOLE]);
 }
 
 #[tokio::test]
@@ -238,11 +240,27 @@ async fn a_held_file_that_was_being_kept_can_be_kept_again() {
     let depot = Depot::new().await;
     depot.fetching(0).await;
     depot.ledger.hold(depot.id, Some(NAME.into()), json!({})).await.expect("held");
-    depot.lay(&format!("{NAME}.log"), BYTES);
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
     depot.lay_record();
     depot.start().await;
     assert_eq!(depot.known().await.state, State::Held, "a person decides");
     let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
-    let partial = Partial::reread(&OsDisk::new(), &spool, NAME).expect("found under either name");
+    let partial = Partial::reread(&OsDisk::new(), &spool, NAME).expect("it has its old name");
     assert_eq!(partial.hash().digest(), Digest::of(BYTES));
+}
+
+#[tokio::test]
+async fn the_records_of_a_group_go_with_its_last_file() {
+    let depot = Depot::new().await;
+    let other = "fedcba9876543210-001";
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
+    depot.lay(&format!("{other}.log"), BYTES);
+    depot.lay_record();
+    let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
+    spool.recover(&depot.ledger).await.expect("recovered");
+    let left = || std::fs::read_dir(depot.dir.path().join("spool")).expect("read").count();
+    spool.unlink(vec![WHOLE.into(), WHOLE.into()]).await.expect("gone");
+    assert_eq!(left(), 2, "the other file and its record");
+    spool.unlink(vec![other.into()]).await.expect("gone");
+    assert_eq!(left(), 0);
 }

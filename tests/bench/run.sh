@@ -8,10 +8,10 @@
 #   --link       also the rows with the archive on the spool's own mount
 #   --baseline   the baseline alone, without building Yarder
 #
-# Rows: bulk (40 files of 50 MB) and small (5,000 files of 20 kB), with the spool on the disk and the archive on another
-# mount; bulk-memory and small-memory, with both on mounts in memory; bulk-link and small-link. YARDER=PROGRAM takes a
-# program that is already built. Mounts need root, Linux and 10 GB of disk. What is made lies in target/bench, and the
-# mounts and the server are gone at the end, however it comes.
+# Rows: bulk (40 files of 50 MB) and small (5,000 files of 20 kB), with the spool and the archive on two mounts on the
+# disk, made anew for every run; bulk-memory and small-memory, with both on mounts in memory; bulk-link and small-link,
+# with both on one mount. YARDER=PROGRAM takes a program that is already built. Mounts need root, Linux and 20 GB of disk.
+# What is made lies in target/bench, and the mounts and the server are gone at the end, however it comes.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 here=$PWD/tests/bench work=$PWD/target/bench
@@ -36,12 +36,12 @@ say() { echo "bench: $*" >&2; }
 [ "$(id -u)" = 0 ] || { say "mounting an archive of its own needs root"; exit 1; }
 mkdir -p "$work"
 
-server='' loop='' mounts=()
+server='' loops=() mounts=()
 clean_up() {
   [ -z "$server" ] || { kill "$server"; wait "$server"; } 2>/dev/null || true
   for mount in "${mounts[@]}"; do umount "$mount" || true; done
-  [ -z "$loop" ] || losetup -d "$loop" || true
-  rm -rf "$work/archive.img" "$work/spool"
+  for loop in "${loops[@]}"; do losetup -d "$loop" || true; done
+  rm -rf "$work"/*.img
 }
 trap clean_up EXIT
 trap 'exit 130' INT TERM HUP
@@ -63,21 +63,35 @@ make_tree() { # NAME FILES BYTES
 case " ${rows[*]} " in *" bulk"*) make_tree bulk 40 50000000 ;; esac
 case " ${rows[*]} " in *" small"*) make_tree small 5000 20000 ;; esac
 
-# The mounts: a disk of its own in a file, read around the host's cache, and two in memory.
+# The mounts: two disks in files, read around the host's cache, and two in memory.
 mount_at() { # FOLDER ARGUMENTS...
   mkdir -p "$1"
   mount "${@:2}" "$1"
   mounts=("$1" "${mounts[@]}")
 }
-mkdir -p "$work/spool"
-case " ${rows[*]} " in
-  *" bulk "* | *" small "*)
-    truncate -s 6G "$work/archive.img"
-    mkfs.ext4 -q -F -m 0 "$work/archive.img"
-    loop=$(losetup --find --show --direct-io=on "$work/archive.img" 2>/dev/null || losetup --find --show "$work/archive.img")
-    mount_at "$work/archive" "$loop"
-    ;;
-esac
+disk_at() { # FOLDER
+  rm -f "$1.img"
+  fallocate -l 6G "$1.img"
+  local loop
+  loop=$(losetup --find --show --direct-io=on "$1.img" 2>/dev/null || losetup --find --show "$1.img")
+  loops+=("$loop")
+  declare -g "loop_${1##*/}=$loop"
+  format "$loop"
+  mount_at "$1" "$loop"
+}
+format() { # DEVICE
+  mkfs.ext4 -q -F -m 0 -E nodiscard,lazy_itable_init=0,lazy_journal_init=0 "$1"
+}
+# A disk as it was first: ext4 makes new files slowly for some minutes where thousands were just removed, and what one run
+# leaves behind must not be measured in the next.
+afresh() { # FOLDER
+  local loop=loop_${1##*/}
+  umount "$1"
+  format "${!loop}"
+  mount "${!loop}" "$1"
+}
+case " ${rows[*]} " in *" bulk "* | *" small "* | *-link*) disk_at "$work/spool" ;; esac
+case " ${rows[*]} " in *" bulk "* | *" small "*) disk_at "$work/archive" ;; esac
 case " ${rows[*]} " in
   *-memory*)
     mount_at "$work/memory-spool" -t tmpfs -o size=5G tmpfs
@@ -165,6 +179,7 @@ for file in json.load(open(sys.argv[1]))["files"]: print(sys.argv[2] + "/" + fil
   cat "$work/$tree"/*/* > /dev/null # into the cache: a logger's card is not what is measured
   for run in $(seq "$runs"); do
     for which in "${who[@]}"; do
+      case $row in *-memory) ;; *) for disk in $(printf '%s\n' "$spool" "$archive" | uniq); do afresh "$disk"; done ;; esac
       mkdir "$spool/run" "$archive/run-archive"
       "one_$which" "$tree" "$spool/run" "$archive/run-archive" "$work/result"
       python3 -c '

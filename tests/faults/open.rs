@@ -3,7 +3,7 @@
 use std::fs;
 
 use yarder::report::Verdict;
-use yarder::sim::{Content, Options};
+use yarder::sim::{Content, HttpOptions, Index, Options, Protocol};
 
 use super::depot::{Depot, TestClock, content, dice, logger, recorded};
 
@@ -75,9 +75,17 @@ fn newest() -> Depot {
 #[tokio::test(flavor = "multi_thread")]
 async fn an_open_file_comes_home_as_it_grows_and_only_its_tail_is_read_when_it_closes() {
     let mut dice = dice("open, ahead");
+    // The one tells a file's tag in each look, the other's listing is enough and tells none.
+    for index in [Index::NginxHtml, Index::NginxJson] {
+        comes_home_as_it_grows(&mut dice, HttpOptions { index, ..HttpOptions::default() }).await;
+    }
+}
+
+async fn comes_home_as_it_grows(dice: &mut fastrand::Rng, http: HttpOptions) {
     let clock = TestClock::new();
     let growing = Content::noise(dice.u64(..), 2_000_000);
-    let logger = logger(Options::http().clock(clock.clone()), &[("1.log", growing.clone())]).await;
+    let options = Options { protocol: Protocol::Http(http), ..Options::http() }.clock(clock.clone());
+    let logger = logger(options, &[("1.log", growing.clone())]).await;
     let depot = newest();
     depot.write(&[("1", logger.url())]);
     let mut len = growing.len();
