@@ -75,3 +75,35 @@ async fn dripping_listings_do_not_keep_another_logger_from_being_listed_and_fetc
     assert!(round.trouble.is_empty(), "{:?}", round.trouble);
     assert_eq!(depot.archived(), 5, "the others are slow, not refused");
 }
+
+/// One vehicle's open file is being fetched ahead in the only turn when a file of another is closed.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_open_file_fetched_ahead_gives_way_to_another_vehicles_closed_one() {
+    let mut dice = dice("drip, ahead");
+    let closed = content(&mut dice, 50_000);
+    let begun = content(&mut dice, 100);
+    let slow = Arc::new(logger(Options::http(), &[("1.log", content(&mut dice, 8_000_000))]).await);
+    // Fast enough to keep a turn, were it closed.
+    slow.faults().rate = Some(80_000);
+    let quick = logger(Options::http(), &[("1.log", closed.clone()), ("2.log", begun)]).await;
+    let depot = Depot::new()
+        .poll("max_transfers = 1")
+        .kind("open_file", "\"newest\"")
+        .kind("settle", "\"8s\"")
+        .kind("closed_after", "\"12h\"");
+    depot.write(&[("1", slow.url()), ("2", quick.url())]);
+    let depot = Arc::new(depot);
+    let (theirs, at) = (slow.clone(), depot.clone());
+    let look = tokio::task::spawn_blocking(move || {
+        eventually("the closed file", || (at.archived() == 1).then_some(()));
+        let sent = theirs.counters().of("1.log");
+        theirs.faults().rate = None;
+        sent
+    });
+    let round = depot.round(&TestClock::fast(4)).await;
+    let sent = look.await.expect("looked");
+    assert!(sent > 0 && sent < 8_000_000, "{sent} bytes of the open file had come");
+    assert_eq!(depot.hashes(), [closed.sha256().hex()]);
+    assert!(round.trouble.is_empty(), "{:?}", round.trouble);
+    assert_eq!(depot.spool().len(), 2, "both open files are here as far as they go: {:?}", depot.states());
+}
