@@ -2,7 +2,8 @@
 //!
 //! Owns the socket and the two forms. What a request does is the handler's; who may ask is a matter
 //! of file rights (mode 0600). A request is one line of at most [`MAX_LINE`] bytes and a
-//! conversation is one request; silence for [`PATIENCE`] ends it.
+//! conversation is one request; silence for [`PATIENCE`] ends it. A request that takes long is
+//! answered with a space now and then first, which JSON passes over: a sign of life.
 //!
 //! # Crash
 //! A socket that a killed service left is removed at the next start, by the process that holds the
@@ -29,6 +30,8 @@ pub const SOCKET: &str = "control.sock";
 pub const MAX_LINE: u64 = 64 * 1024;
 /// Silence after which either side gives up.
 pub const PATIENCE: Duration = Duration::from_secs(10);
+/// The service gives a sign of life this often while it does what was asked.
+const SIGN: Duration = Duration::from_secs(3);
 /// Conversations at a time; further ones wait in the socket's queue.
 const AT_ONCE: usize = 8;
 
@@ -88,9 +91,12 @@ impl Answer {
     }
 }
 
-/// Why the service could not be asked although it seems to run.
+/// Why the service could not be asked, although it seems to run.
 #[derive(Debug, thiserror::Error)]
 pub enum ControlError {
+    /// This user may not ask; whether a service runs is not known.
+    #[error("{} may not be used by this user: run the command as the service's user, or as root", .0.display())]
+    Denied(PathBuf),
     /// The socket cannot be used.
     #[error("the service's socket {} cannot be used: {source}", path.display())]
     Socket {
@@ -102,6 +108,9 @@ pub enum ControlError {
     /// The service said nothing in time.
     #[error("the service did not answer within 10 seconds: look at its log")]
     Silent,
+    /// The service ended meanwhile.
+    #[error("the service ended before it had answered: start it, see what was done, and ask again")]
+    Ended,
     /// The service's answer makes no sense.
     #[error("the service answered in no form that this program knows: is it of another version?")]
     Garbled,
@@ -110,7 +119,7 @@ pub enum ControlError {
 /// Does what requests ask.
 #[async_trait]
 pub trait Handler: Send + Sync {
-    /// Does it and says what came of it. Ends within [`PATIENCE`], or nobody hears the answer.
+    /// Does it and says what came of it.
     async fn handle(&self, request: Request) -> Answer;
 }
 
@@ -177,7 +186,18 @@ async fn converse(stream: UnixStream, handler: &dyn Handler) {
         Ok(Ok(0)) | Ok(Err(_)) | Err(_) => return,
         Ok(Ok(_)) if !line.ends_with(b"\n") => Answer::refused("the request is cut or too long"),
         Ok(Ok(_)) => match serde_json::from_slice(&line) {
-            Ok(request) => handler.handle(request).await,
+            Ok(request) => {
+                let mut handling = handler.handle(request);
+                loop {
+                    tokio::select! {
+                        biased;
+                        answer = &mut handling => break answer,
+                        () = tokio::time::sleep(SIGN) => {
+                            let _ = timeout(PATIENCE, stream.get_mut().write_all(b" ")).await;
+                        }
+                    }
+                }
+            }
             Err(e) => Answer::refused(format!("the request is not understood: {e}")),
         },
     };
@@ -197,6 +217,7 @@ pub fn ask(state_dir: &Path, request: &Request) -> Result<Option<Answer>, Contro
     let path = state_dir.join(SOCKET);
     let failed = |source: io::Error| match source.kind() {
         io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut => ControlError::Silent,
+        io::ErrorKind::PermissionDenied => ControlError::Denied(path.clone()),
         _ => ControlError::Socket { path: path.clone(), source },
     };
     let stream = match BlockingStream::connect(&path) {
@@ -212,7 +233,11 @@ pub fn ask(state_dir: &Path, request: &Request) -> Result<Option<Answer>, Contro
     line.push(b'\n');
     (&stream).write_all(&line).map_err(failed)?;
     let mut answer = Vec::new();
-    BufReader::new(stream).take(MAX_LINE).read_until(b'\n', &mut answer).map_err(failed)?;
+    // Twice: the signs of life come on top.
+    BufReader::new(stream).take(2 * MAX_LINE).read_until(b'\n', &mut answer).map_err(failed)?;
+    if answer.trim_ascii().is_empty() {
+        return Err(ControlError::Ended);
+    }
     serde_json::from_slice(&answer).map(Some).map_err(|_| ControlError::Garbled)
 }
 
@@ -302,6 +327,47 @@ mod tests {
         endless.truncate(10);
         assert!(!service.raw(&endless).await.ok, "a cut line");
         assert!(service.ask(&Request::Reload { accept: true }).await.expect("asked").expect("runs").ok);
+    }
+
+    /// Answers when it is told to.
+    struct Slow(tokio::sync::Semaphore);
+
+    #[async_trait]
+    impl Handler for Slow {
+        async fn handle(&self, _: Request) -> Answer {
+            let _told = self.0.acquire().await.expect("open");
+            Answer::done("at last")
+        }
+    }
+
+    #[tokio::test]
+    async fn what_takes_long_gives_signs_of_life_and_is_answered() {
+        let (ours, theirs) = UnixStream::pair().expect("pair");
+        let slow = Arc::new(Slow(tokio::sync::Semaphore::new(0)));
+        let handler = slow.clone();
+        let conversing = tokio::spawn(async move { converse(theirs, &*handler).await });
+        let mut ours = ours;
+        ours.write_all(b"{\"ask\":\"status\"}\n").await.expect("asked");
+        assert_eq!(ours.read_u8().await.expect("a sign"), b' ');
+        slow.0.add_permits(1);
+        let mut answer = Vec::new();
+        ours.read_to_end(&mut answer).await.expect("read");
+        assert_eq!(serde_json::from_slice::<Answer>(&answer).expect("an answer").text, "at last");
+        conversing.await.expect("joined");
+    }
+
+    #[tokio::test]
+    async fn an_end_without_an_answer_is_told_as_that() {
+        let dir = tempfile::tempdir().expect("dir");
+        let listener = UnixListener::bind(dir.path().join(SOCKET)).expect("bound");
+        let state = dir.path().to_owned();
+        let asking = tokio::task::spawn_blocking(move || ask(&state, &Request::Status));
+        let (mut stream, _) = listener.accept().await.expect("accepted");
+        stream.write_all(b"  ").await.expect("a sign");
+        let mut line = String::new();
+        tokio::io::BufReader::new(&mut stream).read_line(&mut line).await.expect("read");
+        drop(stream);
+        assert!(matches!(asking.await.expect("joined"), Err(ControlError::Ended)));
     }
 
     #[tokio::test]

@@ -20,6 +20,13 @@ pub enum ArchiveFailure {
     Source,
 }
 
+impl ArchiveFailure {
+    /// It concerns the whole archive. Anything else may be one file's or folder's own trouble.
+    pub fn is_outage(self) -> bool {
+        matches!(self, Self::Away | Self::NotAnArchive | Self::Full)
+    }
+}
+
 /// A failed attempt, with what was said.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ArchiveError {

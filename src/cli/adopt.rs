@@ -9,7 +9,8 @@ use super::{Cx, ask, calls, tell};
 ///
 /// Yarder remembers the id of every archive and touches nothing when another one, or none, lies at
 /// its place: an unmounted share has an empty folder where the archive was. This command accepts
-/// what lies there now. Files that only the former one held are owed to it again.
+/// what lies there now. What was on its way begins anew in it; what the former one had is not copied, and
+/// `yarder audit` names it.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: yarder adopt central")]
 pub struct Args {

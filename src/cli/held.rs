@@ -50,7 +50,8 @@ pub(super) async fn run(args: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, F
         let (_, query) = cx.read()?;
         return list(&query, out);
     };
-    let loaded = cx.load()?;
+    // Also where no service runs: a command about files that are not there makes no ledger.
+    let (loaded, _) = cx.read()?;
     let request = match what {
         What::Keep { id, reason } => Request::Keep { id, reason },
         What::Drop { id, reason } => Request::Drop { id, reason },

@@ -104,9 +104,14 @@ pub enum Command {
 }
 
 impl Command {
-    /// What is logged where nobody says otherwise: the service tells its story, others only trouble.
+    /// What is logged where nobody says otherwise: the service tells its story, others only trouble,
+    /// and the demo shows trouble in its own way.
     pub fn log_level(&self) -> &'static str {
-        if matches!(self, Command::Run(_)) { "info" } else { "warn" }
+        match self {
+            Command::Run(_) => "info",
+            Command::Demo(_) => "error",
+            _ => "warn",
+        }
     }
 }
 
@@ -147,7 +152,13 @@ struct Cx {
 impl Cx {
     /// The configuration; everything wrong with it is told at once.
     fn load(&self) -> Result<Loaded, Failure> {
-        config::load(&self.config).map_err(|problems| unusable(&problems))
+        config::load(&self.config).map_err(|problems| {
+            Failure::Usage(format!(
+                "{}\nNothing was done. A service that runs goes on with the last good pair until the files are mended;\n\
+                 `yarder check` tells what there is left to mend.",
+                unusable(&problems)
+            ))
+        })
     }
 
     /// The configuration and the ledger beside the service.

@@ -3,7 +3,7 @@
 use serde::Serialize;
 use serde_json::Value;
 
-use crate::control::{self, Request};
+use crate::control::{self, ControlError, Request};
 use crate::report::words::{cell, moment, of, plain, size, wrap};
 use crate::report::{FindingLine, Report, VehicleLine, Verdict};
 
@@ -30,7 +30,8 @@ struct Status<'r> {
 
 #[derive(Debug, Clone, Serialize)]
 struct Service {
-    running: bool,
+    /// Null where this user may not know.
+    running: Option<bool>,
     text: String,
     facts: Value,
 }
@@ -38,13 +39,17 @@ struct Service {
 impl Service {
     fn ask(cx: &std::path::Path) -> Self {
         match control::ask(cx, &Request::Status) {
-            Ok(Some(answer)) => Self { running: true, text: answer.text, facts: answer.facts },
+            Ok(Some(answer)) => Self { running: Some(true), text: answer.text, facts: answer.facts },
             Ok(None) => Self {
-                running: false,
+                running: Some(false),
                 text: "The service does not run: what follows is what the ledger knew last.".to_owned(),
                 facts: Value::Null,
             },
-            Err(e) => Self { running: true, text: e.to_string(), facts: Value::Null },
+            Err(e) => Self {
+                running: (!matches!(e, ControlError::Denied(_))).then_some(true),
+                text: format!("The service could not be asked: {e}."),
+                facts: Value::Null,
+            },
         }
     }
 }

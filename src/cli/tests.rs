@@ -227,6 +227,43 @@ async fn a_file_s_story_is_found_by_path_hash_and_place() {
 }
 
 #[tokio::test]
+async fn a_path_is_traced_as_any_command_prints_it() {
+    let depot = Depot::new().await;
+    let logger = depot.logger("L-0401", "PLOW-01").await;
+    let names: [&[u8]; 4] =
+        [b"logs/\xe9t\xe9.log", b"logs/\x1b[2J.log", "logs/\u{202e}gol.log".as_bytes(), b"logs/a b.log"];
+    let change = |name: &&[u8]| {
+        let look = Look { size: Some(5000), ..Look::default() };
+        let seen = Seen { path: RemotePath::new(name).expect("path"), listed: "5000".into(), look };
+        Change::New { seen, backlog: false, same_as: None, why: "listed" }
+    };
+    depot.ledger.apply(&logger, "PLOW-01", true, names.iter().map(change).collect()).await.expect("applied");
+    for held in depot.ledger.pending(logger.key).await.expect("pending") {
+        depot
+            .ledger
+            .grant(Grant { id: held.id, spool: format!("s{}", held.id.0), reserved: 1 })
+            .expect("granted");
+        depot.ledger.hold(held.id, None, json!({ "why": "test" })).await.expect("held");
+    }
+    let mut printed: Vec<String> = Vec::new();
+    for list in ["files", "held"] {
+        let (_, lines) = depot.lines(&[list, "--json"]).await;
+        printed.extend(lines.iter().map(|l| l["path"].as_str().expect("text").to_owned()));
+        let (_, table) = depot.run(&[list]).await;
+        printed.extend(table.lines().filter_map(|line| Some(line[line.find("logs/")?..].to_owned())));
+    }
+    assert_eq!(printed.len(), 4 * names.len());
+    for path in printed {
+        // What `held` tells behind it.
+        let path = path.split("  ").next().expect("a part");
+        for what in [path, path.strip_prefix("logs/").expect("below")] {
+            let (end, told) = depot.lines(&["trace", what, "--json"]).await;
+            assert_eq!((end, told.len()), (Outcome::Done, 1), "{what:?}");
+        }
+    }
+}
+
+#[tokio::test]
 async fn report_and_status_say_who_may_leave_and_exit_with_3_when_a_person_is_needed() {
     let depot = Depot::new().await;
     depot.night().await;
@@ -387,8 +424,11 @@ async fn what_this_version_lacks_is_refused_by_name() {
 async fn without_a_ledger_the_reason_says_what_to_do() {
     let depot = Depot::new().await;
     remove(&depot.dir.path().join("state").join(ledger::FILE));
-    let (end, _) = depot.run(&["report"]).await;
-    assert!(end.expect_err("none").to_string().contains("yarder once"));
+    for command in [&["report"][..], &["held", "keep", "3", "--reason", "x"], &["audit"]] {
+        let (end, _) = depot.run(command).await;
+        assert!(end.expect_err("none").to_string().contains("yarder once"), "{command:?}");
+        assert!(!depot.dir.path().join("state").join(ledger::FILE).exists(), "{command:?} makes none");
+    }
 }
 
 #[tokio::test]

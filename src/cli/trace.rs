@@ -49,7 +49,9 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
     let (loaded, query) = cx.read()?;
     let mut rows = query.find(&args.what)?;
     if rows.is_empty() {
-        rows = query.find_path(|path| ends_with(&plain(&path.to_string()), &args.what))?;
+        // As `files --json` has it, and as a table has it.
+        let fits = |path: &str| ends_with(path, &args.what) || ends_with(&plain(path), &args.what);
+        rows = query.find_path(|path| fits(&path.to_string()))?;
     }
     if rows.is_empty() {
         return Err(Failure::Failed(format!(
@@ -158,6 +160,7 @@ fn said(what: &str) -> String {
         "claim-intended" => "its place in an archive is chosen",
         "stored" => "written into an archive",
         "verified" => "read back from an archive, and equal",
+        "put-off" => "an archive failed at it alone; it is tried again",
         "found-wrong" => "a copy was found to be wrong",
         "proven" => "its proof was reached",
         "presumed" => "taken for known by the bytes at its ends",

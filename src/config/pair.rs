@@ -102,6 +102,9 @@ fn read_file(disk: &dyn Disk, path: &Path) -> Result<Source, String> {
     let bytes = match durable::read_small(disk, path, MAX_FILE) {
         Ok(Some(bytes)) => bytes,
         Ok(None) => return Err("there is no such file".to_owned()),
+        Err(e) if e.kind() == io::ErrorKind::PermissionDenied => {
+            return Err("this user may not: run the command as the service's user, or as root".to_owned());
+        }
         Err(e) => return Err(e.to_string()),
     };
     let text = String::from_utf8(bytes).map_err(|_| "it is no UTF-8 text".to_owned())?;

@@ -5,10 +5,10 @@ use serde_json::json;
 
 use super::place::depot_object;
 use super::records::{ArchiveJson, DepotRecord};
-use super::run::Forwarder;
+use super::run::{Forwarder, OUTAGES};
 use crate::archive::{ArchiveError, ArchiveFailure, Created, IDENTITY};
 use crate::config::ArchiveTarget;
-use crate::ledger::{Finding, LedgerError, Severity};
+use crate::ledger::{Due, Finding, LedgerError, Severity};
 
 /// Why an archive cannot be used now.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -134,6 +134,21 @@ impl Forwarder {
         Ok(())
     }
 
+    /// A file at which the archive failed alone waits for itself, and is told.
+    pub(super) async fn put_off(&self, due: &Due, trouble: &ArchiveError) -> Result<(), LedgerError> {
+        let (name, path, detail) = (self.config.name.as_str(), &due.path, &trouble.detail);
+        self.ledger.put_off(name, due.id, detail.clone()).await?;
+        let (code, why) = match trouble.failure {
+            ArchiveFailure::Source => {
+                ("spool-failed", format!("it cannot be read from the spool ({detail})"))
+            }
+            _ => ("not-archived", format!("archive \"{name}\" {trouble}")),
+        };
+        let action = format!("{} The other files go on, and this one is tried again.", trouble.help());
+        let cause = format!("{path} cannot be archived: {why}");
+        self.raise(code, Severity::Act, due, json!({ "error": detail }), cause, &action)
+    }
+
     /// Says that the archive cannot be used, in the words that fit.
     pub(super) fn away(&self, error: &AttachError) -> Result<(), LedgerError> {
         let name = &self.config.name;
@@ -154,6 +169,8 @@ impl Forwarder {
             }
             AttachError::Archive(e) => ("archive-away", e.help().to_owned()),
         };
+        let mut before = OUTAGES.iter().filter(|other| **other != code);
+        before.try_for_each(|code| self.ledger.clear(code, name.as_str()))?;
         self.progress
             .tell(crate::progress::Tick::Trouble { vehicle: None, text: format!("archive {name}: {error}") });
         self.ledger.raise(Finding {

@@ -4,16 +4,18 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::json;
 
+use super::attach::AttachError;
 use super::place::{PlaceFacts, content_key, day_folder, logger_object, places};
 use super::records::{Claim, LoggerRecord, Receipt, ReceiptKind, path_text};
 use super::run::{ForwardError, Forwarder, Keys};
 use super::steps::{
-    Found, Put, PutWanted, Verdict, VerifyWanted, put, read_receipts, receive, stake, verify,
+    Found, Put, PutWanted, Received, Unclaimed, Verdict, VerifyWanted, put, read_receipts, receive, stake,
+    verify,
 };
 use crate::archive::{ArchiveError, ArchiveFailure, ReadBack, fit_part, fold};
 use crate::killpoint;
 use crate::ledger::state::Duty;
-use crate::ledger::{Due, Kept, LedgerError, ReceiptRow, Severity, VersionId};
+use crate::ledger::{Due, Kept, ReceiptRow, Severity, VersionId};
 use crate::model::{LoggerId, VehicleId};
 
 /// Receipt objects read in one go.
@@ -33,11 +35,15 @@ struct File {
     location: Option<String>,
     shared: bool,
     back: Option<ReadBack>,
+    /// The archive failed, maybe at this file alone.
+    trouble: Option<ArchiveError>,
 }
 
 pub(super) struct Group<'f> {
     forwarder: &'f Forwarder,
     files: Vec<File>,
+    /// Files at which the archive failed while others may go on.
+    alone: Vec<File>,
     /// The first trouble with the archive as a whole; what could be done before it stays done.
     trouble: Option<ArchiveError>,
 }
@@ -64,19 +70,21 @@ impl<'f> Group<'f> {
                     named: None,
                     claim: None,
                     back: None,
+                    trouble: None,
                 })
             })
             .collect();
-        let mut group = Self { forwarder, files, trouble: None };
+        let mut group = Self { forwarder, files, alone: Vec::new(), trouble: None };
         let name = forwarder.config.name.to_string();
         group.receipts(&name).await?;
+        group.part();
         group.intend(&name).await?;
         Ok(group)
     }
 
     /// Its files.
     pub fn ids(&self) -> Vec<VersionId> {
-        self.files.iter().map(|f| f.due.id).collect()
+        self.files.iter().chain(&self.alone).map(|f| f.due.id).collect()
     }
 
     /// Takes every file as far as it goes; gives its files, and which of them are not archived.
@@ -90,44 +98,82 @@ impl<'f> Group<'f> {
     async fn steps(&mut self) -> Result<BTreeSet<VersionId>, ForwardError> {
         let name = self.forwarder.config.name.to_string();
         self.stake(&name).await?;
+        self.part();
         self.put(&name).await?;
+        self.part();
         self.verify(&name).await?;
+        self.part();
         let moved = self.receive(&name).await?;
-        match self.trouble.take() {
-            Some(trouble) => Err(trouble.into()),
-            None => Ok(moved),
+        self.part();
+        self.put_off().await?;
+        Ok(moved)
+    }
+
+    /// Files with trouble leave the group, and the others go on.
+    fn part(&mut self) {
+        let (alone, files) = std::mem::take(&mut self.files).into_iter().partition(|f| f.trouble.is_some());
+        self.files = files;
+        self.alone.extend::<Vec<_>>(alone);
+    }
+
+    /// Files at which the archive failed wait, each for itself, where the archive as a whole can be
+    /// read and written.
+    async fn put_off(&mut self) -> Result<(), ForwardError> {
+        if let Some(trouble) = self.trouble.take() {
+            return Err(trouble.into());
         }
+        let source = |file: &File| file.trouble.as_ref().is_some_and(|t| t.failure == ArchiveFailure::Source);
+        if !self.alone.iter().all(source) {
+            self.forwarder.attach(false).await?;
+        }
+        for file in &self.alone {
+            if let Some(trouble) = &file.trouble {
+                self.forwarder.put_off(&file.due, trouble).await?;
+            }
+        }
+        Ok(())
     }
 
     /// Step 0: what the archive's receipts say of these contents.
     async fn receipts(&mut self, name: &str) -> Result<(), ForwardError> {
         for logger in self.loggers() {
-            let keys: Vec<String> = self.of(&logger).map(|f| f.key.clone()).collect();
-            let (mut last, _) = self.forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
-            if last == 0 {
-                self.register(&logger).await?;
-            }
-            loop {
-                let from = last.unsigned_abs() + 1;
-                let found = read_receipts(&*self.forwarder.archive, &logger, from, READ).await?;
-                let next = found.next;
-                let rows = rows_of(&found);
-                self.forwarder.ledger.remember_receipts(name, logger.as_str(), rows).await?;
-                last = i64::try_from(next).unwrap_or(i64::MAX) - 1;
-                if next < from + READ {
-                    break;
+            match self.receipts_of(name, &logger).await {
+                Err(ForwardError::Attach(AttachError::Archive(e))) if !e.failure.is_outage() => {
+                    let own = self.files.iter_mut().filter(|f| f.logger == logger);
+                    own.for_each(|f| f.trouble = Some(e.clone()));
                 }
+                other => other?,
             }
-            let (_, known) = self.forwarder.ledger.receipts(name, logger.as_str(), keys).await?;
-            for file in self.files.iter_mut().filter(|f| f.logger == logger) {
-                let path = path_text(&file.due.path);
-                let mine = |row: &&ReceiptRow| row.key == file.key;
-                file.known = known.iter().filter(mine).find(|r| r.kind == "stored").cloned();
-                let named = |r: &&ReceiptRow| r.path == path && matches!(r.kind.as_str(), "stored" | "alias");
-                file.named = known.iter().filter(mine).find(named).cloned();
-                if let Some(known) = &file.known {
-                    file.location = Some(known.location.clone());
-                }
+        }
+        Ok(())
+    }
+
+    async fn receipts_of(&mut self, name: &str, logger: &LoggerId) -> Result<(), ForwardError> {
+        let keys: Vec<String> = self.of(logger).map(|f| f.key.clone()).collect();
+        let (mut last, _) = self.forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
+        if last == 0 {
+            self.register(logger).await?;
+        }
+        loop {
+            let from = last.unsigned_abs() + 1;
+            let found = read_receipts(&*self.forwarder.archive, logger, from, READ).await?;
+            let next = found.next;
+            let rows = rows_of(&found);
+            self.forwarder.ledger.remember_receipts(name, logger.as_str(), rows).await?;
+            last = i64::try_from(next).unwrap_or(i64::MAX) - 1;
+            if next < from + READ {
+                break;
+            }
+        }
+        let (_, known) = self.forwarder.ledger.receipts(name, logger.as_str(), keys).await?;
+        for file in self.files.iter_mut().filter(|f| f.logger == *logger) {
+            let path = path_text(&file.due.path);
+            let mine = |row: &&ReceiptRow| row.key == file.key;
+            file.known = known.iter().filter(mine).find(|r| r.kind == "stored").cloned();
+            let named = |r: &&ReceiptRow| r.path == path && matches!(r.kind.as_str(), "stored" | "alias");
+            file.named = known.iter().filter(mine).find(named).cloned();
+            if let Some(known) = &file.known {
+                file.location = Some(known.location.clone());
             }
         }
         Ok(())
@@ -217,7 +263,7 @@ impl<'f> Group<'f> {
         if wanted.is_empty() {
             return Ok(());
         }
-        let staked = stake(&*forwarder.archive, &wanted).await?;
+        let staked = stake(&*forwarder.archive, &wanted).await;
         killpoint::pass("claim-stored");
         let mut adopted = Vec::new();
         for (at, staked) in at.into_iter().zip(staked) {
@@ -232,7 +278,8 @@ impl<'f> Group<'f> {
                     }
                     file.claim = Some(staked.claim);
                 }
-                Err(bad) => {
+                Err(Unclaimed::Archive(trouble)) => self.troubled(at, trouble),
+                Err(Unclaimed::Bad(bad)) => {
                     let why = format!("its claim in the archive: {bad}");
                     forwarder.ledger.blocked(name, file.due.id, why.clone()).await?;
                     forwarder.raise(
@@ -295,29 +342,20 @@ impl<'f> Group<'f> {
                         "Move the foreign files in the archive out of the way; the file waits in the spool.",
                     )?;
                 }
-                Err(trouble) => self.troubled(at, trouble)?,
+                Err(trouble) => self.troubled(at, trouble),
             }
         }
         forwarder.ledger.stored(name, stored).await?;
         Ok(())
     }
 
-    /// A file could not be stored or read back. Where it is the spool's own, the archive can still be
-    /// used for the others.
-    fn troubled(&mut self, at: usize, trouble: ArchiveError) -> Result<(), LedgerError> {
-        if trouble.failure != ArchiveFailure::Source {
+    /// The archive failed in a file's step: an outage, or something that may be the file's own.
+    fn troubled(&mut self, at: usize, trouble: ArchiveError) {
+        if trouble.failure.is_outage() {
             self.trouble = self.trouble.take().or(Some(trouble));
-            return Ok(());
+        } else if let Some(file) = self.files.get_mut(at) {
+            file.trouble = Some(trouble);
         }
-        let due = &self.files[at].due;
-        self.forwarder.raise(
-            "spool-failed",
-            Severity::Act,
-            due,
-            json!({ "error": trouble.detail }),
-            format!("{} cannot be archived: it cannot be read from the spool ({})", due.path, trouble.detail),
-            trouble.help(),
-        )
     }
 
     /// Step 5: every copy is read back.
@@ -347,7 +385,7 @@ impl<'f> Group<'f> {
                     continue;
                 }
                 Err(trouble) => {
-                    self.troubled(at, trouble)?;
+                    self.troubled(at, trouble);
                     continue;
                 }
                 Ok(Verdict::Corrupt(_)) => "holds other bytes than were stored",
@@ -374,6 +412,7 @@ impl<'f> Group<'f> {
     async fn receive(&mut self, name: &str) -> Result<BTreeSet<VersionId>, ForwardError> {
         let forwarder = self.forwarder;
         let mut moved = BTreeSet::new();
+        let mut failed = BTreeMap::new();
         for logger in self.loggers() {
             let mut kept: Vec<Kept> = Vec::new();
             let mut receipts: Vec<Receipt> = Vec::new();
@@ -397,8 +436,16 @@ impl<'f> Group<'f> {
             let mut rows: Vec<(String, ReceiptRow)> = Vec::new();
             if !receipts.is_empty() {
                 let (last, _) = forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
-                let received =
-                    receive(&*forwarder.archive, &logger, last.unsigned_abs() + 1, &[], &receipts).await?;
+                let next = last.unsigned_abs() + 1;
+                let received = match receive(&*forwarder.archive, &logger, next, &[], &receipts).await {
+                    Ok(received) => received,
+                    // Copies that have their receipts already go on.
+                    Err(e) if !e.failure.is_outage() => {
+                        failed.insert(logger.clone(), e);
+                        Received::default()
+                    }
+                    Err(e) => return Err(e.into()),
+                };
                 killpoint::pass("receipt-stored");
                 let written = Found { receipts: received.written, ..Found::default() };
                 for (found, note) in [(&received.theirs, "already there"), (&written, "stored")] {
@@ -423,6 +470,9 @@ impl<'f> Group<'f> {
             killpoint::pass("archived-committed");
             forwarder.archived(ids.len() as u64, bytes);
             self.elsewhere(ids).await?;
+        }
+        for file in self.files.iter_mut().filter(|f| !moved.contains(&f.due.id) && f.back.is_some()) {
+            file.trouble = failed.get(&file.logger).cloned();
         }
         Ok(moved)
     }

@@ -44,6 +44,9 @@ const MANIFESTS: Duration = Duration::from_secs(10);
 /// An idle archive is looked after this often, should a wake-up be missed.
 const LOOK: Duration = Duration::from_secs(60);
 
+/// Findings of an archive that cannot be used; one at a time is true.
+pub(super) const OUTAGES: [&str; 3] = ["archive-away", "archive-other", "archive-full"];
+
 /// What forwarding to one archive works with.
 pub struct Forwarder {
     /// The edges.
@@ -181,10 +184,7 @@ impl Forwarder {
 
     /// The archive can be used: what was said against it is over.
     fn back(&self) -> Result<(), LedgerError> {
-        for code in ["archive-away", "archive-other", "archive-full"] {
-            self.ledger.clear(code, self.config.name.as_str())?;
-        }
-        Ok(())
+        OUTAGES.iter().try_for_each(|code| self.ledger.clear(code, self.config.name.as_str()))
     }
 
     async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
@@ -259,9 +259,28 @@ impl Forwarder {
                 })
                 .collect();
             let text = manifest::text(&files).into_bytes();
-            self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await?;
-            killpoint::pass("manifest-replaced");
-            self.ledger.manifest_done(name, &folder).await?;
+            match self.archive.replace(format!("{folder}/{}", manifest::NAME), text).await {
+                Ok(()) => {
+                    killpoint::pass("manifest-replaced");
+                    self.ledger.manifest_done(name, &folder).await?;
+                    self.ledger.clear("not-archived", &format!("{name}/{folder}"))?;
+                }
+                // The other folders' manifests, and all files, go on.
+                Err(e) if !e.failure.is_outage() => {
+                    self.attach(false).await?;
+                    self.ledger.raise(Finding {
+                        code: "not-archived",
+                        subject: format!("{name}/{folder}"),
+                        severity: Severity::Act,
+                        vehicle: None,
+                        logger: None,
+                        evidence: json!({ "archive": name, "folder": folder, "error": e.detail }),
+                        cause: format!("the manifest of {folder} cannot be written: archive \"{name}\" {e}"),
+                        action: format!("{} Files go on, and the manifest is tried again.", e.help()),
+                    })?;
+                }
+                Err(e) => return Err(e.into()),
+            }
         }
         Ok(())
     }

@@ -32,29 +32,34 @@ pub struct Staked {
     pub new: bool,
 }
 
-/// Claims contents, or adopts the claims that others have on them. An `Err` in its place is a claim
-/// that stands there and cannot be read.
-pub async fn stake(
-    archive: &dyn Archive,
-    wanted: &[Claim],
-) -> Result<Vec<Result<Staked, BadRecord>>, ArchiveError> {
+/// Why a content is not claimed.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Unclaimed {
+    /// A claim stands there and cannot be read.
+    #[error(transparent)]
+    Bad(#[from] BadRecord),
+    /// The archive failed.
+    #[error(transparent)]
+    Archive(#[from] ArchiveError),
+}
+
+/// Claims contents, or adopts the claims that others have on them. One outcome for each; trouble with
+/// one does not keep the others.
+pub async fn stake(archive: &dyn Archive, wanted: &[Claim]) -> Vec<Result<Staked, Unclaimed>> {
     let object = |claim: &Claim| claim_object(&claim.logger, &claim.key);
     let objects = wanted.iter().map(|claim| (object(claim), claim.to_bytes())).collect();
-    let created = archive.create(objects).await?;
-    let theirs: Vec<&Claim> = wanted
-        .iter()
-        .zip(&created)
-        .filter_map(|(claim, created)| (*created == Created::Exists).then_some(claim))
-        .collect();
-    let mut found = archive.get(theirs.iter().map(|claim| object(claim)).collect()).await?.into_iter();
-    let staked = wanted.iter().zip(created).map(|(claim, created)| match created {
+    let created = each(objects, |objects| archive.create(objects)).await;
+    let theirs = wanted.iter().zip(&created).filter(|(_, created)| **created == Ok(Created::Exists));
+    let theirs = theirs.map(|(claim, _)| object(claim)).collect();
+    let mut found = each(theirs, |keys| archive.get(keys)).await.into_iter();
+    let staked = wanted.iter().zip(created).map(|(claim, created)| match created? {
         Created::New => Ok(Staked { claim: claim.clone(), new: true }),
-        Created::Exists => match found.next().flatten() {
-            Some(bytes) => adopt(claim, &bytes),
-            None => Err(BadRecord::Form("it is there and cannot be had".to_owned())),
+        Created::Exists => match found.next().transpose()?.flatten() {
+            Some(bytes) => Ok(adopt(claim, &bytes)?),
+            None => Err(BadRecord::Form("it is there and cannot be had".to_owned()).into()),
         },
     });
-    Ok(staked.collect())
+    staked.collect()
 }
 
 fn adopt(wanted: &Claim, found: &[u8]) -> Result<Staked, BadRecord> {
@@ -266,7 +271,7 @@ pub async fn read_receipts(
 }
 
 /// What became of receipts that were to be written.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Received {
     /// Those that now stand under a number of ours, with it.
     pub written: Vec<Receipt>,

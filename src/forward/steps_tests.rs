@@ -154,9 +154,12 @@ impl Depot {
         }
         let mut open: Vec<&mut Owed> = self.files.iter_mut().filter(|f| f.location.is_none()).collect();
         let wanted: Vec<Claim> = open.iter().map(|file| file.claim.clone()).collect();
-        let staked = stake(archive, &wanted).await?;
+        let staked = stake(archive, &wanted).await;
         for (file, staked) in open.iter_mut().zip(staked) {
-            file.claim = staked.expect("readable").claim;
+            file.claim = match staked {
+                Err(Unclaimed::Archive(e)) => return Err(e),
+                staked => staked.expect("readable").claim,
+            };
         }
         if last == 1 {
             return Ok(());
@@ -396,8 +399,8 @@ async fn a_claim_or_receipt_that_cannot_be_read_stops_nothing_else() {
     let (one, receipt) = sample("a", LARGE, "east");
     let (two, _) = sample("b", OTHER, "east");
     archive.insert(claim_object(&one.logger, &one.key), b"{\"schema\":2}".to_vec());
-    let staked = stake(&archive, &[one.clone(), two]).await.expect("stake");
-    assert_eq!(staked[0], Err(BadRecord::Schema(2)));
+    let staked = stake(&archive, &[one.clone(), two]).await;
+    assert_eq!(staked[0], Err(Unclaimed::Bad(BadRecord::Schema(2))));
     assert!(staked[1].as_ref().is_ok_and(|s| s.new));
     archive.insert(receipt_object(&one.logger, 1), b"junk".to_vec());
     let received = receive(&archive, &one.logger, 1, &[], &[receipt]).await.expect("receive");

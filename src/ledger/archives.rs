@@ -53,7 +53,8 @@ impl Ledger {
     }
 
     /// Accepts an archive: its first use, or a person's `adopt`. What was read of another archive's
-    /// receipts under that name is forgotten, and its copies are owed again when `exchanged`.
+    /// receipts under that name is forgotten, and copies that were on their way begin again; verified ones
+    /// stay what they were, in the former one.
     pub async fn accept_archive(&self, name: &str, place: &str, uuid: &str) -> Result<(), LedgerError> {
         let (name, place, uuid) = (name.to_owned(), place.to_owned(), uuid.to_owned());
         self.writer
@@ -77,6 +78,7 @@ impl Ledger {
                         [&name],
                     )?;
                 }
+                tx.db.execute("UPDATE obligations SET after = 0 WHERE archive = ? AND after > 0", [&name])?;
                 let detail = json!({ "archive": name, "place": place, "id": uuid, "before": before });
                 event(tx, None, None, "archive-accepted", &detail)
             })
@@ -86,7 +88,7 @@ impl Ledger {
     /// Obligations follow the configuration: each archive with whether it is required. What whole
     /// files lack is owed from now on, also what becomes whole later, and what required archives have
     /// all of is archived. What an archive that was taken out had still to get stays until
-    /// [`Ledger::waive`], since a group may be on its way there.
+    /// [`Ledger::waive`], since a group may be on its way there. What was put off is due.
     pub async fn follow_archives(&self, archives: Vec<(String, bool)>) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
@@ -94,6 +96,7 @@ impl Ledger {
                     "INSERT INTO meta (key, value) VALUES ('archives', ?1) ON CONFLICT (key) DO UPDATE SET value = ?1",
                     [json!(archives).to_string()],
                 )?;
+                tx.db.execute("UPDATE obligations SET after = 0 WHERE after > 0", [])?;
                 for (name, _) in &archives {
                     // A whole file that has an obligation anywhere has reached its kind's proof.
                     tx.db.execute(
@@ -160,7 +163,7 @@ impl Ledger {
                     for (id, proof) in waiting {
                         if Proof::parse(&proof).is_some_and(|proof| proof >= least) {
                             archives.iter().try_for_each(|archive| owe(tx, VersionId(id), archive))?;
-                            clear_of_file(tx, VersionId(id), &["proof-unreachable"])?;
+                            clear_of_file(tx, VersionId(id), None, &["proof-unreachable"])?;
                         }
                     }
                 }

@@ -174,15 +174,23 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
 /// Findings about a file that say nothing any more once it is lost.
 pub(super) const ENDED_BY_LOSS: &[&str] = &["file-stuck", "never-fits", "file-refused"];
 
-/// Ends findings about one file.
-pub(super) fn clear_of_file(tx: &Tx<'_>, version: VersionId, codes: &[&str]) -> Result<(), LedgerError> {
+/// Ends findings about one file, or about its copy in an archive.
+pub(super) fn clear_of_file(
+    tx: &Tx<'_>,
+    version: VersionId,
+    archive: Option<&str>,
+    codes: &[&str],
+) -> Result<(), LedgerError> {
     let (logger, path): (String, Vec<u8>) = tx
         .db
         .prepare_cached(
             "SELECT l.name, v.path FROM versions v JOIN loggers l ON l.id = v.logger WHERE v.id = ?",
         )?
         .query_row([version.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    let subject = format!("{logger}/{}", path_of(&path)?);
+    let mut subject = format!("{logger}/{}", path_of(&path)?);
+    if let Some(archive) = archive {
+        subject = format!("{archive}/{subject}");
+    }
     // Most files have none: one look at the few that are open, rather than an update for each code.
     let mut open = tx.db.prepare_cached("SELECT id FROM findings WHERE gone IS NULL AND logger = ?")?;
     let open: BTreeSet<String> = open.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;

@@ -395,7 +395,7 @@ fn apply(
             let state = state_of(tx, id)?;
             if state == State::Lost {
                 advance(tx, id, Happening::CameBack, &json!({}))?;
-                clear_of_file(tx, id, &["file-lost"])?;
+                clear_of_file(tx, id, None, &["file-lost"])?;
             } else {
                 event(tx, Some(id), Some(logger.key), Happening::CameBack.as_str(), &json!({}))?;
             }
@@ -430,7 +430,7 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
             {
                 let state = advance(tx, id, Happening::Vanished, &json!({ "absent_since_ms": since }))?;
                 if state == State::Lost {
-                    clear_of_file(tx, id, ENDED_BY_LOSS)?;
+                    clear_of_file(tx, id, None, ENDED_BY_LOSS)?;
                     applied.lost.push(path_of(&path)?.to_string());
                 }
             }

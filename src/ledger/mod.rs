@@ -82,6 +82,9 @@ pub enum LedgerError {
     /// There is none yet.
     #[error("there is no ledger in {} yet: start the service, or run `yarder once`", .0.display())]
     None(PathBuf),
+    /// This user may not read it.
+    #[error("{} may not be read by this user: run the command as the service's user, or as root", .0.display())]
+    Denied(PathBuf),
     /// A commit failed, now or before: what the disk holds is not known until the next start.
     #[error("the ledger could not commit ({0}): see to its disk, then start again")]
     Commit(String),
@@ -166,8 +169,14 @@ fn settle(db: &Connection) -> Result<(), LedgerError> {
 /// A read-only look at a ledger beside the running service.
 pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
     let path = state_dir.join(FILE);
-    if !path.exists() {
-        return Err(LedgerError::None(state_dir.to_owned()));
+    // Opened here first for the reason why it cannot be: SQLite has one for all.
+    match std::fs::File::open(&path) {
+        Ok(_) => {}
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+            return Err(LedgerError::None(state_dir.to_owned()));
+        }
+        Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => return Err(LedgerError::Denied(path)),
+        Err(e) => return Err(LedgerError::Open(format!("{}: {e}", path.display()))),
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(&path, flags).map_err(|e| LedgerError::Open(e.to_string()))?;

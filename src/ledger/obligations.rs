@@ -6,7 +6,8 @@ use rusqlite::{Row, params};
 use serde_json::json;
 
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
-use super::events::{advance_duty, advance_duty_with};
+use super::events::{advance_duty, advance_duty_with, event};
+use super::findings::clear_of_file;
 use super::listings::{path_of, stamp};
 use super::state::{Duty, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -72,21 +73,31 @@ pub struct Kept {
     pub note: &'static str,
 }
 
-const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name, c.number AS card_number,
+/// The first and the longest wait of a copy at which an archive failed alone, in ms.
+const PUT_OFF: (i64, i64) = (60_000, 3_600_000);
+
+/// Findings about a copy that end when it is verified.
+const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy-wrong", "place-taken"];
+
+/// What an archive may be given now. The states are those of the index, word for word.
+pub(super) const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name,
+    c.number AS card_number,
     (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
-  FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
+  FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
+  WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
+    AND (o.after <= ?2 OR o.after > ?2 + ?3)
+  ORDER BY o.version LIMIT ?4";
 
 impl Ledger {
-    /// Copies that are owed to an archive, in the order in which their files were listed.
+    /// Copies that are owed to an archive, in the order in which their files were listed; without
+    /// those that were put off.
     pub async fn due(&self, archive: &str, limit: usize) -> Result<Vec<Due>, LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(&format!(
-                    "{DUE} WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')
-                     ORDER BY o.version LIMIT ?"
-                ))?;
-                let mut rows = statement.query(params![archive, limit as i64])?;
+                let mut statement = tx.db.prepare_cached(DUE)?;
+                // A wait longer than the longest: the clock was set back meanwhile.
+                let mut rows = statement.query(params![archive, tx.now, PUT_OFF.1, limit as i64])?;
                 let mut all = Vec::new();
                 while let Some(row) = rows.next()? {
                     all.push(due_of(row)?);
@@ -103,7 +114,7 @@ impl Ledger {
             .ask(move |tx| {
                 Ok(tx.db.query_row(
                     "SELECT count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
-                     WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored')",
+                     WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'",
                     [archive],
                     |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64)),
                 )?)
@@ -213,6 +224,27 @@ impl Ledger {
             .await
     }
 
+    /// An archive failed at a copy while others went on: it is due again after a while, which
+    /// doubles each time. [`Ledger::follow_archives`] and an accepted archive end all such waits.
+    pub async fn put_off(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
+        let archive = archive.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let tries: u32 = tx.db.query_row(
+                    "UPDATE obligations SET tries = tries + 1 WHERE version = ? AND archive = ? RETURNING tries",
+                    params![id.0, archive],
+                    |row| row.get(0),
+                )?;
+                let wait = (PUT_OFF.0 << tries.saturating_sub(1).min(16)).min(PUT_OFF.1);
+                tx.db.execute(
+                    "UPDATE obligations SET after = ? WHERE version = ? AND archive = ?",
+                    params![tx.now + wait, id.0, archive],
+                )?;
+                event(tx, Some(id), None, "put-off", &json!({ "archive": archive, "why": why, "tries": tries }))
+            })
+            .await
+    }
+
     /// Both places hold other content.
     pub async fn blocked(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
         let archive = archive.to_owned();
@@ -238,7 +270,8 @@ impl Ledger {
                     remember(tx, &archive, logger, receipt)?;
                 }
                 let archives = wanted_archives(tx)?;
-                kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives))
+                kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives))?;
+                end_findings(tx, &archive, &kept)
             })
             .await
     }
@@ -293,6 +326,17 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
         spool: row.get("spool")?,
         extends: row.get("extends_seq")?,
     })
+}
+
+/// Ends the findings about copies that are verified now. Most groups have none: one look for all.
+fn end_findings(tx: &Tx<'_>, archive: &str, kept: &[Kept]) -> Result<(), LedgerError> {
+    let mut open = tx.db.prepare_cached("SELECT DISTINCT code FROM findings WHERE gone IS NULL")?;
+    let open: BTreeSet<String> = open.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let codes: Vec<&str> = ENDED_BY_A_COPY.iter().copied().filter(|code| open.contains(*code)).collect();
+    if codes.is_empty() {
+        return Ok(());
+    }
+    kept.iter().try_for_each(|copy| clear_of_file(tx, copy.id, Some(archive), &codes))
 }
 
 fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]) -> Result<(), LedgerError> {

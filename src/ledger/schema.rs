@@ -186,7 +186,12 @@ DROP INDEX obligations_due;
 CREATE INDEX obligations_due ON obligations (archive, version) WHERE state IN ('owed', 'claimed', 'stored', 'blocked');
 CREATE INDEX findings_open ON findings (logger) WHERE gone IS NULL;
 ",
-    // 4: an open file is fetched ahead; questions about the present card read no earlier one
+    // 4: a copy at which an archive failed alone waits by itself
+    "
+ALTER TABLE obligations ADD COLUMN tries INTEGER NOT NULL DEFAULT 0;  -- that failed one after the other
+ALTER TABLE obligations ADD COLUMN after INTEGER NOT NULL DEFAULT 0;  -- ms of the next try
+",
+    // 5: an open file is fetched ahead; questions about the present card read no earlier one
     "
 ALTER TABLE versions ADD COLUMN open INTEGER NOT NULL DEFAULT 0;   -- may still be written; also while it is fetched ahead
 ALTER TABLE versions ADD COLUMN ahead INTEGER NOT NULL DEFAULT 0;  -- bytes of its partial may have been written again since

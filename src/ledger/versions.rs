@@ -110,20 +110,20 @@ pub enum Adopted {
     Archived,
 }
 
+/// What is to be fetched from a logger.
+pub(super) const PENDING: &str = "SELECT v.*, b.id AS b_id, b.size AS b_size, b.sha256 AS b_sha FROM versions v
+    LEFT JOIN versions b ON b.card = v.card AND b.path = v.path AND b.number = v.number - 1 AND b.sha256 IS NOT NULL
+  WHERE v.logger = ?1 AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
+    AND +v.card = (SELECT id FROM cards WHERE logger = ?1 ORDER BY number DESC LIMIT 1)
+  ORDER BY v.path";
+
 impl Ledger {
     /// What is to be fetched from a logger: versions of its present card that are listed, open or
     /// fetching, in the order of their paths. What an earlier card still had cannot be had any more.
     pub async fn pending(&self, logger: i64) -> Result<Vec<Pending>, LedgerError> {
         self.writer
             .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(
-                    "SELECT v.*, b.id AS b_id, b.size AS b_size, b.sha256 AS b_sha FROM versions v
-                     LEFT JOIN versions b ON b.card = v.card AND b.path = v.path AND b.number = v.number - 1
-                       AND b.sha256 IS NOT NULL
-                     WHERE v.card = (SELECT id FROM cards WHERE logger = ? ORDER BY number DESC LIMIT 1)
-                       AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
-                     ORDER BY v.path",
-                )?;
+                let mut statement = tx.db.prepare_cached(PENDING)?;
                 let mut rows = statement.query([logger])?;
                 let mut all = Vec::new();
                 while let Some(row) = rows.next()? {
@@ -134,8 +134,8 @@ impl Ledger {
             .await
     }
 
-    /// A transfer begins, into a new partial or on from the mark of the one it has. Not waited for: a partial without a row, or a row without a partial, is
-    /// set right at the next start.
+    /// A transfer begins, into a new partial or on from the mark of the one it has. Not waited for: a
+    /// partial without a row, or a row without a partial, is set right at the next start.
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| {
             let detail = json!({ "reserved": grant.reserved });
@@ -461,7 +461,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
             facts.extends.map(|v| v.0)
         ],
     )?;
-    clear_of_file(tx, facts.id, ENDED_BY_COMING_HOME)?;
+    clear_of_file(tx, facts.id, None, ENDED_BY_COMING_HOME)?;
     if facts.owed.is_empty() {
         return Ok(());
     }

@@ -95,6 +95,11 @@ pub const CODES: &[(&str, &str)] = &[
          correct `url` in vehicles.toml.",
     ),
     (
+        "not-archived",
+        "An archive fails at one file or refuses it, or a day's manifest, while others go in; it is tried again, an hour \
+         apart at most. Look at what the finding names: the rights of its folder, a name that is too long, the disk.",
+    ),
+    (
         "nothing-matches",
         "A logger offers files, and the kind's `files` patterns want none of them. Run `yarder probe ID` and correct \
          `files`.",

@@ -37,6 +37,11 @@ const ARCHIVE_THREADS: usize = 4;
 /// How long a file archive may show no progress before it counts as away.
 const ARCHIVE_DEADLINE: Duration = Duration::from_secs(60);
 
+/// An archive that is still busy this long after the service was told to end is not waited for any
+/// more. The ledger knows what is under way there, as after a kill; the rest of the drain's time is
+/// for what must be flushed.
+const LAST_CALLS: Duration = Duration::from_secs(20);
+
 /// Why the service could not start, or had to end.
 #[derive(Debug, thiserror::Error)]
 pub enum ServiceError {
@@ -219,6 +224,12 @@ pub fn open_archive(
         Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
     let edges = Edges { work: Arc::new(pool), ..edges.clone() };
     Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE).owned_by(owner)))
+}
+
+/// Ends when archives are not waited for any more.
+async fn late(edges: Edges, stop: CancellationToken) {
+    stop.cancelled().await;
+    edges.clock.sleep(LAST_CALLS).await;
 }
 
 /// Whole files that the ledger has and the spool has not.

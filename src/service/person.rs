@@ -3,13 +3,15 @@
 use std::sync::Arc;
 
 use serde_json::json;
+use tokio::sync::{Mutex, oneshot};
 use tokio_util::sync::CancellationToken;
 
 use super::{Parts, ServiceError};
 use crate::config::Config;
 use crate::control::Answer;
 use crate::edges::Edges;
-use crate::ledger::{self, FileRow, VersionId, WholeFacts};
+use crate::forward::{AttachError, Forwarder};
+use crate::ledger::{self, FileRow, LedgerError, VersionId, WholeFacts};
 use crate::link::NetDialer;
 use crate::model::{Edges as FileEdges, Look, Proof};
 use crate::progress::Progress;
@@ -26,6 +28,35 @@ pub async fn adopt(edges: Edges, config: &Config, name: &str) -> Result<String, 
     attached.map_err(|e| ServiceError::Archive { archive: name.to_owned(), error: e.to_string() })?;
     parts.yard.ledger.settled().await?;
     Ok(format!("Archive \"{name}\" is accepted as it stands."))
+}
+
+/// Accepts a new or exchanged archive for the running service, once nobody else is at it.
+pub(super) async fn adopt_running(
+    forwarder: &Forwarder,
+    alone: &Mutex<()>,
+    stop: &CancellationToken,
+    answer: oneshot::Sender<Answer>,
+) -> Result<(), LedgerError> {
+    let name = &forwarder.config.name;
+    let attached = tokio::select! {
+        biased;
+        () = stop.cancelled() => None,
+        attached = async {
+            let _turn = alone.lock().await;
+            forwarder.attach(true).await
+        } => Some(attached),
+    };
+    let said = match attached {
+        Some(Ok(())) => Answer::done(format!("Archive \"{name}\" is accepted as it stands.")),
+        Some(Err(AttachError::Ledger(e))) => return Err(e),
+        Some(Err(e)) => Answer::refused(format!("Archive \"{name}\" cannot be accepted: {e}.")),
+        None => Answer::refused(format!(
+            "Archive \"{name}\" is not accepted: the service is going down or begins anew with it. Ask again."
+        )),
+    };
+    // Nobody hears it who no longer waits.
+    let _ = answer.send(said);
+    Ok(())
 }
 
 /// Keeps a held file, when no service runs.
@@ -76,11 +107,14 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         .ok_or_else(|| ServiceError::Unknown(format!("Nothing of file {id} is in the spool.")))?;
     let spool = yard.spool.clone();
     let (open, into) = (spool.clone(), name.clone());
-    let partial = yard
-        .edges
-        .blocking(move |disk| Partial::reread(disk, &open, &into))
-        .await
-        .map_err(spool.failed("read a held file"))?;
+    let gone = || ServiceError::Unknown("The service is going down; nothing was changed.".into());
+    let partial = tokio::select! {
+        biased;
+        // A large file takes longer to read than a service may take to end.
+        () = yard.stop.cancelled() => return Err(gone()),
+        read = yard.edges.blocking(move |disk| Partial::reread(disk, &open, &into)) => read,
+    };
+    let partial = partial.map_err(spool.failed("read a held file"))?;
     let (sha256, blocks) = partial.hash().clone().finish();
     let facts = WholeFacts {
         id: row.id,
@@ -95,7 +129,7 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         owed: yard.config.borrow().archives.iter().map(|a| a.name.to_string()).collect(),
         detail: json!({ "reason": reason, "gaps": row.gaps }),
     };
-    let (answer, waiter) = tokio::sync::oneshot::channel();
+    let (answer, waiter) = oneshot::channel();
     let finished = Finished {
         partial,
         facts,
@@ -107,13 +141,10 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         answer,
     };
     yard.finisher.finish(finished).await;
-    waiter
-        .await
-        .map_err(|_| ServiceError::Unknown("The service is going down; nothing was changed.".into()))?
-        .map_err(|e| match e {
-            crate::spool::FinishError::Ledger(e) => ServiceError::from(e),
-            crate::spool::FinishError::Spool(e) => e.into(),
-        })?;
+    waiter.await.map_err(|_| gone())?.map_err(|e| match e {
+        crate::spool::FinishError::Ledger(e) => ServiceError::from(e),
+        crate::spool::FinishError::Spool(e) => e.into(),
+    })?;
     yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
     yard.ledger.settled().await?;
     Ok(format!("{} of {} is kept as it is, and goes to the archives.", row.path, row.vehicle))

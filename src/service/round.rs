@@ -2,13 +2,14 @@
 
 use std::sync::Arc;
 
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::{Parts, ServiceError};
 use crate::config::Config;
 use crate::edges::Edges;
-use crate::forward::ForwardError;
+use crate::forward::{ForwardError, Forwarder};
 use crate::link::Dialer;
 use crate::model::LoggerId;
 use crate::progress::Progress;
@@ -42,29 +43,16 @@ pub async fn once(
     let archives = parts.config.borrow().archives.clone();
     for archive in archives {
         let forwarder = parts.forwarder(&archive)?;
-        let mut whole = parts.whole.clone();
-        let (stop, fetched) = (stop.clone(), fetched.clone());
+        let (whole, stop, fetched) = (parts.whole.clone(), stop.clone(), fetched.clone());
+        let late = super::late(parts.yard.edges.clone(), stop.clone());
         forwarding.spawn(async move {
             let name = forwarder.config.name.to_string();
-            loop {
-                let last = fetched.is_cancelled();
-                whole.mark_unchanged();
-                match forwarder.once(&stop).await {
-                    // Fetching never waits for an archive: the next group may find it back.
-                    Err(ForwardError::Attach(e)) if last => return Ok((name, Some(e.to_string()))),
-                    Err(ForwardError::Attach(_)) | Ok(()) => {}
-                    Err(e) => return Err(e),
-                }
-                if last {
-                    forwarder.tidy().await?;
-                    return Ok((name, None));
-                }
-                tokio::select! {
-                    biased;
-                    () = fetched.cancelled() => {}
-                    _ = whole.changed() => forwarder.company().await,
-                }
-            }
+            let away = tokio::select! {
+                biased;
+                away = forward(&forwarder, whole, &fetched, &stop) => away?,
+                () = late => Some("it has not answered since the round was told to end".to_owned()),
+            };
+            Ok::<_, ForwardError>((name, away))
         });
     }
     let mut visits = JoinSet::new();
@@ -94,4 +82,32 @@ pub async fn once(
     round.trouble.sort();
     parts.yard.ledger.settled().await?;
     Ok(round)
+}
+
+/// Forwards until all is fetched; tells why the archive could not be used at the end.
+async fn forward(
+    forwarder: &Forwarder,
+    mut whole: watch::Receiver<()>,
+    fetched: &CancellationToken,
+    stop: &CancellationToken,
+) -> Result<Option<String>, ForwardError> {
+    loop {
+        let last = fetched.is_cancelled();
+        whole.mark_unchanged();
+        match forwarder.once(stop).await {
+            // Fetching never waits for an archive: the next group may find it back.
+            Err(ForwardError::Attach(e)) if last => return Ok(Some(e.to_string())),
+            Err(ForwardError::Attach(_)) | Ok(()) => {}
+            Err(e) => return Err(e),
+        }
+        if last {
+            forwarder.tidy().await?;
+            return Ok(None);
+        }
+        tokio::select! {
+            biased;
+            () = fetched.cancelled() => {}
+            _ = whole.changed() => forwarder.company().await,
+        }
+    }
 }

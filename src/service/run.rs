@@ -9,7 +9,7 @@ use async_trait::async_trait;
 use serde_json::json;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::broadcast::error::RecvError;
-use tokio::sync::{Mutex, mpsc, oneshot};
+use tokio::sync::{Mutex, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
@@ -19,7 +19,7 @@ use crate::config::{
 };
 use crate::control::{self, Answer, Handler, Request};
 use crate::edges::Edges;
-use crate::ledger::{Finding, LedgerError, Severity};
+use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
 use crate::model::{ArchiveName, LoggerId};
 use crate::progress::{Progress, Tick};
@@ -57,13 +57,21 @@ struct Asked {
     answer: oneshot::Sender<Answer>,
 }
 
-struct Door(mpsc::Sender<Asked>);
+struct Door {
+    asked: mpsc::Sender<Asked>,
+    config: watch::Receiver<Arc<Config>>,
+}
 
 #[async_trait]
 impl Handler for Door {
     async fn handle(&self, request: Request) -> Answer {
+        if request == Request::Status {
+            let config = self.config.borrow();
+            let facts = json!({ "loggers": config.loggers.len(), "archives": config.archives.len() });
+            return Answer { facts, ..Answer::done("The service runs.") };
+        }
         let (answer, waiter) = oneshot::channel();
-        if self.0.send(Asked { request, answer }).await.is_err() {
+        if self.asked.send(Asked { request, answer }).await.is_err() {
             return Answer::refused("The service is going down.");
         }
         waiter.await.unwrap_or_else(|_| Answer::refused("The service is going down."))
@@ -78,6 +86,8 @@ struct Service {
     forwards: BTreeMap<ArchiveName, (Arc<ArchiveConfig>, CancellationToken)>,
     /// One task at a time for each archive, also one that is taken out and comes back.
     alone: BTreeMap<ArchiveName, Arc<Mutex<()>>>,
+    /// One command that works on the spool at a time.
+    person: Arc<Mutex<()>>,
     last_good: Option<PathBuf>,
     /// A checked pair that waits for a person's word, and why.
     waiting: Option<(Pair, Config, String)>,
@@ -100,12 +110,13 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         loggers: BTreeMap::new(),
         forwards: BTreeMap::new(),
         alone: BTreeMap::new(),
+        person: Arc::default(),
         last_good,
         waiting: None,
     };
-    let token = stop.clone();
+    let (token, door) = (stop.clone(), Door { asked: door, config: service.parts.yard.config.clone() });
     service.spawn("control", async move {
-        Ok(control::serve(state_dir.join(control::SOCKET), token, Arc::new(Door(door))).await?)
+        Ok(control::serve(state_dir.join(control::SOCKET), token, Arc::new(door)).await?)
     });
     service.follow()?;
     service.uptime();
@@ -116,44 +127,67 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     }
     let mut dead = service.parts.yard.ledger.dead();
     let mut files = Watch::start(edges.clone(), &path, loaded.pair);
-    let watchdog = systemd::watchdog();
-    let beat = watchdog.unwrap_or(ALIVE);
-    let mut pulse = edges.clock.sleep(beat);
     systemd::ready();
     tracing::info!(loggers = service.loggers.len(), "the service runs");
-    let ended = loop {
-        tokio::select! {
-            biased;
-            _ = term.recv() => break Ok(()),
-            _ = int.recv() => break Ok(()),
-            () = until.cancelled() => break Ok(()),
-            _ = dead.changed() => {
-                let why = dead.borrow().clone().unwrap_or_default();
-                break Err(LedgerError::Commit(why).into());
-            }
-            Some(ended) = service.tasks.join_next() => if let Err(e) = service.ended(ended) { break Err(e) },
-            _ = hup.recv() => {
-                let pair = files.read_now().await;
-                service.reload(pair).await?;
-            }
-            pair = files.changed() => service.reload(pair).await?,
-            Some(asked) = asked.recv() => service.answer(asked, &mut files).await?,
-            () = &mut pulse => {
-                pulse = edges.clock.sleep(beat);
-                // The ledger answers: the loop, its thread and the disk all live.
-                service.parts.yard.ledger.settled().await?;
-                if watchdog.is_some() {
-                    systemd::alive();
-                }
-            }
+    let heart = heart(edges.clone(), service.parts.yard.ledger.clone());
+    // Whatever the work waits for, the others are heard.
+    let ended = tokio::select! {
+        biased;
+        _ = term.recv() => Ok(()),
+        _ = int.recv() => Ok(()),
+        () = until.cancelled() => Ok(()),
+        _ = dead.changed() => {
+            let why = dead.borrow().clone().unwrap_or_default();
+            Err(LedgerError::Commit(why).into())
         }
+        e = heart => Err(e.into()),
+        e = service.work(&mut asked, &mut files, &mut hup) => Err(e),
     };
     systemd::stopping();
     let drained = service.drain(&mut term, &mut int).await;
     ended.and(drained)
 }
 
+/// Says that the service lives, until the ledger fails.
+async fn heart(edges: Edges, ledger: Ledger) -> LedgerError {
+    let watchdog = systemd::watchdog();
+    loop {
+        edges.clock.sleep(watchdog.unwrap_or(ALIVE)).await;
+        // The ledger answers: the loop, its thread and the disk all live.
+        if let Err(e) = ledger.settled().await {
+            return e;
+        }
+        if watchdog.is_some() {
+            systemd::alive();
+        }
+    }
+}
+
 impl Service {
+    /// Does what comes up, until something makes that impossible.
+    async fn work(
+        &mut self,
+        asked: &mut mpsc::Receiver<Asked>,
+        files: &mut Watch,
+        hup: &mut Signal,
+    ) -> ServiceError {
+        loop {
+            let done = tokio::select! {
+                biased;
+                Some(ended) = self.tasks.join_next() => self.ended(ended),
+                _ = hup.recv() => {
+                    let pair = files.read_now().await;
+                    self.reload(pair).await
+                }
+                pair = files.changed() => self.reload(pair).await,
+                Some(asked) = asked.recv() => self.answer(asked, files).await,
+            };
+            if let Err(e) = done {
+                return e;
+            }
+        }
+    }
+
     fn spawn(
         &mut self,
         name: impl Into<String>,
@@ -191,22 +225,9 @@ impl Service {
             }
         }
         for archive in &config.archives {
-            if let Some((now, stop)) = self.forwards.get(&archive.name) {
-                if same(now, archive) {
-                    continue;
-                }
-                stop.cancel();
+            if self.forwards.get(&archive.name).is_none_or(|(now, _)| !same(now, archive)) {
+                self.forward(archive, None)?;
             }
-            let stop = self.stop.child_token();
-            let forwarder = self.parts.forwarder(archive)?;
-            let (whole, token) = (self.parts.whole.clone(), stop.clone());
-            // The old one ends its group before the new one begins: they share obligations.
-            let alone = self.alone(&archive.name);
-            self.spawn(format!("archive {}", archive.name), async move {
-                let _turn = alone.lock().await;
-                Ok(forwarder.run(whole, token).await?)
-            });
-            self.forwards.insert(archive.name.clone(), (archive.clone(), stop));
         }
         let left: Vec<ArchiveName> =
             self.forwards.keys().filter(|n| config.archives.iter().all(|a| a.name != **n)).cloned().collect();
@@ -221,6 +242,47 @@ impl Service {
                 Ok(yard.spool.sweep(&yard.ledger).await.map(drop)?)
             });
         }
+        Ok(())
+    }
+
+    /// Starts an archive's task, in place of the one that it has. With `adopt` it first accepts what
+    /// stands there, and answers.
+    fn forward(
+        &mut self,
+        archive: &Arc<ArchiveConfig>,
+        adopt: Option<oneshot::Sender<Answer>>,
+    ) -> Result<(), ServiceError> {
+        let forwarder = self.parts.forwarder(archive)?;
+        let (whole, stop) = (self.parts.whole.clone(), self.stop.child_token());
+        let before = self.forwards.insert(archive.name.clone(), (archive.clone(), stop.clone()));
+        if let Some((_, before)) = before {
+            before.cancel();
+        }
+        let alone = self.alone(&archive.name);
+        let late = super::late(self.parts.yard.edges.clone(), self.stop.clone());
+        let name = archive.name.clone();
+        self.spawn(format!("archive {name}"), async move {
+            let work = async {
+                // The old one ends its group before the new one begins: they share obligations.
+                if let Some(answer) = adopt {
+                    person::adopt_running(&forwarder, &alone, &stop, answer).await?;
+                }
+                let _turn = alone.lock().await;
+                Ok(forwarder.run(whole, stop).await?)
+            };
+            tokio::select! {
+                biased;
+                ended = work => ended,
+                () = late => {
+                    tracing::warn!(
+                        archive = %name,
+                        "it has not answered since the service was told to end; what is under way there is given up, and \
+                         goes on at the next start"
+                    );
+                    Ok(())
+                }
+            }
+        });
         Ok(())
     }
 
@@ -361,20 +423,46 @@ impl Service {
         self.parts.yard.ledger.clear(code, "configuration")
     }
 
+    /// What may take long is done by a task of its own.
     async fn answer(&mut self, asked: Asked, files: &mut Watch) -> Result<(), ServiceError> {
-        let answer = match asked.request {
-            Request::Status => Answer {
-                facts: json!({ "loggers": self.loggers.len(), "archives": self.forwards.len() }),
-                ..Answer::done("The service runs.")
-            },
-            Request::Reload { accept } => self.asked_reload(accept, files).await?,
-            Request::Adopt { archive } => self.asked_adopt(&archive).await?,
-            Request::Keep { id, reason } => person::told(person::keep(&self.parts.yard, id, &reason).await)?,
-            Request::Drop { id, reason } => person::told(person::drop(&self.parts.yard, id, &reason).await)?,
-        };
-        // Nobody hears it who no longer waits.
-        let _ = asked.answer.send(answer);
+        let Asked { request, answer } = asked;
+        let yard = self.parts.yard.clone();
+        match request {
+            Request::Adopt { archive } => return self.asked_adopt(&archive, answer),
+            Request::Keep { id, reason } => {
+                self.person(answer, async move { person::keep(&yard, id, &reason).await });
+            }
+            Request::Drop { id, reason } => {
+                self.person(answer, async move { person::drop(&yard, id, &reason).await });
+            }
+            Request::Reload { accept } => {
+                let said = self.asked_reload(accept, files).await?;
+                // Nobody hears it who no longer waits.
+                let _ = answer.send(said);
+            }
+            // Answered at the door.
+            Request::Status => {}
+        }
         Ok(())
+    }
+
+    /// Lets a person's command run, if none does.
+    fn person(
+        &mut self,
+        answer: oneshot::Sender<Answer>,
+        work: impl Future<Output = Result<String, ServiceError>> + Send + 'static,
+    ) {
+        let Ok(turn) = self.person.clone().try_lock_owned() else {
+            let text = "Another command is still being done; ask again when it has ended.";
+            let _ = answer.send(Answer::refused(text));
+            return;
+        };
+        self.spawn("a person's command", async move {
+            let said = person::told(work.await)?;
+            drop(turn);
+            let _ = answer.send(said);
+            Ok(())
+        });
     }
 
     async fn asked_reload(&mut self, accept: bool, files: &mut Watch) -> Result<Answer, ServiceError> {
@@ -396,27 +484,15 @@ impl Service {
         })
     }
 
-    async fn asked_adopt(&mut self, name: &str) -> Result<Answer, ServiceError> {
+    fn asked_adopt(&mut self, name: &str, answer: oneshot::Sender<Answer>) -> Result<(), ServiceError> {
         let config = self.parts.config.borrow().clone();
         let Some(archive) = config.archives.iter().find(|a| a.name.as_str() == name) else {
-            return Ok(Answer::refused(format!("There is no archive \"{name}\" in the configuration.")));
+            let text = format!("There is no archive \"{name}\" in the configuration.");
+            let _ = answer.send(Answer::refused(text));
+            return Ok(());
         };
-        // Its task stops meanwhile, and begins anew with the identity that was accepted.
-        let Some((_, stop)) = self.forwards.remove(&archive.name) else {
-            return Ok(Answer::refused(format!("Archive \"{name}\" is not in use yet; try again.")));
-        };
-        stop.cancel();
-        let alone = self.alone(&archive.name);
-        let forwarder = self.parts.forwarder(archive)?;
-        let outcome = {
-            let _turn = alone.lock().await;
-            forwarder.attach(true).await
-        };
-        self.follow()?;
-        Ok(match outcome {
-            Ok(()) => Answer::done(format!("Archive \"{name}\" is accepted as it stands.")),
-            Err(e) => Answer::refused(format!("Archive \"{name}\" cannot be accepted: {e}.")),
-        })
+        tracing::info!(archive = name, "a person accepts what stands there");
+        self.forward(archive, Some(answer))
     }
 
     /// Ends every task in order. A second signal ends the waiting.

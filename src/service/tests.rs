@@ -1,9 +1,9 @@
 //! Rounds with simulated loggers on loopback, a real spool and a real archive folder.
 
 use std::io;
-use std::path::Path;
-use std::sync::Arc;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicI64, AtomicU32, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use futures_util::future::BoxFuture;
@@ -11,9 +11,10 @@ use jiff::{SignedDuration, Timestamp};
 use tempfile::TempDir;
 use tokio_util::sync::CancellationToken;
 
-use super::{Round, ServiceError};
+use super::{Round, RunOptions, ServiceError};
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, load};
+use crate::control::{self, Request};
 use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
 use crate::edges::Edges;
 use crate::ledger::state::State;
@@ -22,11 +23,12 @@ use crate::link::NetDialer;
 use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
-/// A clock that can be set.
+/// A clock that can be set, and waits only a part of what it is told to.
 #[derive(Debug)]
 struct Shifted {
     clock: SystemClock,
     by: AtomicI64,
+    faster: AtomicU32,
 }
 
 impl Clock for Shifted {
@@ -39,15 +41,78 @@ impl Clock for Shifted {
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
-        self.clock.sleep(span)
+        self.clock.sleep(span / self.faster.load(Ordering::SeqCst))
     }
 }
 
-/// A disk on which so many flushes of the spool fail from now on.
+/// A disk on which so many flushes of the spool fail from now on, and one part may hang.
 #[derive(Debug, Default)]
 struct Failing {
     disk: OsDisk,
     flushes: Arc<AtomicU32>,
+    hung: Arc<Hung>,
+    refused: Refused,
+}
+
+/// What is asked below this part of a path fails with that error number; how often it was.
+#[derive(Debug, Default)]
+struct Refused {
+    part: Mutex<Option<(String, i32)>>,
+    times: AtomicU32,
+}
+
+impl Refused {
+    fn pass(&self, path: &Path) -> io::Result<()> {
+        let part = self.part.lock().expect("lock").clone();
+        match part.filter(|(part, _)| path.iter().any(|p| p == part.as_str())) {
+            Some((_, number)) => {
+                self.times.fetch_add(1, Ordering::SeqCst);
+                Err(io::Error::from_raw_os_error(number))
+            }
+            None => Ok(()),
+        }
+    }
+
+    fn set(&self, part: &str, number: i32) {
+        *self.part.lock().expect("lock") = Some((part.to_owned(), number));
+    }
+
+    fn nothing(&self) {
+        *self.part.lock().expect("lock") = None;
+    }
+}
+
+/// Nobody comes back who opens or flushes a file with this part in its path, while it is set.
+#[derive(Debug, Default)]
+struct Hung {
+    part: Mutex<Option<&'static str>>,
+    waiting: AtomicU32,
+}
+
+impl Hung {
+    fn pass(&self, path: &Path) {
+        let hangs = || {
+            let part = *self.part.lock().expect("lock");
+            part.is_some_and(|part| path.iter().any(|p| p == part))
+        };
+        if hangs() {
+            self.waiting.fetch_add(1, Ordering::SeqCst);
+        }
+        while hangs() {
+            std::thread::park_timeout(Duration::from_millis(5));
+        }
+    }
+
+    fn set(&self, part: Option<&'static str>) {
+        *self.part.lock().expect("lock") = part;
+    }
+
+    /// Until somebody hangs there.
+    async fn someone(&self) {
+        while self.waiting.load(Ordering::SeqCst) == 0 {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    }
 }
 
 fn trip(left: &AtomicU32) -> io::Result<()> {
@@ -58,7 +123,7 @@ fn trip(left: &AtomicU32) -> io::Result<()> {
 }
 
 #[derive(Debug)]
-struct FailingFile(Box<dyn DiskFile>, Arc<AtomicU32>);
+struct FailingFile(Box<dyn DiskFile>, Arc<AtomicU32>, PathBuf, Arc<Hung>);
 
 impl DiskFile for FailingFile {
     fn read_at(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
@@ -71,6 +136,7 @@ impl DiskFile for FailingFile {
         self.0.set_len(len)
     }
     fn flush(&self) -> io::Result<()> {
+        self.3.pass(&self.2);
         trip(&self.1).and_then(|()| self.0.flush())
     }
     fn write_out(&self, offset: u64, len: u64) {
@@ -87,7 +153,10 @@ impl DiskFile for FailingFile {
 impl Failing {
     fn file(&self, path: &Path, file: Box<dyn DiskFile>) -> Box<dyn DiskFile> {
         let spool = path.iter().any(|part| part == "spool");
-        if spool { Box::new(FailingFile(file, self.flushes.clone())) } else { file }
+        if !spool {
+            return file;
+        }
+        Box::new(FailingFile(file, self.flushes.clone(), path.to_owned(), self.hung.clone()))
     }
 }
 
@@ -99,15 +168,19 @@ impl Disk for Failing {
         Ok(self.file(path, self.disk.open_write(path)?))
     }
     fn open_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        self.hung.pass(path);
+        self.refused.pass(path)?;
         Ok(self.file(path, self.disk.open_read(path)?))
     }
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        self.refused.pass(to)?;
         self.disk.rename(from, to)
     }
     fn rename_new(&self, from: &Path, to: &Path) -> io::Result<()> {
         self.disk.rename_new(from, to)
     }
     fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
+        self.refused.pass(to)?;
         self.disk.link(from, to)
     }
     fn reflink(&self, from: &dyn DiskFile, to: &dyn DiskFile) -> io::Result<()> {
@@ -166,7 +239,8 @@ impl Depot {
         let dir = tempfile::tempdir().expect("dir");
         std::fs::create_dir(dir.path().join("state")).expect("state");
         let logger = SimLogger::start(options).await.expect("logger");
-        let clock = Arc::new(Shifted { clock: SystemClock::new(), by: AtomicI64::new(0) });
+        let clock =
+            Arc::new(Shifted { clock: SystemClock::new(), by: AtomicI64::new(0), faster: AtomicU32::new(1) });
         Self { dir, logger, kind, archives: vec!["central"], clock, disk: Arc::default() }
     }
 
@@ -235,6 +309,44 @@ impl Depot {
 
     async fn once(&self) -> Round {
         self.try_once().await.expect("the round ends well")
+    }
+
+    /// The service; the token ends it. It goes ten times as fast.
+    fn run(&self) -> (CancellationToken, tokio::task::JoinHandle<Result<(), ServiceError>>) {
+        self.config();
+        self.clock.faster.store(10, Ordering::SeqCst);
+        let (edges, path, until) =
+            (self.edges(), self.dir.path().join("yarder.toml"), CancellationToken::new());
+        let options = RunOptions {
+            dialer: Arc::new(NetDialer::new(edges.clock.clone())),
+            loaded: load(&path).map_err(|e| e.to_string()).expect("configuration"),
+            edges,
+            path,
+            broken: None,
+            last_good: None,
+            progress: Progress::default(),
+            until: until.clone(),
+        };
+        (until, tokio::spawn(super::run(options)))
+    }
+
+    /// Until all files are in that state.
+    async fn until(&self, state: State, files: usize) {
+        loop {
+            if let Ok(query) = ledger::read(&self.dir.path().join("state")) {
+                let mut found = 0;
+                query
+                    .files(None, Some(state), |_| {
+                        found += 1;
+                        true
+                    })
+                    .expect("files");
+                if found == files {
+                    return;
+                }
+            }
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
     }
 
     fn ledger(&self) -> Query {
@@ -409,4 +521,170 @@ async fn a_file_written_on_within_its_fixed_size_is_fetched_again_where_its_end_
     depot.logger.card().overwrite("00001.log", Content::bytes(bytes.clone()), at(90));
     depot.once().await;
     assert!(depot.stored("central").contains(&bytes), "{:?}", depot.states());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_share_that_hangs_is_no_failed_end_and_its_work_goes_on_at_the_next_start() {
+    let depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    depot.disk.hung.set(Some("archive.json"));
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    depot.until(State::Whole, 1).await;
+    // A call that has only just begun: its own deadline is later than the drain's.
+    depot.disk.hung.waiting.store(0, Ordering::SeqCst);
+    depot.disk.hung.someone().await;
+    until.cancel();
+    service.await.expect("joined").expect("nothing is undone that the ledger does not know");
+    assert_eq!(depot.states(), ["00001.log archived 5000", "00002.log whole 5000"]);
+    depot.disk.hung.set(None);
+    depot.once().await;
+    assert_eq!(depot.states(), ["00001.log archived 5000", "00002.log archived 5000"]);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_cannot_be_flushed_before_the_end_is_a_failed_end() {
+    let depot = Depot::new("").await;
+    depot.disk.hung.set(Some("spool"));
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    let (until, service) = depot.run();
+    depot.disk.hung.someone().await;
+    until.cancel();
+    let end = service.await.expect("joined");
+    depot.disk.hung.set(None);
+    assert!(matches!(end, Err(ServiceError::Drain(_))), "{end:?}");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_command_that_hangs_keeps_neither_status_nor_another_nor_the_end_waiting() {
+    let depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    let ask = |request: Request| {
+        let state = depot.dir.path().join("state");
+        tokio::task::spawn_blocking(move || control::ask(&state, &request))
+    };
+    depot.disk.hung.set(Some("archive.json"));
+    let adopt = ask(Request::Adopt { archive: "central".into() });
+    depot.disk.hung.someone().await;
+    for request in [Request::Status, Request::Reload { accept: false }] {
+        let answer = ask(request.clone()).await.expect("joined").expect("asked").expect("runs");
+        assert!(answer.ok, "{request:?}: {answer:?}");
+    }
+    let none = ask(Request::Drop { id: 99, reason: "test".into() }).await.expect("joined").expect("asked");
+    assert!(none.expect("runs").text.contains("No file number 99"));
+    until.cancel();
+    let told = adopt.await.expect("joined").expect("asked").expect("runs");
+    assert!(!told.ok && told.text.contains("Ask again"), "{told:?}");
+    service.await.expect("joined").expect("ends in order");
+    depot.disk.hung.set(None);
+}
+
+const EACCES: i32 = 13;
+const EIO: i32 = 5;
+
+/// A part of the path at which the archive fails, which of two files that holds up, and how.
+async fn refuses(part: &str, number: i32, held_up: &[&str]) {
+    let depot = Depot::new("").await;
+    depot.disk.refused.set(part, number);
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    let round = depot.once().await;
+    assert!(round.away.is_empty(), "{part}: the archive is not away: {:?}", round.away);
+    for row in depot.files() {
+        let held_up = held_up.contains(&row.path.to_string().as_str());
+        let wanted = if held_up { State::Whole } else { State::Archived };
+        assert_eq!(row.state, wanted, "{part}: {}", row.path);
+    }
+    let findings = depot.ledger().findings(i64::MAX).expect("findings");
+    let told: Vec<_> = findings.iter().filter(|f| f.code == "not-archived").collect();
+    assert_eq!(told.len(), held_up.len().max(1), "{part}: {findings:?}");
+    for (finding, file) in told.iter().zip(held_up) {
+        assert!(finding.cause.contains(file) && finding.cause.contains("central"), "{finding:?}");
+    }
+    depot.disk.refused.nothing();
+    depot.once().await;
+    assert_eq!(depot.states(), ["00001.log archived 5000", "00002.log archived 5000"], "{part}");
+    assert!(depot.findings().is_empty(), "{part}: {:?}", depot.findings());
+}
+
+/// The name of the claim on such a file's content.
+fn claim_on(seed: u64, len: u64) -> String {
+    Content::noise(seed, len).sha256().hex()
+}
+
+#[tokio::test]
+async fn a_file_that_the_archive_refuses_or_fails_at_holds_up_itself_alone() {
+    for number in [EACCES, EIO] {
+        refuses("00001.log", number, &["00001.log"]).await;
+        refuses(&claim_on(1, 5000), number, &["00001.log"]).await;
+        refuses("manifest-sha256.txt", number, &[]).await;
+    }
+}
+
+#[tokio::test]
+async fn a_logger_whose_receipts_cannot_be_had_is_no_archive_that_is_away() {
+    // There is one logger here: its files wait, and the archive is not said to be away.
+    refuses("receipts", EIO, &["00001.log", "00002.log"]).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_share_that_fails_as_a_whole_is_away_and_no_file_is_blamed() {
+    let depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    depot.disk.refused.set(".yarder", EIO);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    while !depot.findings().contains(&"archive-away".to_owned()) {
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    depot.until(State::Whole, 1).await;
+    assert_eq!(depot.findings(), ["archive-away"]);
+    depot.disk.refused.nothing();
+    depot.until(State::Archived, 2).await;
+    assert!(depot.findings().is_empty(), "{:?}", depot.findings());
+    until.cancel();
+    service.await.expect("joined").expect("ends in order");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_refused_file_is_not_tried_with_every_other_one() {
+    let depot = Depot::new("").await;
+    depot.disk.refused.set("00001.log", EACCES);
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    let tried = depot.disk.refused.times.load(Ordering::SeqCst);
+    for n in 3..5 {
+        depot.add(&format!("0000{n}.log"), Content::noise(n, 5000), n as i64);
+        depot.until(State::Archived, n as usize - 1).await;
+    }
+    assert_eq!(depot.disk.refused.times.load(Ordering::SeqCst), tried);
+    // Its time comes.
+    depot.pass(61);
+    depot.disk.refused.nothing();
+    depot.until(State::Archived, 4).await;
+    until.cancel();
+    service.await.expect("joined").expect("ends in order");
+}
+
+#[tokio::test]
+async fn an_archive_that_cannot_be_used_has_one_reason_at_a_time() {
+    let depot = Depot::new("").await;
+    depot.once().await;
+    let central = depot.dir.path().join("central");
+    let own = std::fs::read_to_string(central.join(".yarder/archive.json")).expect("identity");
+    let at = own.find("\"id\":\"").expect("an id") + 6;
+    let other = format!("{}f00d{}", &own[..at], &own[at + 4..]);
+    std::fs::write(central.join(".yarder/archive.json"), other).expect("exchanged");
+    depot.once().await;
+    assert_eq!(depot.findings(), ["archive-other"]);
+    depot.disk.rename(&central, &depot.dir.path().join("elsewhere")).expect("moved");
+    std::fs::write(&central, "in the way").expect("written");
+    depot.once().await;
+    assert_eq!(depot.findings(), ["archive-away"]);
 }
