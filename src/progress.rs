@@ -50,6 +50,17 @@ pub enum Tick {
         /// In words.
         why: String,
     },
+    /// All that there is of a file that may still be written is in the spool.
+    CaughtUp {
+        /// The vehicle.
+        vehicle: String,
+        /// The logger.
+        logger: String,
+        /// The path on the logger.
+        path: String,
+        /// Bytes.
+        at: u64,
+    },
     /// A file is whole in the spool.
     Whole {
         /// The vehicle.

@@ -86,7 +86,7 @@ fn list(query: &Query, out: &mut Out) -> Result<Outcome, Failure> {
             out.value(&json!({
                 "id": row.id.0, "vehicle": row.vehicle, "logger": row.logger, "card": row.card,
                 "path": row.path.to_string(), "version": row.number, "size": row.size, "have": row.mark,
-                "sha256": row.sha256.map(|d| d.hex()), "why": why,
+                "sha256": row.sha256.map(|d| d.hex()), "gaps": row.gaps, "why": why,
             }))?;
             continue;
         }

@@ -76,6 +76,9 @@ fn line(tick: &Tick, met: &mut Met) -> Option<String> {
             }
         }
         Tick::Begun { .. } | Tick::Bytes { .. } => return None,
+        Tick::CaughtUp { vehicle, path, at, .. } => {
+            format!("{}: {} may still be written, {} of it here", plain(vehicle), plain(path), size(*at))
+        }
         Tick::Cut { vehicle, path, at, why, .. } => {
             format!("{}: {}: {} after {}", plain(vehicle), plain(path), ended(why), size(*at))
         }
@@ -194,7 +197,10 @@ impl Show for Bars {
                     bar.inc(*count);
                 }
             }
-            Tick::Cut { logger, .. } | Tick::Whole { logger, .. } | Tick::Left { logger, .. } => {
+            Tick::Cut { logger, .. }
+            | Tick::CaughtUp { logger, .. }
+            | Tick::Whole { logger, .. }
+            | Tick::Left { logger, .. } => {
                 self.stop(logger);
             }
             _ => {}

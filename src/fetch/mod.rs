@@ -7,12 +7,15 @@
 //! # Crash
 //! Bytes behind the last mark are thrown away at the next start; see [`crate::spool`].
 
+mod gap;
+mod halt;
 mod outcome;
 mod proof;
 mod pump;
 mod resume;
 mod transfer;
 
+pub use halt::Halt;
 pub use proof::{Check, digest_matches};
 pub use resume::{OVERLAP, Plan, plan};
 pub use transfer::{Ended, Transfer};

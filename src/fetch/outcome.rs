@@ -2,11 +2,11 @@
 
 use serde_json::json;
 
-use super::transfer::{Ended, FetchError, Transfer};
+use super::transfer::{Ended, FetchError, Going, Transfer};
 use crate::ledger::state::Happening;
 use crate::ledger::{Finding, LedgerError, Mark, Pending, Severity};
-use crate::link::LinkError;
-use crate::model::Look;
+use crate::link::{Link, LinkError};
+use crate::model::{EDGE, Look};
 use crate::progress::Tick;
 use crate::spool::{Partial, Reservation};
 
@@ -42,6 +42,47 @@ impl Transfer<'_> {
             (_, Ok(mark)) => Ok(mark),
             (partial, Err(e)) => Err(self.back(partial, "flush a partial", e).await),
         }
+    }
+
+    /// All bytes that there were of a file that may still be written are here: they wait, durable, for
+    /// those that come.
+    pub(super) async fn caught_up(
+        &mut self,
+        item: &Pending,
+        partial: Partial,
+        going: Going,
+        after: Look,
+    ) -> Result<Ended, FetchError> {
+        let grew = after.size.is_some_and(|size| size > going.look.size.unwrap_or(partial.len()));
+        if !grew && !going.look.agrees(&after) {
+            return self.restart(item, partial, going.room, "it changed while it was read").await;
+        }
+        let at = partial.len();
+        let mark = self.flush(partial).await?;
+        self.ledger.caught_up(item.id, mark, after).await?;
+        self.progress.tell(Tick::CaughtUp {
+            vehicle: self.logger.vehicle.to_string(),
+            logger: self.logger.id.to_string(),
+            path: item.path.to_string(),
+            at,
+        });
+        Ok(Ended::CaughtUp)
+    }
+
+    /// Whether a file that may have been written over since its first bytes came still begins with
+    /// them: some loggers write a file's head anew when they close it.
+    pub(super) async fn same_head(
+        &mut self,
+        link: &mut dyn Link,
+        item: &Pending,
+        partial: &Partial,
+    ) -> Result<bool, LinkError> {
+        let theirs = link.read_range(&item.path, 0, partial.len().min(EDGE)).await?;
+        self.counts.bytes += theirs.len() as u64;
+        self.counts.twice += theirs.len() as u64;
+        // One edge, too little to leave the thread for; what cannot be read begins again.
+        let ours = partial.read(0, theirs.len());
+        Ok(theirs.len() as u64 == partial.len().min(EDGE) && ours.is_ok_and(|ours| ours == theirs))
     }
 
     /// The file is not what it was when its first bytes were read.

@@ -6,6 +6,7 @@ use std::time::Duration;
 use bytes::Bytes;
 use futures_util::future::BoxFuture;
 
+use super::Halt;
 use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Ledger, LedgerError, Mark, VersionId};
@@ -43,7 +44,7 @@ pub(super) struct Pump<'a> {
     pub ledger: &'a Ledger,
     pub id: VersionId,
     pub size: Option<u64>,
-    pub stop: &'a tokio_util::sync::CancellationToken,
+    pub halt: &'a Halt,
 }
 
 struct Written {
@@ -158,9 +159,7 @@ impl Desk<'_> {
             }
             tokio::select! {
                 biased;
-                () = self.pump.stop.cancelled() => {
-                    return Ok(Err(Flow::Cut(LinkError::cut("the service is stopping"))));
-                }
+                error = self.pump.halt.called() => return Ok(Err(Flow::Cut(error))),
                 written = wait(&mut self.writing), if self.writing.is_some() => self.end(written).await?,
                 came = &mut chunk => return Ok(came.map_err(Flow::Cut)),
             }

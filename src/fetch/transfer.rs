@@ -6,8 +6,8 @@ use std::io;
 use bytes::Bytes;
 use serde_json::json;
 use tokio::sync::oneshot;
-use tokio_util::sync::CancellationToken;
 
+use super::halt::Halt;
 use super::proof::{Check, Reread, digest_matches, reread};
 use super::pump::{Failed, Flow, Pump};
 use super::resume::{Plan, Reply, plan, reply};
@@ -47,6 +47,12 @@ pub enum Ended {
     NoRoom(NoRoom),
     /// The depot's own disk failed: the partial is good up to its last mark.
     Disk(SpoolError),
+    /// It ended early so that others have its turn; what came is kept.
+    GaveWay,
+    /// All that there is of a file that may still be written is here.
+    CaughtUp,
+    /// It goes on behind a part that cannot be read.
+    Skipped,
     /// It waits for a person.
     Held,
 }
@@ -75,7 +81,7 @@ pub struct Transfer<'a> {
     /// Who watches.
     pub progress: &'a Progress,
     /// Ends it early.
-    pub stop: &'a CancellationToken,
+    pub halt: &'a Halt,
     /// The logger, as configured when the transfer began.
     pub logger: &'a Logger,
     /// Archives that whole files are owed to.
@@ -87,19 +93,20 @@ pub struct Transfer<'a> {
 }
 
 /// An open transfer: everything that is known of it on the way.
-struct Going {
-    /// What the file was when its first bytes were read.
-    look: Look,
+pub(super) struct Going {
+    /// What the file was when its first bytes were read, or the last that it was seen to grow by.
+    pub(super) look: Look,
     digest: Option<OfferedDigest>,
     /// Bytes that came behind the overlap.
     ahead: Option<Bytes>,
-    room: Reservation,
+    pub(super) room: Reservation,
 }
 
 impl Transfer<'_> {
     /// Fetches one file as far as it goes. Only the ledger's failure is an error.
     pub async fn run(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, LedgerError> {
         match self.fetch(link, item).await {
+            Ok(Ended::Cut { .. }) if self.halt.gave_way() => Ok(Ended::GaveWay),
             Ok(ended) => Ok(ended),
             Err(FetchError::Ledger(e)) => Err(e),
             Err(FetchError::Spool(e)) => {
@@ -118,7 +125,7 @@ impl Transfer<'_> {
 
     async fn fetch(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, FetchError> {
         let mut item = item.clone();
-        if item.look.size.is_none() {
+        if item.open || item.look.size.is_none() {
             match link.look(&item.path).await {
                 Ok(look) => item.look = look,
                 Err(error) => return Ok(refused(error)),
@@ -159,7 +166,7 @@ impl Transfer<'_> {
     }
 
     /// The partial that the item's mark speaks of, or a new one.
-    async fn partial(&mut self, item: &Pending, reserved: u64) -> Result<Partial, FetchError> {
+    pub(super) async fn partial(&mut self, item: &Pending, reserved: u64) -> Result<Partial, FetchError> {
         let spool = self.spool.clone();
         if let Some(name) = item.spool.clone() {
             let (mark, on, of) = (item.mark.clone(), spool.clone(), name.clone());
@@ -198,11 +205,26 @@ impl Transfer<'_> {
         let have = partial.len();
         let (from, expect) = match plan(have, item.look.size, link.caps().resumes) {
             Plan::Fresh => (0, Look { size: item.look.size, ..Look::default() }),
+            // It may grow at any moment: its bytes alone tell whether it is the same.
+            Plan::Continue { from } if item.open => (from, Look::default()),
             Plan::Continue { from } => (from, item.look.clone()),
             Plan::Shrank => {
                 return Ok(Err(self.restart(item, partial, room, "it is shorter than what is here").await?));
             }
         };
+        // Zeros of our own are compared with nothing.
+        let from = from.max(item.gaps.last().map_or(0, |gap| gap.to));
+        if item.ahead && item.gaps.is_empty() && from > 0 {
+            match self.same_head(link, item, &partial).await {
+                Ok(true) => {}
+                Ok(false) => {
+                    return Ok(Err(self
+                        .restart(item, partial, room, "its first bytes were written again")
+                        .await?));
+                }
+                Err(error) => return Ok(Err(refused(error))),
+            }
+        }
         let opened = match link.open(&item.path, from, &expect).await {
             Ok(opened) => opened,
             Err(error)
@@ -219,7 +241,7 @@ impl Transfer<'_> {
         let mut look = opened.look.clone();
         let mut ahead = None;
         let fresh = from == 0 && have == 0;
-        match reply(from, &item.look, &opened) {
+        match reply(from, &expect, &opened) {
             _ if fresh && opened.from == 0 => {}
             Reply::FromZero => {
                 self.counts.twice += have;
@@ -228,7 +250,9 @@ impl Transfer<'_> {
             Reply::Continues => match self.overlap(link, &partial, opened.from).await {
                 Overlap::Equal(more) => {
                     ahead = more;
-                    look = item.look.clone();
+                    if !item.open {
+                        look = item.look.clone();
+                    }
                 }
                 Overlap::Cut(error) => return Ok(Err(Ended::Cut { at: have, further: false, error })),
                 Overlap::Unreadable(error) => {
@@ -274,7 +298,7 @@ impl Transfer<'_> {
         while at < end {
             let came = tokio::select! {
                 biased;
-                () = self.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+                error = self.halt.called() => Err(error),
                 came = link.chunk() => came,
             };
             let chunk = match came {
@@ -283,6 +307,7 @@ impl Transfer<'_> {
                 Err(error) => return Overlap::Cut(error),
             };
             let within = usize::try_from(end - at).unwrap_or(usize::MAX).min(chunk.len());
+            self.halt.count(chunk.len() as u64);
             self.counts.bytes += chunk.len() as u64;
             self.counts.twice += within as u64;
             // One chunk, fresh in the cache or soon to be: too little to leave the thread for.
@@ -314,11 +339,13 @@ impl Transfer<'_> {
             ledger: self.ledger,
             id: item.id,
             size: going.look.size,
-            stop: self.stop,
+            halt: self.halt,
         };
         let (progress, logger) = (self.progress, self.logger.id.to_string());
         let counts = &mut *self.counts;
+        let halt = self.halt;
         let mut delivered = |count: u64| {
+            halt.count(count);
             counts.bytes += count;
             progress.tell(Tick::Bytes { logger: logger.clone(), count });
         };
@@ -349,6 +376,9 @@ impl Transfer<'_> {
             Ok(after) => after,
             Err(error) => return self.cut(item, partial, error).await,
         };
+        if item.open {
+            return self.caught_up(item, partial, going, after).await;
+        }
         if !going.look.agrees(&after) {
             return self.changed(item, partial, going.room, &after).await;
         }
@@ -358,6 +388,11 @@ impl Transfer<'_> {
             let error =
                 LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
             return self.cut(item, partial, error).await;
+        }
+        if !item.gaps.is_empty() {
+            let name = partial.name.clone();
+            self.flush(partial).await?;
+            return self.hold_gapped(item, name, &item.gaps).await;
         }
         going.look = Look { size: Some(size), ..after };
         let digest = match going.digest.take() {
@@ -388,13 +423,15 @@ impl Transfer<'_> {
             // Where not even the length was told, a second reading is the only proof there is.
             None if self.logger.kind.proof == Proof::Reread || proof == Proof::None => {
                 let counts = &mut *self.counts;
+                let halt = self.halt;
                 let mut delivered = |count: u64| {
+                    halt.count(count);
                     counts.bytes += count;
                     counts.twice += count;
                 };
                 let read = tokio::select! {
                     biased;
-                    () = self.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+                    error = self.halt.called() => Err(error),
                     read = reread(link, &item.path, sha256, &going.look, &mut delivered) => read,
                 };
                 match read {

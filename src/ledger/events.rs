@@ -4,7 +4,7 @@
 use rusqlite::{ToSql, params};
 use serde_json::Value;
 
-use super::state::{Duty, Happening, State, Step, next, next_duty};
+use super::state::{Duty, Happening, State, Step, Written, next, next_duty, next_written};
 use super::{Ledger, LedgerError, Tx, VersionId};
 
 /// Something that happened to a logger, an archive or the depot, beside the happenings of files.
@@ -73,17 +73,24 @@ pub(super) fn advance_with(
     set: &str,
     values: &[&dyn ToSql],
 ) -> Result<State, LedgerError> {
-    let (text, logger): (String, i64) = tx
+    let (text, logger, written): (String, i64, Written) = tx
         .db
-        .prepare_cached("SELECT state, logger FROM versions WHERE id = ?")?
-        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        .prepare_cached("SELECT state, logger, open, ahead FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| {
+            Ok((row.get(0)?, row.get(1)?, Written { open: row.get(2)?, ahead: row.get(3)? }))
+        })?;
     let from = State::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("state `{text}`")))?;
     let to = next(from, by)?;
-    if to != from || !set.is_empty() {
+    let after = next_written(written, to, by);
+    let open = match after == written {
+        true => String::new(),
+        false => format!(", open = {}, ahead = {}", u8::from(after.open), u8::from(after.ahead)),
+    };
+    if to != from || after != written || !set.is_empty() {
         let state = to.as_str();
         let all = [&[&id.0 as &dyn ToSql, &state], values].concat();
         tx.db
-            .prepare_cached(&format!("UPDATE versions SET state = ?2{set} WHERE id = ?1"))?
+            .prepare_cached(&format!("UPDATE versions SET state = ?2{open}{set} WHERE id = ?1"))?
             .execute(&*all)?;
     }
     event(tx, Some(id), Some(logger), by.as_str(), detail)?;

@@ -172,6 +172,9 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
     "partial-dropped",
 ];
 
+/// Findings about a file that say nothing any more once it is lost.
+pub(super) const ENDED_BY_LOSS: &[&str] = &["file-stuck", "never-fits", "file-refused"];
+
 /// Ends findings about one file, or about its copy in an archive.
 pub(super) fn clear_of_file(
     tx: &Tx<'_>,

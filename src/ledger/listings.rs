@@ -1,5 +1,7 @@
 //! Loggers, cards and what listings said of them.
 
+use std::collections::BTreeSet;
+
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::json;
@@ -7,13 +9,22 @@ use serde_json::json;
 use super::dropped::refuse;
 use super::events::{advance, event};
 use super::exchange::{is_elsewhere, state_of};
-use super::findings::clear_of_file;
+use super::findings::{ENDED_BY_LOSS, clear_of_file};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges, Look, RemotePath};
 
 /// A file is lost, or gone, when whole listings this far apart lack it.
 const ABSENT_FOR_MS: i64 = 10 * 60 * 1000;
+
+/// The latest versions on card 2 that lie there as far as we know, unfinished ones alone unless 3, and
+/// those that earlier cards of logger 1 had.
+pub(super) const LYING: &str = "SELECT * FROM versions v WHERE v.card = ?2
+    AND v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'archived', 'removing')
+    AND (?3 OR v.state IN ('listed', 'open', 'fetching'))
+    AND v.number = (SELECT max(number) FROM versions w WHERE w.card = v.card AND w.path = v.path)
+  UNION ALL
+  SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> ?2 AND v.state IN ('listed', 'open', 'fetching')";
 
 /// A logger's row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -48,12 +59,14 @@ pub struct Known {
     pub still: i64,
     /// Absent from whole listings since, ms.
     pub absent: Option<i64>,
-    /// Digests of its first and last bytes, once it was whole.
+    /// Digests of its first and last bytes, once it was whole without gaps.
     pub edges: Option<Edges>,
     /// Whether it lay on the card when the logger was first met.
     pub backlog: bool,
     /// Whether it is known by the bytes at its ends alone.
     pub presumed: bool,
+    /// Whether it may still be written.
+    pub open: bool,
 }
 
 /// A listed file with its exact look.
@@ -154,8 +167,10 @@ pub(super) fn path_of(bytes: &[u8]) -> Result<RemotePath, LedgerError> {
 fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
     let state: String = row.get("state")?;
     let path: Vec<u8> = row.get("path")?;
+    // The ends of a copy with gaps need not be those on the card, nor can those be read for certain.
+    let gapped = row.get::<_, Option<String>>("gaps")?.is_some();
     let edges = match (digest_of(row.get("head")?), digest_of(row.get("tail")?)) {
-        (Some(head), Some(tail)) => Some(Edges { head, tail }),
+        (Some(head), Some(tail)) if !gapped => Some(Edges { head, tail }),
         _ => None,
     };
     Ok(Known {
@@ -175,6 +190,7 @@ fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
         edges,
         backlog: row.get("backlog")?,
         presumed: row.get("presumed")?,
+        open: row.get("open")?,
     })
 }
 
@@ -185,24 +201,39 @@ impl Ledger {
         self.writer.ask(move |tx| logger_row(tx, &name, &vehicle)).await
     }
 
-    /// What is known of the logger's present card, and of unfinished files of earlier ones.
-    pub async fn known(&self, logger: &LoggerRow) -> Result<Vec<Known>, LedgerError> {
+    /// What is known of the paths that a listing shows; where it is whole, of all that it should show:
+    /// what lies on the present card as far as we know; and of unfinished files, those of earlier cards
+    /// too. In the order of their paths. What went from the card long ago is not asked for, so that a
+    /// card's years cost no memory.
+    pub async fn known(
+        &self,
+        logger: &LoggerRow,
+        listed: Vec<RemotePath>,
+        whole: bool,
+    ) -> Result<Vec<Known>, LedgerError> {
         let (key, card) = (logger.key, logger.card);
         self.writer
             .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(
-                    "SELECT * FROM versions v WHERE v.card = ?2
-                       AND v.number = (SELECT max(number) FROM versions w WHERE w.card = v.card AND w.path = v.path)
-                     UNION ALL
-                     SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> ?2
-                       AND v.state IN ('listed', 'open', 'fetching')
-                     ORDER BY path",
-                )?;
-                let mut rows = statement.query(params![key, card])?;
                 let mut all = Vec::new();
+                let mut statement = tx.db.prepare_cached(LYING)?;
+                let mut rows = statement.query(params![key, card, whole])?;
                 while let Some(row) = rows.next()? {
                     all.push(known_of(row, card)?);
                 }
+                let lying: BTreeSet<VersionId> = all.iter().map(|known| known.id).collect();
+                let mut latest = tx.db.prepare_cached(
+                    "SELECT * FROM versions WHERE card = ? AND path = ? ORDER BY number DESC LIMIT 1",
+                )?;
+                for path in listed {
+                    let mut rows = latest.query(params![card, path.as_bytes()])?;
+                    if let Some(row) = rows.next()? {
+                        let known = known_of(row, card)?;
+                        if !lying.contains(&known.id) {
+                            all.push(known);
+                        }
+                    }
+                }
+                all.sort_by(|a, b| a.path.cmp(&b.path));
                 Ok(all)
             })
             .await
@@ -223,7 +254,7 @@ impl Ledger {
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(
                     "SELECT v.id, v.head, v.tail, l.name FROM versions v JOIN loggers l ON l.id = v.logger
-                     WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL
+                     WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL AND v.gaps IS NULL
                        AND (v.logger = ?3) <> ?4
                        AND (?4 OR v.state IN ('whole', 'archived', 'removing', 'removed', 'gone', 'dropped'))
                      ORDER BY v.id DESC LIMIT 20",
@@ -281,8 +312,9 @@ impl Ledger {
                     .prepare_cached(
                         "UPDATE loggers SET first_met = coalesce(first_met, ?1), last_seen = ?1,
                            last_whole = iif(?2, ?1, last_whole),
-                           pending = (SELECT count(*) FROM versions WHERE logger = ?3 AND state IN ('listed','fetching','whole','held')),
-                           open = (SELECT count(*) FROM versions WHERE logger = ?3 AND state = 'open')
+                           pending = (SELECT count(*) FROM versions WHERE logger = ?3 AND NOT open
+                             AND state IN ('listed','fetching','whole','held')),
+                           open = (SELECT count(*) FROM versions WHERE logger = ?3 AND open AND state IN ('open','fetching'))
                          WHERE id = ?3",
                     )?
                     .execute(params![tx.now, whole, logger.key])?;
@@ -393,6 +425,9 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
                 )
             {
                 let state = advance(tx, id, Happening::Vanished, &json!({ "absent_since_ms": since }))?;
+                if state == State::Lost {
+                    clear_of_file(tx, id, None, ENDED_BY_LOSS)?;
+                }
                 if state == State::Lost && !is_elsewhere(tx, id)? {
                     applied.lost.push(path_of(&path)?.to_string());
                 }
@@ -423,7 +458,7 @@ fn keep_mark(tx: &Tx<'_>, id: VersionId, seen: &Seen) -> Result<(), LedgerError>
     let look = &seen.look;
     tx.db
         .prepare_cached(
-            "UPDATE versions SET mark = 0, hash = NULL WHERE id = ?1 AND mark > 0
+            "UPDATE versions SET mark = 0, hash = NULL, gaps = NULL WHERE id = ?1 AND mark > 0
                AND NOT (coalesce(?2 > size, 0) OR (coalesce(?2 = size, 0)
                  AND coalesce(?3 / 1000 = time / 1000, 1) AND coalesce(?4 = validator, 1)))",
         )?
@@ -441,7 +476,7 @@ fn set_seen(tx: &Tx<'_>, id: VersionId, seen: &Seen, moved: bool) -> Result<(), 
     tx.db
         .prepare_cached(
             "UPDATE versions SET listed = ?2, size = coalesce(?3, size), time = coalesce(?4, time),
-               validator = coalesce(?5, validator), absent = NULL, still = iif(?6, ?7, still) WHERE id = ?1",
+               validator = iif(?6, ?5, coalesce(?5, validator)), absent = NULL, still = iif(?6, ?7, still) WHERE id = ?1",
         )?
         .execute(params![
             id.0,

@@ -5,6 +5,7 @@ use serde_json::Value;
 
 use super::events::EventRow;
 use super::findings::FindingRow;
+use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
 use super::state::{Duty, State};
 use super::{LedgerError, VersionId};
@@ -66,6 +67,8 @@ pub struct FileRow {
     pub spool: Option<String>,
     /// Durable bytes of its partial.
     pub mark: u64,
+    /// What its logger could not read of it.
+    pub gaps: Vec<Gap>,
     /// Its copies.
     pub copies: Vec<Copy>,
 }
@@ -245,9 +248,10 @@ impl Query {
 
     fn unfinished(&self, key: i64, day: &mut LoggerDay) -> Result<(), LedgerError> {
         let mut statement = self.db.prepare_cached(
-            "SELECT state, count(*), sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
+            "SELECT iif(state = 'fetching' AND open, 'open', state), count(*),
+               sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
                sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
-             WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY state",
+             WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY 1",
         )?;
         let mut rows = statement.query([key])?;
         while let Some(row) = rows.next()? {
@@ -326,12 +330,12 @@ impl Query {
     /// without old stock.
     pub fn not_home(&self, limit: usize) -> Result<Vec<NotHome>, LedgerError> {
         let mut all = Vec::new();
-        for (open, states) in [(false, "'listed', 'fetching'"), (true, "'open'")] {
-            let mut statement = self.db.prepare(&format!(
+        for (open, first) in [(false, "listed"), (true, "open")] {
+            let mut statement = self.db.prepare_cached(
                 "SELECT l.name, v.path FROM loggers l JOIN versions v ON v.logger = l.id
-                 WHERE v.state IN ({states}) AND v.backlog = 0 ORDER BY l.name, v.id LIMIT ?"
-            ))?;
-            let mut rows = statement.query([limit as i64])?;
+                 WHERE v.state IN (?1, 'fetching') AND v.open = ?2 AND v.backlog = 0 ORDER BY l.name, v.id LIMIT ?3",
+            )?;
+            let mut rows = statement.query(params![first, open, limit as i64])?;
             while let Some(row) = rows.next()? {
                 let path: Vec<u8> = row.get(1)?;
                 all.push(NotHome { logger: row.get(0)?, path: path_of(&path)?, open });
@@ -470,6 +474,7 @@ impl Query {
             backlog: row.get("backlog")?,
             spool: row.get("spool")?,
             mark: row.get::<_, i64>("mark")?.max(0) as u64,
+            gaps: gaps_of(row.get("gaps")?)?,
             copies,
         })
     }

@@ -195,6 +195,14 @@ ALTER TABLE obligations ADD COLUMN after INTEGER NOT NULL DEFAULT 0;  -- ms of t
     "
 ALTER TABLE versions ADD COLUMN waits INTEGER;  -- ms of lived time: its partial waits for its end since
 ",
+    // 6: an open file is fetched ahead; questions about the present card read no earlier one
+    "
+ALTER TABLE versions ADD COLUMN open INTEGER NOT NULL DEFAULT 0;   -- may still be written; also while it is fetched ahead
+ALTER TABLE versions ADD COLUMN ahead INTEGER NOT NULL DEFAULT 0;  -- bytes of its partial may have been written again since
+UPDATE versions SET open = 1 WHERE state = 'open';
+ALTER TABLE versions ADD COLUMN gaps TEXT;  -- JSON: what its logger cannot read of it
+CREATE INDEX versions_card ON versions (card, state);
+",
 ];
 
 /// The version of the schema that this program writes.

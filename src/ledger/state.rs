@@ -221,6 +221,27 @@ pub fn next(state: State, happening: Happening) -> Result<State, Illegal> {
     })
 }
 
+/// Whether the logger may still write a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Written {
+    /// It may: it is `open`, or fetched ahead.
+    pub open: bool,
+    /// It may have been written on, or over, since the first bytes of its partial were read.
+    pub ahead: bool,
+}
+
+/// That, after a happening that led to a state.
+pub fn next_written(was: Written, state: State, happening: Happening) -> Written {
+    use Happening as H;
+    let open = match happening {
+        H::MayBeWritten => true,
+        H::Closed => false,
+        _ => was.open && matches!(state, State::Open | State::Fetching),
+    };
+    let ahead = state == State::Fetching && (was.ahead || open || happening == H::Changed);
+    Written { open, ahead }
+}
+
 /// An obligation's state after a step.
 pub fn next_duty(duty: Duty, step: Step) -> Result<Duty, Illegal> {
     use Duty as D;
@@ -267,6 +288,25 @@ mod tests {
                 state = after;
             }
         }
+    }
+
+    #[test]
+    fn a_file_fetched_ahead_is_open_until_it_is_closed_and_remembers_it_until_it_is_whole() {
+        let mut state = State::Listed;
+        let mut written = Written::default();
+        for (happening, open, ahead) in [
+            (Happening::MayBeWritten, true, false),
+            (Happening::Granted, true, true),
+            (Happening::Marked, true, true),
+            (Happening::Closed, false, true),
+            (Happening::BecameWhole, false, false),
+        ] {
+            state = next(state, happening).expect("legal");
+            written = next_written(written, state, happening);
+            assert_eq!(written, Written { open, ahead }, "{happening}");
+        }
+        let open = Written { open: true, ahead: true };
+        assert_eq!(next_written(open, State::Skipped, Happening::Unwanted), Written::default());
     }
 
     #[test]

@@ -86,7 +86,7 @@ impl Desk {
     }
 
     async fn known(&self, name: &str) -> Known {
-        let known = self.ledger.known(&self.row).await.expect("known");
+        let known = self.ledger.known(&self.row, vec![path(name)], true).await.expect("known");
         known.into_iter().find(|k| k.path == path(name)).expect("known")
     }
 
@@ -157,7 +157,7 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
         super::obligations::DUE,
         super::versions::PENDING,
         "SELECT count(*) FROM versions WHERE logger = ?1 AND state IN ('listed', 'open')",
-        "SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> 2 AND v.state IN ('listed', 'open', 'fetching')",
+        listings::LYING,
         "SELECT id FROM versions v WHERE state = 'whole' AND id > ?1",
         "SELECT id FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone') AND id > ?1",
         "SELECT id FROM versions v WHERE v.spool IS NOT NULL AND v.state IN ('listed', 'lost') AND v.waits <= ?1",
@@ -211,11 +211,12 @@ async fn a_partial_is_kept_by_growth_and_by_nothing_else() {
         desk.list(vec![new(name, 5000)]).await;
         let id = desk.known(name).await.id;
         desk.ledger.grant(Grant { id, spool: "x".into(), reserved: 0 }).expect("granted");
-        desk.ledger.mark(id, Mark { offset: 100, hash: vec![1], look: None }).await.expect("marked");
+        let gaps = vec![Gap { from: 50, to: 100 }];
+        desk.ledger.skipped(id, Mark { offset: 100, hash: vec![1], look: None }, gaps).await.expect("marked");
         desk.list(vec![Change::Changed { id, seen: now }]).await;
         let pending = desk.ledger.pending(desk.row.key).await.expect("pending");
         let item = pending.into_iter().find(|p| p.id == id).expect("pending");
-        assert_eq!(item.mark.offset > 0, kept, "{name}");
+        assert_eq!((item.mark.offset > 0, !item.gaps.is_empty()), (kept, kept), "{name}");
     }
 }
 
@@ -250,6 +251,32 @@ async fn a_clock_that_went_back_begins_the_waits_again() {
     desk.clock.0.fetch_sub(86_400, Ordering::SeqCst);
     desk.list(vec![]).await;
     assert_eq!(desk.known("a").await.still, (BEGAN - 86_400) * 1000);
+}
+
+#[tokio::test]
+async fn what_went_from_a_card_long_ago_is_not_brought_to_mind_unless_it_is_listed() {
+    let desk = Desk::new().await;
+    desk.archives(&[("central", true)]).await;
+    for n in 0..50 {
+        let name = format!("{n:05}.log");
+        let id = desk.whole(&name, &["central"]).await;
+        desk.verify("central", id).await;
+        if n < 45 {
+            for _ in 0..2 {
+                desk.list(vec![Change::Absent { id }]).await;
+                desk.clock.0.fetch_add(600, Ordering::SeqCst);
+            }
+            assert_eq!(desk.known(&name).await.state, State::Gone);
+        }
+    }
+    let listed = vec![path("00003.log"), path("00049.log"), path("00050.log")];
+    let names = async |whole| -> Vec<_> {
+        let known = desk.ledger.known(&desk.row, listed.clone(), whole).await.expect("known");
+        known.iter().map(|k| k.path.to_string()).collect()
+    };
+    let want = ["00003.log", "00045.log", "00046.log", "00047.log", "00048.log", "00049.log"];
+    assert_eq!(names(true).await, want, "those that lie there, and the one that came back");
+    assert_eq!(names(false).await, ["00003.log", "00049.log"], "a part of a listing proves nothing absent");
 }
 
 #[tokio::test]

@@ -8,6 +8,7 @@ use super::dropped;
 use super::events::{advance, advance_with, event};
 use super::exchange::fetched_again;
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
+use super::gaps::{Gap, gaps_of};
 use super::listings::{Seen, digest_of, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx};
@@ -18,7 +19,7 @@ use crate::spool::Record;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct VersionId(pub i64);
 
-/// A closed file that is to be fetched.
+/// A file that is to be fetched.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pending {
     /// The version.
@@ -37,8 +38,16 @@ pub struct Pending {
     pub mark: Mark,
     /// The furthest byte that any transfer reached.
     pub furthest: u64,
-    /// Visits that ended stuck at one byte.
+    /// Visits that ended stuck at one byte ...
     pub stuck: u32,
+    /// ... and at which; 0 where its logger begins each transfer at zero.
+    pub stuck_at: Option<u64>,
+    /// Whether it may still be written.
+    pub open: bool,
+    /// Whether it may have been written on, or over, since the first bytes of its partial were read.
+    pub ahead: bool,
+    /// What its logger cannot read of it, as far as the mark.
+    pub gaps: Vec<Gap>,
     /// Size and hash of the whole version of the same name before this one, which it may extend.
     pub before: Option<(VersionId, u64, Digest)>,
 }
@@ -132,7 +141,8 @@ impl Ledger {
     pub fn grant(&self, grant: Grant) -> Result<(), LedgerError> {
         self.writer.tell(move |tx| {
             let detail = json!({ "reserved": grant.reserved });
-            let set = ", mark = iif(spool IS ?3, mark, 0), hash = iif(spool IS ?3, hash, NULL), spool = ?3";
+            let set = ", mark = iif(spool IS ?3, mark, 0), hash = iif(spool IS ?3, hash, NULL),
+              gaps = iif(spool IS ?3, gaps, NULL), spool = ?3";
             advance_with(tx, grant.id, Happening::Granted, &detail, set, &[&grant.spool]).map(drop)
         })
     }
@@ -157,13 +167,45 @@ impl Ledger {
             .await
     }
 
+    /// All that there was of a file that may still be written has come; it is flushed up to the mark.
+    /// `look` is what the file was at the end.
+    pub async fn caught_up(&self, id: VersionId, mark: Mark, look: Look) -> Result<(), LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                // What it was when its first bytes came is of no more use.
+                let mark = Mark { look: None, ..mark };
+                set_mark(tx, id, &mark)?;
+                advance(tx, id, Happening::Marked, &json!({ "offset": mark.offset, "open": true }))?;
+                tx.db
+                    .prepare_cached(
+                        "UPDATE versions SET still = iif(size IS ?2, still, ?5), size = ?2, time = coalesce(?3, time),
+                           validator = ?4 WHERE id = ?1",
+                    )?
+                    .execute(params![
+                        id.0,
+                        look.size.unwrap_or(mark.offset) as i64,
+                        look.time.map(|t| t.as_millisecond()),
+                        look.validator_text(),
+                        tx.now
+                    ])?;
+                Ok(())
+            })
+            .await
+    }
+
     /// What was fetched is worthless, and is gone from the spool.
     pub async fn restart(&self, id: VersionId, by: Happening, why: String) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
+                let open: bool =
+                    tx.db.query_row("SELECT open FROM versions WHERE id = ?", [id.0], |row| row.get(0))?;
                 advance(tx, id, by, &json!({ "why": why }))?;
+                if open {
+                    advance(tx, id, Happening::MayBeWritten, &json!({}))?;
+                }
                 tx.db.execute(
-                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, furthest = 0, waits = NULL WHERE id = ?",
+                    "UPDATE versions SET spool = NULL, mark = 0, hash = NULL, gaps = NULL, furthest = 0, waits = NULL
+                     WHERE id = ?",
                     [id.0],
                 )?;
                 Ok(())
@@ -346,16 +388,20 @@ fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
         },
         furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
         stuck: row.get("stuck")?,
+        stuck_at: row.get::<_, Option<i64>>("stuck_at")?.map(|at| at.max(0) as u64),
+        open: row.get("open")?,
+        ahead: row.get("ahead")?,
+        gaps: gaps_of(row.get("gaps")?)?,
         before,
     })
 }
 
-fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
+pub(super) fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), LedgerError> {
     let look = mark.look.clone().unwrap_or_default();
     tx.db
         .prepare_cached(
             "UPDATE versions SET mark = ?2, hash = ?3, furthest = max(furthest, ?2), size = coalesce(?4, size),
-               time = coalesce(?5, time), validator = coalesce(?6, validator) WHERE id = ?1",
+               time = coalesce(?5, time), validator = coalesce(?6, validator), gaps = iif(?2 = 0, NULL, gaps) WHERE id = ?1",
         )?
         .execute(params![
             id.0,

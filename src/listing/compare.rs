@@ -128,6 +128,7 @@ mod tests {
             edges: Some(edges),
             backlog: false,
             presumed: false,
+            open: false,
         }
     }
 

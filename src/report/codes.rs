@@ -71,8 +71,8 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "file-stuck",
-        "A file ended at the same byte in three visits. Exchange the card if it is the card; what could be read is \
-         held.",
+        "A file ended at the same byte in three visits. Copy it from the card with a card reader, and exchange the card; \
+         what could be read is held.",
     ),
     (
         "listing-not-whole",

@@ -130,7 +130,7 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         proof: row.proof.unwrap_or(Proof::Length),
         extends: None,
         owed: yard.config.borrow().archives.iter().map(|a| a.name.to_string()).collect(),
-        detail: json!({ "reason": reason }),
+        detail: json!({ "reason": reason, "gaps": row.gaps }),
     };
     let (answer, waiter) = oneshot::channel();
     let finished = Finished {
@@ -171,7 +171,9 @@ pub(super) async fn drop(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     };
     yard.ledger.drop_held(row.id, content, reason.to_owned()).await?;
     yard.spool.sweep(&yard.ledger).await?;
-    yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
+    for code in ["file-held", "file-stuck"] {
+        yard.ledger.clear(code, &format!("{}/{}", row.logger, row.path))?;
+    }
     yard.ledger.settled().await?;
     Ok(format!("{} of {} is dropped and will not be fetched again.", row.path, row.vehicle))
 }

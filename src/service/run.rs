@@ -510,6 +510,9 @@ fn tell(tick: Tick) {
             tracing::info!(vehicle, logger, files, bytes, "in range, fetching");
         }
         Tick::Cut { vehicle, logger, path, at, why } => tracing::info!(vehicle, logger, path, at, why, "cut"),
+        Tick::CaughtUp { vehicle, logger, path, at } => {
+            tracing::debug!(vehicle, logger, path, at, "caught up with an open file");
+        }
         Tick::Whole { vehicle, logger, path, size } => tracing::debug!(vehicle, logger, path, size, "whole"),
         Tick::Archived { archive, files, bytes } => tracing::info!(archive, files, bytes, "archived"),
         Tick::Left { vehicle, logger, why } => tracing::info!(vehicle, logger, why, "visit over"),

@@ -5,6 +5,7 @@
 
 use std::io;
 use std::sync::Arc;
+use std::time::Duration;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
@@ -249,7 +250,21 @@ impl Reply<'_> {
         if fault == ListingFault::Truncated {
             page.truncate(page.len() / 2);
         }
+        if fault == ListingFault::Drip {
+            return self.drip(&page, kind).await;
+        }
         self.text(200, "", page, kind).await
+    }
+
+    async fn drip(&mut self, page: &[u8], kind: &str) -> io::Result<bool> {
+        self.head(200, "", page.len() as u64, kind).await?;
+        for byte in page {
+            self.stream.write_all(&[*byte]).await?;
+            if self.shared.faults().listing == ListingFault::Drip {
+                self.shared.clock.sleep(Duration::from_secs(1)).await;
+            }
+        }
+        Ok(true)
     }
 
     async fn file(&mut self, opened: Opened) -> io::Result<bool> {

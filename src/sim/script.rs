@@ -4,6 +4,7 @@
 //! fields; what happens at one point of a transfer is an [`Incident`].
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use jiff::SignedDuration;
 
@@ -73,6 +74,8 @@ pub enum ListingFault {
     Empty,
     /// An error of the server: 500, or 550.
     Error,
+    /// HTTP: the listing, a byte a second for as long as this stands.
+    Drip,
 }
 
 /// Whether the logger states digests (HTTP `Repr-Digest`, FTP `HASH`).
@@ -108,6 +111,8 @@ pub struct Faults {
     pub wrong_content_range: bool,
     /// Whether digests are stated.
     pub digest: DigestOffer,
+    /// Parts of files that the card cannot read: a transfer that comes there ends (as [`Effect::Fin`]).
+    pub unreadable: Vec<(Vec<u8>, Range<u64>)>,
     /// Bytes a second over all transfers; `None` is as fast as it goes.
     pub rate: Option<u64>,
     incidents: Vec<Incident>,
@@ -154,6 +159,12 @@ impl Faults {
     /// something else may happen.
     pub(super) fn due(&mut self, place: &Place<'_>, fired: &mut Vec<u64>) -> (u64, Option<Effect>) {
         let mut room = u64::MAX;
+        for (_, part) in self.unreadable.iter().filter(|(path, _)| path == place.path) {
+            if part.contains(&place.offset) {
+                return (room, Some(Effect::Fin));
+            }
+            room = room.min(part.start.checked_sub(place.offset).unwrap_or(u64::MAX));
+        }
         for incident in &mut self.incidents {
             let left = match &incident.at {
                 Point::Transfer(at) => at.checked_sub(place.sent),

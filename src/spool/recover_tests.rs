@@ -98,7 +98,7 @@ impl Depot {
     }
 
     async fn known(&self) -> Known {
-        self.ledger.known(&self.row).await.expect("known").remove(0)
+        self.ledger.known(&self.row, vec![seen().path], true).await.expect("known").remove(0)
     }
 
     async fn pending(&self) -> Option<Pending> {

@@ -102,11 +102,11 @@ async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Resul
     finish(yard, visit, ended, left).await
 }
 
-/// A listing, what it left to fetch, and what is then still left.
+/// A listing, and what it left to fetch.
 async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
     visit.alone = Some(visit.yard.alone(visit.logger.id.as_str()).await);
     let left = visit.list().await?;
-    if left.closed > 0 {
+    if left.closed + left.open > 0 {
         visit.work().await?;
     }
     visit.alone = None;

@@ -4,11 +4,14 @@
 //! right logger (a visit) it fetches what is closed. An absent vehicle is normal; a present one that
 //! answers badly is news.
 
+mod ahead;
 mod ends;
+mod listings;
 mod logger;
 mod partials;
 mod queue;
 mod sight;
+mod stuck;
 mod trouble;
 mod turns;
 mod visit;
@@ -16,11 +19,13 @@ mod visit;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use tokio::sync::{Mutex, Semaphore, watch};
+use tokio::sync::{Mutex, watch};
 use tokio_util::sync::CancellationToken;
 
 pub use logger::{OnceOutcome, once, watch_logger};
 pub use turns::{Turn, Turns};
+
+use listings::Listings;
 
 use crate::config::Config;
 use crate::edges::Edges;
@@ -28,9 +33,6 @@ use crate::ledger::{Ledger, LedgerError};
 use crate::link::Dialer;
 use crate::progress::Progress;
 use crate::spool::{Finisher, Spool};
-
-/// Listings read at a time: each may hold 200,000 entries in memory.
-const LISTINGS: usize = 4;
 
 /// What every logger's task works with.
 #[derive(Clone)]
@@ -53,7 +55,7 @@ pub struct Yard {
     pub config: watch::Receiver<Arc<Config>>,
     /// Ends everything.
     pub stop: CancellationToken,
-    listings: Arc<Semaphore>,
+    listings: Listings,
     /// Held by who works on the partials of a logger.
     locks: Arc<std::sync::Mutex<BTreeMap<String, Arc<Mutex<()>>>>>,
     /// Held by who makes room in the spool: one at a time, so that no more goes than must.
@@ -75,7 +77,7 @@ impl Yard {
     ) -> Self {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
-        let listings = Arc::new(Semaphore::new(LISTINGS));
+        let listings = Listings::default();
         let (locks, pressure) = Default::default();
         Self {
             edges,

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use crate::config::{Kind, Order};
-use crate::ledger::state::State;
 use crate::ledger::{Pending, VersionId};
 use crate::listing::in_order;
 use crate::model::RemotePath;
@@ -15,15 +14,15 @@ pub const TRIES: u32 = 2;
 
 /// The files to fetch now, first first: oldest first; behind them those that ended twice in this
 /// visit without a new byte; behind those old stock; last the files that have been stuck for three
-/// visits. Open files are left out, but for `ahead`: the last file, fetched ahead when nothing closed
-/// waits.
+/// visits, and those of which a visit without resume brought no more than a part. Open files are left
+/// out.
 pub fn queue(
     kind: &Kind,
     pending: Vec<Pending>,
     fruitless: &BTreeMap<VersionId, u32>,
     credible: bool,
 ) -> Vec<Pending> {
-    let closed: Vec<Pending> = pending.into_iter().filter(|item| item.state != State::Open).collect();
+    let closed: Vec<Pending> = pending.into_iter().filter(|item| !item.open).collect();
     let place: BTreeMap<RemotePath, usize> = in_order(closed.iter().map(|item| item.path.clone()).collect())
         .into_iter()
         .enumerate()
@@ -33,9 +32,10 @@ pub fn queue(
     let mut queue = closed;
     queue.sort_by_key(|item| {
         let tries = fruitless.get(&item.id).copied().unwrap_or(0);
+        let never_fitted = item.stuck > 0 && item.stuck_at == Some(0);
         let time = if by_time { item.look.time.map(|t| t.as_millisecond()) } else { None };
         (
-            item.stuck >= STUCK_VISITS,
+            item.stuck >= STUCK_VISITS || never_fitted,
             tries >= TRIES,
             item.backlog && kind.backlog == crate::config::Backlog::AfterNew,
             time,
@@ -43,4 +43,21 @@ pub fn queue(
         )
     });
     queue
+}
+
+/// The open files that may be fetched ahead, when nothing closed waits: those that hold more than is
+/// here, each the only open one of its stream (the others close by a second listing). One that was
+/// written over in place is left until it is closed: all of it would come again for each listing.
+pub fn ahead(pending: Vec<Pending>) -> Vec<Pending> {
+    let mut open: BTreeMap<Vec<u8>, Vec<Pending>> = BTreeMap::new();
+    for item in pending.into_iter().filter(|item| item.open) {
+        open.entry(item.path.folder().to_vec()).or_default().push(item);
+    }
+    let fits = |item: &Pending| {
+        item.look.size.is_some_and(|size| size > item.mark.offset)
+            && (item.mark.offset > 0 || item.furthest == 0)
+    };
+    open.into_values()
+        .filter_map(|mut files| files.pop().filter(|last| files.is_empty() && fits(last)))
+        .collect()
 }

@@ -34,7 +34,8 @@ pub(super) struct Sighted {
 impl Visit<'_> {
     /// Judges a listing. Ends the visit where the logger is not the one it should be.
     pub(super) async fn sight(&mut self, listing: &Listing, now: Timestamp) -> Result<Sighted, End> {
-        let known = self.yard.ledger.known(&self.row).await?;
+        let paths = listing.files.iter().map(|file| file.path.clone()).collect();
+        let known = self.yard.ledger.known(&self.row, paths, listing.is_whole()).await?;
         let (seen, unread) = self.look(listing, &known).await?;
         let by_path = on_card(&known);
         let matched: Vec<Match> = seen.iter().map(|s| matches(by_path.get(&s.path).copied(), s)).collect();
@@ -339,16 +340,21 @@ impl Visit<'_> {
             })
             .collect();
         for (path, closed) in closed(&self.logger.kind, &standings) {
-            match states.get(&path) {
-                Some(State::Open) if closed => sighted.changes.push(Change::Closed { path }),
-                Some(State::Listed) if !closed => {
-                    sighted.open.insert(path.clone());
-                    sighted.changes.push(Change::Open { path });
-                }
-                Some(State::Open | State::Fetching) if !closed => {
-                    sighted.open.insert(path);
-                }
+            let Some(state @ (State::Listed | State::Open | State::Fetching)) = states.get(&path) else {
+                continue;
+            };
+            let was = match state {
+                State::Listed => false,
+                State::Open => true,
+                _ => known.get(&path).is_some_and(|known| known.open),
+            };
+            match (was, closed) {
+                (true, true) => sighted.changes.push(Change::Closed { path: path.clone() }),
+                (false, false) => sighted.changes.push(Change::Open { path: path.clone() }),
                 _ => {}
+            }
+            if !closed {
+                sighted.open.insert(path);
             }
         }
     }

@@ -8,13 +8,14 @@ use std::time::Duration;
 use serde_json::json;
 use tokio::sync::{OwnedMutexGuard, oneshot};
 
-use super::queue::{STUCK_VISITS, TRIES, queue};
+use super::queue::{TRIES, queue};
+use super::stuck::Reached;
 use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
 use crate::config::{Config, Logger};
-use crate::fetch::{Ended, Transfer};
+use crate::fetch::{Ended, Halt, Transfer};
 use crate::ledger::{Change, Finding, LedgerError, LoggerRow, Pending, Severity, VersionId, VisitCounts};
-use crate::link::{Link, LinkError, LinkFailure, ListCaps, Listing};
+use crate::link::{Link, LinkError, LinkFailure, Listing};
 use crate::model::RemotePath;
 use crate::progress::Tick;
 use crate::spool::{FinishError, SpoolError};
@@ -75,13 +76,17 @@ pub(super) struct Visit<'y> {
     pub alone: Option<OwnedMutexGuard<()>>,
     config: Arc<Config>,
     key: Option<i64>,
+    /// Open files that are not fetched ahead any more in this visit.
+    pub not_ahead: BTreeSet<VersionId>,
     open: BTreeSet<RemotePath>,
     credible: bool,
     last: Option<u64>,
     unchanged: bool,
-    fruitless: BTreeMap<VersionId, u32>,
+    pub(super) fruitless: BTreeMap<VersionId, u32>,
     /// Files that stuck, and when.
-    parked: BTreeMap<VersionId, Duration>,
+    pub(super) parked: BTreeMap<VersionId, Duration>,
+    /// How far this visit came with files that begin at zero each time.
+    pub(super) reached: BTreeMap<VersionId, Reached>,
     strikes: BTreeMap<VersionId, u32>,
     /// Whether the depot's own disk failed in this round of work.
     disk_failed: bool,
@@ -108,12 +113,14 @@ impl<'y> Visit<'y> {
             alone: None,
             config,
             key: None,
+            not_ahead: BTreeSet::new(),
             open: BTreeSet::new(),
             credible: true,
             last: None,
             unchanged: false,
             fruitless: BTreeMap::new(),
             parked: BTreeMap::new(),
+            reached: BTreeMap::new(),
             strikes: BTreeMap::new(),
             disk_failed: false,
             finishing: Vec::new(),
@@ -122,18 +129,12 @@ impl<'y> Visit<'y> {
 
     /// Takes a listing and writes down what it changed.
     pub async fn list(&mut self) -> Result<Left, End> {
-        let listing = {
-            let listed = async {
-                let _turn = self.yard.listings.acquire().await;
-                self.link.list(&ListCaps::default()).await
-            };
-            tokio::select! {
-                biased;
-                () = self.yard.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
-                listing = listed => listing,
-            }
-            .map_err(End::Link)?
-        };
+        let listing = tokio::select! {
+            biased;
+            () = self.yard.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
+            listing = self.yard.listings.take(&*self.yard.edges.clock, &mut *self.link) => listing,
+        }
+        .map_err(End::Link)?;
         self.counts.listings += 1;
         if self.key.is_none() {
             self.key = Some(self.yard.ledger.begin_visit(self.row.key).await?);
@@ -226,12 +227,11 @@ impl<'y> Visit<'y> {
 
     async fn pending(&mut self) -> Result<Vec<Pending>, LedgerError> {
         let pending = self.yard.ledger.pending(self.row.key).await?;
-        let closed = pending.into_iter().filter(|p| !self.open.contains(&p.path)).collect();
-        Ok(queue(&self.logger.kind, closed, &self.fruitless, self.credible))
+        Ok(queue(&self.logger.kind, pending, &self.fruitless, self.credible))
     }
 
-    /// Fetches what is closed, until nothing is left that can be had in this visit, or a new listing
-    /// is due.
+    /// Fetches what is closed, until nothing is left that can be had in this visit; then, ahead, what
+    /// is open.
     pub async fn work(&mut self) -> Result<(), End> {
         let mut turn: Option<Turn> = None;
         let mut tried: BTreeSet<VersionId> = BTreeSet::new();
@@ -262,15 +262,18 @@ impl<'y> Visit<'y> {
             if self.yard.stop.is_cancelled() {
                 break;
             }
-            if turn.is_none() {
-                let cell = self.logger.access_point.clone();
-                turn = tokio::select! {
+            let held = match turn.take() {
+                Some(held) => held,
+                None => tokio::select! {
                     biased;
                     () = self.yard.stop.cancelled() => break,
-                    turn = self.yard.turns.wait(cell.as_deref()) => Some(turn),
-                };
-            }
-            match self.fetch(&item).await? {
+                    held = self.yard.turns.wait(self.logger.access_point.as_deref()) => held,
+                },
+            };
+            let ended = self.fetch(&item, &held).await?;
+            // Whoever gives way waits behind those who wait already.
+            turn = Some(held).filter(|_| !matches!(ended, Ended::GaveWay));
+            match ended {
                 Ended::Finishing(answer) => {
                     vain = 0;
                     came = true;
@@ -281,14 +284,18 @@ impl<'y> Visit<'y> {
                     }
                 }
                 Ended::Cut { at, further, error } => {
-                    if error.failure == LinkFailure::Absent || self.yard.stop.is_cancelled() {
+                    if self.yard.stop.is_cancelled() {
+                        return Err(End::Link(error));
+                    }
+                    if error.failure == LinkFailure::Absent {
+                        self.drove_off().await?;
                         return Err(End::Link(error));
                     }
                     let tries = self.fruitless.entry(item.id).or_default();
                     *tries = if further { 0 } else { *tries + 1 };
                     vain = if further { 0 } else { vain + 1 };
                     if *tries > TRIES || (*tries == TRIES && queue.is_empty()) {
-                        self.park(&item, at).await?;
+                        self.park(item.id, at).await?;
                     }
                     if vain == VAIN {
                         return Err(End::Link(error));
@@ -299,9 +306,10 @@ impl<'y> Visit<'y> {
                     tried.insert(item.id);
                     self.refused(&item, &error)?;
                 }
-                Ended::Changed(_) | Ended::Held => {
+                Ended::Changed(_) | Ended::CaughtUp | Ended::Skipped | Ended::Held => {
                     tried.insert(item.id);
                 }
+                Ended::GaveWay => stale = true,
                 // A smaller file may have room yet.
                 Ended::NoRoom(no) => {
                     tried.insert(item.id);
@@ -320,20 +328,8 @@ impl<'y> Visit<'y> {
             }
         }
         drop(turn);
-        self.settle().await
-    }
-
-    /// A file that gets no further waits; three times at one byte is a finding.
-    async fn park(&mut self, item: &Pending, at: u64) -> Result<(), End> {
-        self.parked.insert(item.id, self.yard.edges.clock.mono());
-        self.fruitless.remove(&item.id);
-        let whole_only = self.link.caps().resumes == Some(false);
-        // Where every transfer begins at zero, each ends elsewhere and is stuck all the same.
-        let at = if whole_only { 0 } else { at };
-        if self.yard.ledger.stuck(item.id, Some(at)).await? >= STUCK_VISITS {
-            tell_stuck(self.yard, &self.logger, self.row.key, item.id, at, whole_only).await?;
-        }
-        Ok(())
+        self.settle().await?;
+        if failures == 0 { self.fetch_ahead().await } else { Ok(()) }
     }
 
     /// A file that is listed and not served.
@@ -350,21 +346,58 @@ impl<'y> Visit<'y> {
         })
     }
 
-    async fn fetch(&mut self, item: &Pending) -> Result<Ended, End> {
-        let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
-        let mut transfer = Transfer {
-            edges: &self.yard.edges,
-            spool: &self.yard.spool,
-            ledger: &self.yard.ledger,
-            finisher: &self.yard.finisher,
-            progress: &self.yard.progress,
-            stop: &self.yard.stop,
+    /// A transfer's parts.
+    fn transfer<'a>(
+        &'a mut self,
+        halt: &'a Halt,
+        archives: &'a [String],
+    ) -> (Transfer<'a>, &'a mut (dyn Link + 'static)) {
+        let yard = self.yard;
+        let transfer = Transfer {
+            edges: &yard.edges,
+            spool: &yard.spool,
+            ledger: &yard.ledger,
+            finisher: &yard.finisher,
+            progress: &yard.progress,
+            halt,
             logger: &self.logger,
-            archives: &archives,
+            archives,
             counts: &mut self.counts,
             strikes: &mut self.strikes,
         };
-        Ok(transfer.run(&mut *self.link, item).await?)
+        (transfer, &mut *self.link)
+    }
+
+    /// Reads around what stops a file, in the turn that is held.
+    pub(super) async fn skip(&mut self, item: &Pending) -> Result<Ended, End> {
+        let halt = Halt::below(&self.yard.stop);
+        let (mut transfer, link) = self.transfer(&halt, &[]);
+        Ok(transfer.skip(link, item).await?)
+    }
+
+    /// One transfer of one file, in a turn.
+    pub(super) async fn fetch(&mut self, item: &Pending, turn: &Turn) -> Result<Ended, End> {
+        let halt = Halt::below(&self.yard.stop);
+        let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
+        let clock = &self.yard.edges.clock;
+        let began = clock.mono();
+        let ended = {
+            let (mut transfer, link) = self.transfer(&halt, &archives);
+            let run = transfer.run(link, item);
+            tokio::pin!(run);
+            tokio::select! {
+                biased;
+                ended = &mut run => ended?,
+                why = turn.must_give_way(&**clock, &halt, item.open) => {
+                    halt.give_way(why);
+                    run.await?
+                }
+            }
+        };
+        if matches!(ended, Ended::Cut { .. }) {
+            self.cut_short(item, Reached { bytes: halt.came(), took: clock.mono().saturating_sub(began) });
+        }
+        Ok(ended)
     }
 
     /// Waits for the files that are being made whole.
@@ -404,7 +437,7 @@ impl<'y> Visit<'y> {
     }
 
     /// The depot's own disk is full, or fails: told, and tried again with the next listing.
-    fn disk_trouble(&mut self, error: &SpoolError) -> Result<(), LedgerError> {
+    pub(super) fn disk_trouble(&mut self, error: &SpoolError) -> Result<(), LedgerError> {
         self.disk_failed = true;
         let (code, action) = if error.is_full() {
             (
@@ -446,50 +479,6 @@ impl<'y> Visit<'y> {
     pub fn open_files(&self) -> Vec<String> {
         self.open.iter().map(ToString::to_string).collect()
     }
-}
-
-/// A file that stopped at one byte, or never fitted, in three visits.
-async fn tell_stuck(
-    yard: &Yard,
-    logger: &Logger,
-    key: i64,
-    id: VersionId,
-    at: u64,
-    whole_only: bool,
-) -> Result<(), LedgerError> {
-    let pending = yard.ledger.pending(key).await?;
-    let Some(item) = pending.iter().find(|p| p.id == id) else { return Ok(()) };
-    let size = item.look.size.unwrap_or(0);
-    let (code, cause, action) = if whole_only {
-        (
-            "never-fits",
-            format!(
-                "{} ({:.0} MB) has never come whole: this logger cannot go on where a transfer was cut, and the vehicle does not stay long enough",
-                item.path,
-                size as f64 / 1e6
-            ),
-            "Keep its logger powered in range long enough for the whole file once, or take the file from the card by hand. Smaller log files on that logger end this for good.",
-        )
-    } else {
-        (
-            "file-stuck",
-            format!(
-                "{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there",
-                item.path
-            ),
-            "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
-        )
-    };
-    yard.ledger.raise(Finding {
-        code,
-        subject: format!("{}/{}", logger.id, item.path),
-        severity: Severity::Act,
-        vehicle: Some(logger.vehicle.to_string()),
-        logger: Some(logger.id.to_string()),
-        evidence: json!({ "file": item.path.to_string(), "at_byte": at, "size": size }),
-        cause,
-        action: action.into(),
-    })
 }
 
 fn print(listing: &Listing) -> u64 {

@@ -72,13 +72,20 @@ pub struct TestClock {
     inner: SystemClock,
     start: Timestamp,
     ahead: Mutex<SignedDuration>,
+    /// So many times the machine's pace.
+    pace: u32,
 }
 
 impl TestClock {
     /// In the evening, with the whole day of the depot before it.
     pub fn new() -> Arc<Self> {
+        Self::fast(1)
+    }
+
+    /// One that goes so many times faster than the machine's.
+    pub fn fast(pace: u32) -> Arc<Self> {
         let start = "2026-11-24T13:00:00Z".parse().expect("moment");
-        Arc::new(Self { inner: SystemClock::new(), start, ahead: Mutex::default() })
+        Arc::new(Self { inner: SystemClock::new(), start, ahead: Mutex::default(), pace })
     }
 
     /// So many minutes pass at once.
@@ -89,16 +96,16 @@ impl TestClock {
 
 impl Clock for TestClock {
     fn now(&self) -> Timestamp {
-        let since = SignedDuration::try_from(self.inner.mono()).expect("short");
+        let since = SignedDuration::try_from(self.mono()).expect("short");
         self.start + since + *self.ahead.lock().expect("clock")
     }
 
     fn mono(&self) -> Duration {
-        self.inner.mono()
+        self.inner.mono() * self.pace
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
-        self.inner.sleep(span)
+        self.inner.sleep(span / self.pace)
     }
 }
 
@@ -116,6 +123,7 @@ pub struct Depot {
     pub archive: PathBuf,
     _archive: Option<TempDir>,
     kind: BTreeMap<String, String>,
+    poll: &'static str,
 }
 
 impl Depot {
@@ -124,7 +132,7 @@ impl Depot {
         let dir = TempDir::with_prefix("yarder-faults-").expect("folder");
         let archive = dir.path().join("archive");
         fs::create_dir(&archive).expect("folder");
-        Self { dir, archive, _archive: None, kind: settings() }
+        Self { dir, archive, _archive: None, kind: settings(), poll: "" }
     }
 
     /// Its archive lies on another file system, so that files are copied there.
@@ -139,6 +147,11 @@ impl Depot {
     pub fn kind(mut self, key: &str, value: &str) -> Self {
         self.kind.insert(key.to_owned(), value.to_owned());
         self
+    }
+
+    /// Sets a key of `[poll]`, as TOML.
+    pub fn poll(self, poll: &'static str) -> Self {
+        Self { poll, ..self }
     }
 
     /// Its folder.
@@ -159,9 +172,10 @@ impl Depot {
         let depot = format!(
             "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nstate_dir = \"{}\"\n\
              vehicles = \"vehicles.toml\"\nspool_reserve = \"10 MB\"\n\n\
-             [poll]\nevery = \"200ms\"\nlist_every = \"200ms\"\n\n\
+             [poll]\nevery = \"200ms\"\nlist_every = \"200ms\"\n{}\n\n\
              [[archive]]\nname = \"central\"\nurl = \"file://{}\"\n",
             self.state_dir().display(),
+            self.poll,
             self.archive.display()
         );
         fs::write(self.config(), depot).expect("yarder.toml");
@@ -318,7 +332,8 @@ impl Depot {
         let once: BTreeSet<_> = told.iter().cloned().collect();
         assert_eq!((once.len(), once.into_iter().collect::<Vec<_>>()), (told.len(), wanted), "receipts");
         assert_eq!(self.manifests(), contents.len(), "files named by manifests");
-        assert_eq!(self.spool(), Vec::<String>::new(), "the spool");
+        let ahead = self.states().get("fetching").copied().unwrap_or(0);
+        assert_eq!(self.spool().len(), ahead, "the spool: {:?}", self.spool());
         let left = fs::read_dir(self.archive.join(".yarder/tmp")).map_or(0, Iterator::count);
         assert_eq!(left, 0, "temporary files in the archive");
         let audit = self.yarder(&["audit"]).output().expect("start");

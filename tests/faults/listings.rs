@@ -55,7 +55,10 @@ async fn no_file_is_lost_by_a_listing_that_is_not_whole() {
         depot.round(&clock).await;
         assert_eq!(depot.states(), [("archived", 5), ("fetching", 1)].into());
         set(&logger, Some(fault));
-        for _ in 0..3 {
+        for at in [60_000, 70_000, 80_000] {
+            // At another byte each time: at one and the same it would be the card.
+            logger.faults().clear_incidents();
+            logger.faults().always(Point::file("b/2.log", at), Effect::Fin);
             clock.pass(11);
             depot.round(&clock).await;
             let states = depot.states();

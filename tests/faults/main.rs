@@ -8,6 +8,7 @@
 mod cards;
 mod cuts;
 mod depot;
+mod drip;
 mod kills;
 mod listings;
 mod manners;
