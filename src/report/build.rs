@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::value::{
     ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, SCHEMA,
-    Totals, VehicleLine, Verdict,
+    Safety, Totals, VehicleLine, Verdict,
 };
 use crate::config::Config;
 use crate::ledger::{FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity};
@@ -104,6 +104,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 files: FileCounts::default(),
                 bytes: Bytes::default(),
                 coverage: None,
+                away: None,
+                strip: Vec::new(),
                 loggers: Vec::new(),
                 findings: Vec::new(),
             };
@@ -123,7 +125,11 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
         totals.vehicles += 1;
         match line.verdict {
             Verdict::Complete => totals.complete += 1,
+            Verdict::Away => totals.away += 1,
+            Verdict::Elsewhere => totals.elsewhere += 1,
+            Verdict::Unknown => totals.unknown += 1,
             Verdict::Incomplete => totals.incomplete += 1,
+            Verdict::NoData => totals.no_data += 1,
             Verdict::NotSeen => totals.not_seen += 1,
         }
     }
@@ -146,9 +152,13 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 required: archive.required,
                 files_waiting: owed(archive.name.as_str()).map_or(0, |o| o.1),
                 bytes_waiting: owed(archive.name.as_str()).map_or(0, |o| o.2),
+                away_since: None,
             })
             .collect(),
         access_points: Vec::new(),
+        safety: Safety::default(),
+        blind: Vec::new(),
+        corrections: Vec::new(),
         depots: None,
         not_home: facts
             .not_home
@@ -232,6 +242,8 @@ fn finding(row: &FindingRow, day: &Day, as_of: Timestamp) -> Option<FindingLine>
         since,
         days: as_of.min(day.to).duration_since(since).as_hours().max(0) / 24,
         state,
+        until: None,
+        vehicles: Vec::new(),
         evidence: row.evidence.clone(),
         cause: row.cause.clone(),
         action: row.action.clone(),

@@ -213,8 +213,12 @@ impl Page<'_> {
         rows.sort_by_key(|v| {
             let rank = match v.verdict {
                 Verdict::Incomplete => 0,
-                Verdict::NotSeen => 1,
-                Verdict::Complete => 2,
+                Verdict::NoData => 1,
+                Verdict::NotSeen => 2,
+                Verdict::Unknown => 3,
+                Verdict::Elsewhere => 4,
+                Verdict::Complete => 5,
+                Verdict::Away => 6,
             };
             (!v.needs_person(), v.files.lost == 0, rank)
         });

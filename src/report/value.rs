@@ -1,31 +1,56 @@
 //! The report as a value; its JSON form is these fields in this order.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 /// Version of the JSON form.
 pub const SCHEMA: u32 = 1;
 
 /// How a day stands for a logger, best first; a vehicle takes the worst of its loggers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Seen, and by a whole listing every closed file lies verified in every required archive.
     Complete,
+    /// Not expected: by `works`, `season`, `holidays`, `away`, or a note.
+    Away,
+    /// Home at another depot that shares the archive.
+    Elsewhere,
+    /// Could only have been missed while Yarder was down, blind or without a network.
+    Unknown,
     /// Seen, but something is pending, held, lost or stuck.
     Incomplete,
-    /// Not seen this day.
+    /// Seen, nothing new though it should have driven.
+    NoData,
+    /// Expected this day, and not seen.
     NotSeen,
 }
 
 impl Verdict {
+    /// All, best first.
+    pub const ALL: [Verdict; 7] = [
+        Verdict::Complete,
+        Verdict::Away,
+        Verdict::Elsewhere,
+        Verdict::Unknown,
+        Verdict::Incomplete,
+        Verdict::NoData,
+        Verdict::NotSeen,
+    ];
+
     /// The word in tables.
     pub fn words(self) -> &'static str {
         match self {
             Verdict::Complete => "complete",
+            Verdict::Away => "away",
+            Verdict::Elsewhere => "elsewhere",
+            Verdict::Unknown => "unknown",
             Verdict::Incomplete => "incomplete",
+            Verdict::NoData => "no data",
             Verdict::NotSeen => "not seen",
         }
     }
@@ -55,8 +80,14 @@ pub struct Report {
     pub vehicles: Vec<VehicleLine>,
     /// Every archive of the configuration.
     pub archives: Vec<ArchiveLine>,
-    /// Facts by access point; none are measured yet.
-    pub access_points: Vec<Value>,
+    /// Every access point of the configuration.
+    pub access_points: Vec<AccessPointLine>,
+    /// How strongly this day's copies were checked, and what waits in the spool.
+    pub safety: Safety,
+    /// When Yarder could not see, within this day.
+    pub blind: Vec<Blind>,
+    /// What became known since an earlier day's last report.
+    pub corrections: Vec<Correction>,
     /// Other depots that share an archive; none are read yet.
     pub depots: Option<Value>,
     /// Some files that are not home, to be named on the page; `yarder files` lists them all.
@@ -105,6 +136,10 @@ pub struct VehicleLine {
     pub bytes: Bytes,
     /// Hours with data against hours driven; not known yet.
     pub coverage: Option<f64>,
+    /// Why it is not expected, where it is not.
+    pub away: Option<String>,
+    /// The last days before this one and this one, oldest first, 14 at most.
+    pub strip: Vec<StripDay>,
     /// Its loggers, in the order of the list.
     pub loggers: Vec<LoggerLine>,
     /// What is wrong with it.
@@ -166,10 +201,14 @@ pub struct NotHomeLine {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum FindingState {
-    /// Since this day.
+    /// Since the last report.
     New,
+    /// Known, and graver than in the last report.
+    Worse,
     /// Longer.
     Known,
+    /// A person knows, and wants to hear no more of it until a day.
+    Snoozed,
     /// It went away within this day.
     Gone,
 }
@@ -189,6 +228,10 @@ pub struct FindingLine {
     pub days: i64,
     /// Whether it is there.
     pub state: FindingState,
+    /// Until when it is snoozed.
+    pub until: Option<Date>,
+    /// Vehicles that it explains, and that have no finding of their own for it.
+    pub vehicles: Vec<String>,
     /// What was seen.
     pub evidence: Value,
     /// Why.
@@ -200,8 +243,90 @@ pub struct FindingLine {
 impl FindingLine {
     /// Whether a person must do something about it.
     pub fn needs_person(&self) -> bool {
-        self.severity == "act" && self.state != FindingState::Gone
+        self.severity == "act" && !matches!(self.state, FindingState::Gone | FindingState::Snoozed)
     }
+}
+
+/// One day of a strip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct StripDay {
+    /// Its date.
+    pub date: Date,
+    /// How it stood in its last report; `None` where there is none.
+    pub verdict: Option<Verdict>,
+    /// Data was lost.
+    pub lost: bool,
+}
+
+/// One access point's day.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct AccessPointLine {
+    /// Its name.
+    pub name: String,
+    /// Loggers whose home it is.
+    pub loggers: u64,
+    /// Of which answered this day.
+    pub answered: u64,
+    /// How many usually do: the median of the working days of the last two weeks; `None` where too
+    /// few days are known.
+    pub usual: Option<u64>,
+    /// Bytes delivered, overlaps and restarts included.
+    pub bytes_delivered: u64,
+    /// Of which delivered before.
+    pub bytes_fetched_twice: u64,
+    /// Transfers cut.
+    pub cuts: u64,
+}
+
+/// Whether the data is safe.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Safety {
+    /// Files that became whole this day, by proof.
+    pub proof: BTreeMap<&'static str, u64>,
+    /// Whole files in the spool that an archive is still owed.
+    pub files_waiting: u64,
+    /// Their bytes.
+    pub bytes_waiting: u64,
+    /// Bytes that the spool holds, of `spool_limit`.
+    pub spool_used: u64,
+    /// `spool_limit`, in bytes.
+    pub spool_limit: u64,
+    /// For how many days as large as the average of the last two weeks the spool has room, if no
+    /// archive takes anything; `None` where nothing came.
+    pub spool_days: Option<f64>,
+    /// Old stock that is still to be fetched: files.
+    pub backlog_files: u64,
+    /// Its bytes.
+    pub backlog_bytes: u64,
+    /// When the old stock will be home at the pace of the last week; `None` where none came.
+    pub backlog_ends: Option<Date>,
+}
+
+/// A span in which Yarder could not see.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Blind {
+    /// Its first moment.
+    pub from: Timestamp,
+    /// Its end.
+    pub to: Timestamp,
+    /// `down` (the service did not run), `network` (the depot PC had no link) or `clock` (its clock
+    /// was not plausible).
+    pub why: &'static str,
+}
+
+/// What became known of an earlier day after its last report.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Correction {
+    /// The day.
+    pub date: Date,
+    /// The vehicle.
+    pub vehicle: String,
+    /// What that report said.
+    pub was: Verdict,
+    /// What is so.
+    pub is: Verdict,
+    /// Files that came home since.
+    pub files: u64,
 }
 
 /// One archive.
@@ -215,6 +340,8 @@ pub struct ArchiveLine {
     pub files_waiting: u64,
     /// Their bytes.
     pub bytes_waiting: u64,
+    /// It cannot be used since then.
+    pub away_since: Option<Timestamp>,
 }
 
 impl VehicleLine {

@@ -26,8 +26,15 @@ impl Glyphs {
             (Verdict::Complete, true) => "#",
             (Verdict::Incomplete, false) => "◧",
             (Verdict::Incomplete, true) => "/",
+            (Verdict::NoData, false) => "▤",
+            (Verdict::NoData, true) => "=",
             (Verdict::NotSeen, false) => "□",
             (Verdict::NotSeen, true) => "o",
+            (Verdict::Elsewhere, false) => "◇",
+            (Verdict::Elsewhere, true) => "e",
+            (Verdict::Away, false) => "–",
+            (Verdict::Away, true) => "-",
+            (Verdict::Unknown, _) => "?",
         }
     }
 
