@@ -21,6 +21,12 @@ pub trait Work: Send + Sync + Debug {
     fn threads(&self) -> usize {
         1
     }
+
+    /// Whether all work runs on the calling thread, so that a run replays. Whoever has threads of its
+    /// own does without them then.
+    fn is_inline(&self) -> bool {
+        false
+    }
 }
 
 /// Blocking work on tokio's blocking threads.
@@ -48,6 +54,10 @@ impl Work for Inline {
     fn run(&self, job: Box<dyn FnOnce() + Send>) -> BoxFuture<'static, ()> {
         job();
         Box::pin(std::future::ready(()))
+    }
+
+    fn is_inline(&self) -> bool {
+        true
     }
 }
 

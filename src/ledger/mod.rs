@@ -124,7 +124,8 @@ impl std::fmt::Debug for Ledger {
 }
 
 impl Ledger {
-    /// Opens or creates the ledger of a state folder, which must be locked by this process.
+    /// Opens or creates the ledger of a state folder, which must be locked by this process. Its jobs run
+    /// on a thread of their own, unless all work of these edges runs on the caller's.
     pub fn open(edges: &Edges, state_dir: &Path) -> Result<Self, LedgerError> {
         if let FsKind::Network(kind) =
             edges.disk.fs_kind(state_dir).map_err(|e| LedgerError::Open(e.to_string()))?
@@ -138,7 +139,7 @@ impl Ledger {
             _ => {}
         }
         let db = Connection::open(path).map_err(|e| LedgerError::Open(e.to_string()))?;
-        Self::start(db, edges, false)
+        Self::start(db, edges, edges.work.is_inline())
     }
 
     /// A ledger in memory whose jobs run on the caller's thread.

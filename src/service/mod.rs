@@ -218,16 +218,18 @@ async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger,
     Ok((ledger, lock))
 }
 
-/// The adapter of an archive, on threads of its own.
+/// The adapter of an archive, on threads of its own (unless all work runs on the caller's).
 pub fn open_archive(
     edges: &Edges,
     config: &ArchiveConfig,
     owner: &str,
 ) -> Result<Arc<dyn Archive>, ServiceError> {
     let ArchiveTarget::File(root) = &config.target;
-    let pool =
-        Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS).map_err(ServiceError::Thread)?;
-    let edges = Edges { work: Arc::new(pool), ..edges.clone() };
+    let mut edges = edges.clone();
+    if !edges.work.is_inline() {
+        let pool = Pool::new(&format!("archive {}", config.name), ARCHIVE_THREADS);
+        edges.work = Arc::new(pool.map_err(ServiceError::Thread)?);
+    }
     Ok(Arc::new(FileArchive::new(edges, root.clone(), config.file_mode, ARCHIVE_DEADLINE).owned_by(owner)))
 }
 
