@@ -12,6 +12,9 @@ use jiff::{SignedDuration, Timestamp};
 use tokio::sync::oneshot;
 use yarder::clock::Clock;
 
+/// A sleep of so long may be a little longer.
+const LONG: Duration = Duration::from_secs(5);
+
 /// A sleep's end, its place among equal ones, and who is told.
 struct Sleeper(Duration, u64, oneshot::Sender<()>);
 
@@ -44,7 +47,7 @@ struct State {
 /// The virtual clock.
 pub struct Virtual {
     start: Timestamp,
-    state: Mutex<State>,
+    state: Arc<Mutex<State>>,
 }
 
 impl Debug for Virtual {
@@ -63,7 +66,7 @@ impl Virtual {
             count: 0,
             stopped: false,
         };
-        Arc::new(Self { start, state: Mutex::new(state) })
+        Arc::new(Self { start, state: Arc::new(Mutex::new(state)) })
     }
 
     /// The earliest sleeps end. To be called when no task can run.
@@ -126,12 +129,20 @@ impl Clock for Virtual {
         if span.is_zero() {
             return Box::pin(std::future::ready(()));
         }
-        let (tell, told) = oneshot::channel();
-        let mut state = self.state.lock().expect("lock");
-        state.count += 1;
-        let sleeper = Sleeper(state.mono.saturating_add(span), state.count, tell);
-        state.sleepers.push(Reverse(sleeper));
+        let (shared, mut end) = (self.state.clone(), self.mono().saturating_add(span));
+        // Few moments are lived: what takes long ends on the minute.
+        if span >= LONG {
+            end = Duration::from_secs(end.as_secs().div_ceil(60) * 60);
+        }
         Box::pin(async move {
+            // One that nobody waits for yet wakes nobody, and must not be what time moves to.
+            let (tell, told) = oneshot::channel();
+            {
+                let mut state = shared.lock().expect("lock");
+                state.count += 1;
+                let sleeper = Sleeper(end.max(state.mono), state.count, tell);
+                state.sleepers.push(Reverse(sleeper));
+            }
             let _ = told.await;
         })
     }

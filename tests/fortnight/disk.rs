@@ -4,7 +4,7 @@ use std::io;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use yarder::durable::{Disk as _, DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
+use yarder::durable::{DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
 
 #[derive(Debug, Default)]
 pub struct Disk {

@@ -9,9 +9,9 @@ use jiff::civil::date;
 use serde_json::Value;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
-use yarder::clock::Clock as _;
-use yarder::config::load;
+use yarder::config::{Checked, Loaded, RealEnv, check, load, load_good};
 use yarder::control::{self, Request};
+use yarder::durable::OsDisk;
 use yarder::edges::{Edges, Inline, Random};
 use yarder::ledger;
 use yarder::ledger::state::State;
@@ -45,7 +45,10 @@ pub fn play() -> &'static BTreeMap<i8, Told> {
         let idle = clock.clone();
         let mut runtime = tokio::runtime::Builder::new_current_thread();
         let runtime = runtime.enable_all().on_thread_park(move || idle.idle()).build().expect("runtime");
-        let dir = tempfile::tempdir().expect("dir");
+        // Twenty thousand minutes are some flushes each: in memory, where the machine has such a folder.
+        let memory = Path::new("/dev/shm");
+        let dir = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
+        let dir = dir.expect("dir");
         runtime.block_on(whole(dir.path(), clock));
         read(dir.path())
     })
@@ -82,13 +85,20 @@ async fn whole(dir: &Path, clock: Arc<Virtual>) {
             Act::Start(wrong) => {
                 clock.set_wrong(wrong);
                 let until = CancellationToken::new();
+                let path = dir.join("yarder.toml");
+                let last_good = dir.join("last-good");
+                // As `yarder run` does.
+                let (loaded, broken) = match load(&path) {
+                    Ok(loaded) => (loaded, None),
+                    Err(problems) => (good(&last_good), Some(problems)),
+                };
                 let options = RunOptions {
                     edges: edges.clone(),
                     dialer: air.clone(),
-                    path: dir.join("yarder.toml"),
-                    loaded: load(&dir.join("yarder.toml")).map_err(|e| e.to_string()).expect("configuration"),
-                    broken: None,
-                    last_good: Some(dir.join("last-good")),
+                    path,
+                    loaded,
+                    broken,
+                    last_good: Some(last_good),
                     progress: Progress::default(),
                     until: until.clone(),
                 };
@@ -100,16 +110,29 @@ async fn whole(dir: &Path, clock: Arc<Virtual>) {
             }
             Act::Ask(request) => ask(dir, &clock, request).await,
             Act::DropHeld => {
-                let held = ledger::read(&dir.join("state")).expect("ledger").files(None, Some(State::Held));
-                for file in held.expect("files") {
+                let mut held = Vec::new();
+                let query = ledger::read(&dir.join("state")).expect("ledger");
+                let each = |file: ledger::FileRow| {
+                    held.push(file.id.0);
+                    true
+                };
+                query.files(None, Some(State::Held), each).expect("files");
+                for id in held {
                     let reason = "the card was exchanged".to_owned();
-                    ask(dir, &clock, Request::Drop { id: file.id.0, reason }).await;
+                    ask(dir, &clock, Request::Drop { id, reason }).await;
                 }
             }
         }
     }
     clock.until(at(26, "12:30")).await;
     stop(runs.take()).await;
+}
+
+/// The last good configuration.
+fn good(dir: &Path) -> Loaded {
+    let pair = load_good(&OsDisk::new(), dir).expect("readable").expect("kept");
+    let Checked { config, warnings } = check(&pair, &RealEnv).map_err(|e| e.to_string()).expect("it was good");
+    Loaded { config, warnings, pair }
 }
 
 async fn stop(run: Option<(JoinHandle<Result<(), ServiceError>>, CancellationToken)>) {
@@ -130,7 +153,8 @@ async fn ask(dir: &Path, clock: &Virtual, request: Request) {
 
 fn read(dir: &Path) -> BTreeMap<i8, Told> {
     let query = ledger::read(&dir.join("state")).expect("ledger");
-    let all = query.stored_of(date(2019, 1, 1), date(2027, 1, 1)).expect("reports");
+    let mut all = Vec::new();
+    query.stored_of(date(2019, 1, 1), date(2027, 1, 1), |stored| all.push(stored)).expect("reports");
     let parse = |json: &str| serde_json::from_str::<Report>(json).expect("a report");
     let mut told: BTreeMap<i8, Told> = BTreeMap::new();
     for stored in all {
