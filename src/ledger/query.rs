@@ -136,13 +136,6 @@ pub struct Totals {
     pub duplicates_avoided: u64,
 }
 
-/// What came home of a logger in a span.
-pub(super) const HOME: &str = "SELECT count(*), coalesce(sum(size), 0), 0 FROM versions
-  WHERE logger = ?1 AND archived_at >= ?2 AND archived_at < ?3 AND archived_at IS NOT NULL AND whole_at IS NOT NULL";
-/// How far a logger's data reached at a moment, by its clock.
-pub(super) const REACH: &str = "SELECT time FROM versions
-  WHERE logger = ?1 AND archived_at IS NOT NULL AND archived_at < ?2 ORDER BY time DESC LIMIT 1";
-
 impl Query {
     pub(super) fn new(db: Connection) -> Self {
         Self { db }
@@ -289,7 +282,10 @@ impl Query {
                 .prepare_cached(sql)?
                 .query_row(params![key, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?)
         };
-        let (files, bytes, _) = sums(HOME)?;
+        let (files, bytes, _) = sums(
+            "SELECT count(*), coalesce(sum(size), 0), 0 FROM versions
+             WHERE logger = ? AND archived_at >= ? AND archived_at < ? AND whole_at IS NOT NULL",
+        )?;
         (day.archived_files, day.archived_bytes) = (files as u64, bytes as u64);
         let (bytes, twice, cuts) = sums(
             "SELECT coalesce(sum(bytes), 0), coalesce(sum(twice), 0), coalesce(sum(cuts), 0) FROM visits
@@ -301,8 +297,10 @@ impl Query {
                (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ? AND e.at < ?)",
         )?;
         day.lost = lost as u64;
-        day.data_until =
-            self.db.prepare_cached(REACH)?.query_row([key, to], |row| row.get(0)).optional()?.flatten();
+        day.data_until = self
+            .db
+            .prepare_cached("SELECT max(time) FROM versions WHERE logger = ? AND archived_at < ?")?
+            .query_row([key, to], |row| row.get(0))?;
         day.seen = match day.last_seen {
             Some(at) if from <= at && at < to => Some(at),
             // A later listing hides an earlier one; its visit does not.

@@ -203,12 +203,6 @@ UPDATE versions SET open = 1 WHERE state = 'open';
 ALTER TABLE versions ADD COLUMN gaps TEXT;  -- JSON: what its logger cannot read of it
 CREATE INDEX versions_card ON versions (card, state);
 ",
-    // 7: what came home in a day, and how far a logger's data reaches, are read without the years before
-    "
-DROP INDEX versions_archived;
-CREATE INDEX versions_home ON versions (logger, archived_at, size) WHERE archived_at IS NOT NULL AND whole_at IS NOT NULL;
-CREATE INDEX versions_reach ON versions (logger, time) WHERE archived_at IS NOT NULL;
-",
 ];
 
 /// The version of the schema that this program writes.

@@ -156,8 +156,6 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
     for sql in [
         super::obligations::DUE,
         super::versions::PENDING,
-        super::query::HOME,
-        super::query::REACH,
         "SELECT count(*) FROM versions WHERE logger = ?1 AND state IN ('listed', 'open')",
         listings::LYING,
         "SELECT id FROM versions v WHERE state = 'whole' AND id > ?1",
