@@ -25,7 +25,7 @@ use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Finding, Ledger, LedgerError, Severity, VersionId};
 use crate::progress::{Progress, Tick};
-use crate::spool::{RecoverError, Spool};
+use crate::spool::Spool;
 
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
@@ -157,15 +157,8 @@ impl Forwarder {
 
     /// Removes from the spool what is archived.
     pub async fn tidy(&self) -> Result<(), ForwardError> {
-        match self.spool.sweep(&self.ledger).await {
-            Ok(_) => Ok(()),
-            Err(RecoverError::Ledger(e)) => Err(e.into()),
-            // What cannot be removed now is found again.
-            Err(RecoverError::Spool(e)) => {
-                tracing::warn!("archived files stay in the spool: {e}");
-                Ok(())
-            }
-        }
+        self.spool.sweep(&self.ledger).await?;
+        Ok(())
     }
 
     /// Forwards what is owed now, and ends.

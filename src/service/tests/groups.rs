@@ -1,6 +1,13 @@
 //! Groups of one archive that are on their way at a time, and what leaves the spool between them.
 
+use bytes::Bytes;
+use serde_json::json;
+use tokio::sync::{oneshot, watch};
+
 use super::*;
+use crate::ledger::{VersionId, WholeFacts};
+use crate::model::{Edges as Ends, Look, Proof, RemotePath};
+use crate::spool::{Finished, Finisher, Partial, Spool};
 
 const ENOSPC: i32 = 28;
 
@@ -69,4 +76,50 @@ async fn archived_files_leave_the_spool_while_the_archive_takes_no_more() {
     assert_eq!(depot.findings(), ["archive-full"]);
     until.cancel();
     service.await.expect("joined").expect("ends in order");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn files_are_made_whole_while_others_are_flushed() {
+    let depot = Depot::new("").await;
+    let edges = depot.edges();
+    let spool = Spool::open(edges.clone(), &depot.dir.path().join("state"), 1 << 30, 0).await.expect("spool");
+    let ledger = Ledger::in_memory(&edges).expect("ledger");
+    let (finisher, work) = Finisher::new(spool, ledger, watch::channel(()).0);
+    let work = tokio::spawn(work);
+    depot.disk.hung.set(Some("spool"));
+    for under_way in 1..3 {
+        let mut partial = Partial::new(format!("part-{under_way}"));
+        partial.hold(&[Bytes::from_static(b"(1770000000.000000) can0 123#00")]);
+        let (sha256, blocks) = partial.hash().clone().finish();
+        let facts = WholeFacts {
+            id: VersionId(under_way.into()),
+            spool: partial.name.clone(),
+            look: Look::default(),
+            size: partial.len(),
+            sha256,
+            edges: Ends { head: sha256, tail: sha256 },
+            blocks,
+            proof: Proof::Length,
+            extends: None,
+            owed: Vec::new(),
+            detail: json!({}),
+        };
+        let finished = Finished {
+            partial,
+            facts,
+            logger: "L-0101".into(),
+            vehicle: "PLOW-01".into(),
+            path: RemotePath::new(b"00001.log").expect("path"),
+            before: None,
+            kept: false,
+            answer: oneshot::channel().0,
+        };
+        finisher.finish(finished).await;
+        while depot.disk.hung.waiting.load(Ordering::SeqCst) < under_way {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    }
+    depot.disk.hung.set(None);
+    drop(finisher);
+    work.await.expect("ends with its last sender");
 }
