@@ -8,7 +8,7 @@ use serde_json::json;
 use super::attach::AttachError;
 use super::place::{PlaceFacts, content_key, day_folder, logger_object, places};
 use super::records::{Claim, LoggerRecord, Receipt, ReceiptKind, path_text};
-use super::run::{ForwardError, Forwarder, Keys};
+use super::run::{ForwardError, Forwarder, Key};
 use super::source::Source;
 use super::steps::{
     Found, Put, PutWanted, Received, Unclaimed, Verdict, VerifyWanted, put, read_receipts, receive, stake,
@@ -54,9 +54,12 @@ pub(super) struct Group<'f> {
 
 impl<'f> Group<'f> {
     /// Looks up what the archive has of these files already, and writes down where the others are to
-    /// go.
-    pub async fn begin(forwarder: &'f Forwarder, due: Vec<Due>) -> Result<Self, ForwardError> {
-        let mut keys = Keys::new();
+    /// go. A content that is among `keys`, or comes a second time, waits for a later group.
+    pub async fn begin(
+        forwarder: &'f Forwarder,
+        due: Vec<Due>,
+        mut keys: BTreeSet<Key>,
+    ) -> Result<Self, ForwardError> {
         let files = due
             .into_iter()
             .filter_map(|due| {
@@ -90,7 +93,13 @@ impl<'f> Group<'f> {
 
     /// Its files.
     pub fn ids(&self) -> Vec<VersionId> {
-        self.files.iter().chain(&self.alone).map(|f| f.due.id).collect()
+        self.keys().map(|(id, _)| id).collect()
+    }
+
+    /// Its files, with what tells their contents.
+    pub fn keys(&self) -> impl Iterator<Item = (VersionId, Key)> {
+        let files = self.files.iter().chain(&self.alone);
+        files.map(|f| (f.due.id, (f.due.logger.clone(), f.key.clone())))
     }
 
     /// Takes every file as far as it goes; gives its files, and which of them are not archived.

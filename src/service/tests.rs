@@ -25,6 +25,7 @@ use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
 mod dropping;
 mod exchanging;
+mod groups;
 mod keeping;
 
 /// A clock that can be set, and waits only a part of what it is told to.

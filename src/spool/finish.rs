@@ -72,7 +72,7 @@ impl Finisher {
         let waiting = Mutex::new(waiting);
         let work = async move {
             let hand = async || {
-                while let Some(group) = gather(&spool, &mut *waiting.lock().await).await {
+                while let Some(group) = gather(&spool, &waiting).await {
                     finish(&spool, &ledger, group).await;
                     whole.send_replace(());
                 }
@@ -90,7 +90,9 @@ impl Finisher {
 }
 
 /// The next group; `None` when nobody can hand a file over any more.
-async fn gather(spool: &Spool, waiting: &mut mpsc::Receiver<Finished>) -> Option<Vec<Finished>> {
+async fn gather(spool: &Spool, waiting: &Mutex<mpsc::Receiver<Finished>>) -> Option<Vec<Finished>> {
+    // Given back with the group: the other hand gathers the next while this one is written.
+    let mut waiting = waiting.lock().await;
     let mut group = vec![waiting.recv().await?];
     let mut company = spool.edges.clock.sleep(COMPANY);
     while group.len() < GROUP {
