@@ -175,6 +175,13 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
 /// Findings about a file that say nothing any more once it is lost.
 pub(super) const ENDED_BY_LOSS: &[&str] = &["file-stuck", "never-fits", "file-refused"];
 
+/// Of these codes, those that any finding bears now. Most groups of files have none: one look for all.
+pub(super) fn open_codes<'c>(tx: &Tx<'_>, among: &[&'c str]) -> Result<Vec<&'c str>, LedgerError> {
+    let mut open = tx.db.prepare_cached("SELECT DISTINCT code FROM findings WHERE gone IS NULL")?;
+    let open: BTreeSet<String> = open.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    Ok(among.iter().copied().filter(|code| open.contains(*code)).collect())
+}
+
 /// Ends findings about one file, or about its copy in an archive.
 pub(super) fn clear_of_file(
     tx: &Tx<'_>,
@@ -182,6 +189,9 @@ pub(super) fn clear_of_file(
     archive: Option<&str>,
     codes: &[&str],
 ) -> Result<(), LedgerError> {
+    if codes.is_empty() {
+        return Ok(());
+    }
     let (logger, path): (String, Vec<u8>) = tx
         .db
         .prepare_cached(
@@ -192,14 +202,7 @@ pub(super) fn clear_of_file(
     if let Some(archive) = archive {
         subject = format!("{archive}/{subject}");
     }
-    // Most files have none: one look at the few that are open, rather than an update for each code.
-    let mut open = tx.db.prepare_cached("SELECT id FROM findings WHERE gone IS NULL AND logger = ?")?;
-    let open: BTreeSet<String> = open.query_map([logger], |row| row.get(0))?.collect::<Result<_, _>>()?;
-    codes
-        .iter()
-        .map(|code| id(code, &subject))
-        .filter(|id| open.contains(id))
-        .try_for_each(|id| clear(tx, &id))
+    codes.iter().try_for_each(|code| clear(tx, &id(code, &subject)))
 }
 
 pub(super) fn clear(tx: &Tx<'_>, id: &str) -> Result<(), LedgerError> {

@@ -8,7 +8,7 @@ use serde_json::json;
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
 use super::events::{advance_duty, advance_duty_with, event};
 use super::exchange::{owed_anew, state_of, turned_up};
-use super::findings::clear_of_file;
+use super::findings::{clear_of_file, open_codes};
 use super::listings::{path_of, stamp};
 use super::state::{Duty, State, Step};
 use super::versions::unlinked;
@@ -262,7 +262,8 @@ impl Ledger {
                 }
                 let archives = wanted_archives(tx)?;
                 kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives))?;
-                end_findings(tx, &archive, &kept)
+                let ended = open_codes(tx, ENDED_BY_A_COPY)?;
+                kept.iter().try_for_each(|copy| clear_of_file(tx, copy.id, Some(&archive), &ended))
             })
             .await
     }
@@ -323,17 +324,6 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
         spool: row.get("whole_spool")?,
         extends: row.get("extends_seq")?,
     })
-}
-
-/// Ends the findings about copies that are verified now. Most groups have none: one look for all.
-fn end_findings(tx: &Tx<'_>, archive: &str, kept: &[Kept]) -> Result<(), LedgerError> {
-    let mut open = tx.db.prepare_cached("SELECT DISTINCT code FROM findings WHERE gone IS NULL")?;
-    let open: BTreeSet<String> = open.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
-    let codes: Vec<&str> = ENDED_BY_A_COPY.iter().copied().filter(|code| open.contains(*code)).collect();
-    if codes.is_empty() {
-        return Ok(());
-    }
-    kept.iter().try_for_each(|copy| clear_of_file(tx, copy.id, Some(archive), &codes))
 }
 
 fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]) -> Result<(), LedgerError> {

@@ -7,7 +7,7 @@ use super::archives::wanted_archives;
 use super::dropped;
 use super::events::{advance, advance_with, event};
 use super::exchange::fetched_again;
-use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
+use super::findings::{ENDED_BY_COMING_HOME, clear_of_file, open_codes};
 use super::gaps::{Gap, gaps_of};
 use super::listings::{Seen, digest_of, logger_row, new_version, path_of, stamp};
 use super::state::{Happening, State};
@@ -234,7 +234,10 @@ impl Ledger {
     pub async fn whole(&self, group: Vec<(WholeFacts, bool)>) -> Result<(), LedgerError> {
         let by = |kept| if kept { Happening::Kept } else { Happening::BecameWhole };
         self.writer
-            .ask(move |tx| group.iter().try_for_each(|(facts, kept)| whole(tx, facts, by(*kept))))
+            .ask(move |tx| {
+                let ended = open_codes(tx, ENDED_BY_COMING_HOME)?;
+                group.iter().try_for_each(|(facts, kept)| whole(tx, facts, by(*kept), &ended))
+            })
             .await
     }
 
@@ -321,7 +324,7 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
         .optional()?;
     if let Some(id) = own {
         facts.id = VersionId(id);
-        whole(tx, &facts, Happening::BecameWhole)?;
+        whole(tx, &facts, Happening::BecameWhole, ENDED_BY_COMING_HOME)?;
         return Ok(Adopted::Whole);
     }
     let logger = logger_row(tx, &record.logger, &record.vehicle)?;
@@ -363,7 +366,7 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
     };
     facts.extends = None;
     advance(tx, facts.id, Happening::Granted, &json!({}))?;
-    whole(tx, &facts, Happening::BecameWhole)?;
+    whole(tx, &facts, Happening::BecameWhole, ENDED_BY_COMING_HOME)?;
     Ok(Adopted::Whole)
 }
 
@@ -422,7 +425,7 @@ pub(super) fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), Le
     Ok(())
 }
 
-fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerError> {
+fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening, ended: &[&str]) -> Result<(), LedgerError> {
     let mut detail = facts.detail.clone();
     if let Some(object) = detail.as_object_mut() {
         object.insert("sha256".into(), facts.sha256.hex().into());
@@ -455,7 +458,7 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening) -> Result<(), LedgerErr
             facts.extends.map(|v| v.0)
         ],
     )?;
-    clear_of_file(tx, facts.id, None, ENDED_BY_COMING_HOME)?;
+    clear_of_file(tx, facts.id, None, ended)?;
     if let Some(before) = digest_of(before) {
         fetched_again(tx, facts.id, &before, &facts.sha256)?;
     }

@@ -1,0 +1,133 @@
+#!/usr/bin/env python3
+"""Times a day's report and the start of the service over the ledger of a large depot after a year.
+
+    tests/bench/year.py PROGRAM FOLDER [--vehicles 500] [--files 20000000] [--runs 5]
+
+The ledger is made by PROGRAM (`yarder once`, with nothing in range) and then filled by SQL: every vehicle has one logger
+with one card, an equal share of archived files over 365 days, a visit an hour in each night, and some files of the last
+day that still wait. FOLDER must not exist; it takes about 1.2 kB a file. Prints the medians as JSON.
+"""
+import argparse
+import json
+import os
+import pathlib
+import shutil
+import socket
+import sqlite3
+import statistics
+import subprocess
+import time
+
+arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+arguments.add_argument("program")
+arguments.add_argument("folder", type=pathlib.Path)
+arguments.add_argument("--vehicles", type=int, default=500)
+arguments.add_argument("--files", type=int, default=20_000_000)
+arguments.add_argument("--runs", type=int, default=5)
+arguments.add_argument("--keep", action="store_true", help="leave FOLDER behind")
+said = arguments.parse_args()
+
+folder = said.folder.resolve()
+(folder / "archive").mkdir(parents=True)
+(folder / "yarder.toml").write_text(f"""[depot]
+name = "north-yard"
+time_zone = "UTC"
+day_starts = "12:00"
+state_dir = "{folder}/state"
+vehicles = "vehicles.toml"
+
+[[access_point]]
+name = "east"
+
+[[archive]]
+name = "central"
+url = "file://{folder}/archive"
+""")
+with socket.socket() as nobody:
+    nobody.bind(("127.0.0.1", 0))
+    port = nobody.getsockname()[1]
+fleet = ['[kind.bench]\nfiles = ["**/*.log"]\n']
+for n in range(said.vehicles):
+    fleet.append(f'[[vehicle]]\nid = "PLOW-{n:04}"\naccess_point = "east"\n\n[[logger]]\nid = "L-{n:04}"\n'
+                 f'vehicle = "PLOW-{n:04}"\nkind = "bench"\nurl = "http://127.0.0.1:{port}/{n:04}/"\n')
+(folder / "vehicles.toml").write_text("\n".join(fleet))
+command = [said.program, "--config", str(folder / "yarder.toml")]
+
+
+def run(*more):
+    begin = time.monotonic()
+    ended = subprocess.run([*command, *more], capture_output=True, text=True)
+    assert ended.returncode in (0, 3), ended.stderr
+    return time.monotonic() - begin, ended.stdout
+
+
+run("once")
+
+DAY = 86_400_000
+now = int(time.time() * 1000)
+each = said.files // said.vehicles
+db = sqlite3.connect(folder / "state/ledger.sqlite", isolation_level=None)
+db.executescript("PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; PRAGMA cache_size = -2000000; PRAGMA temp_store = MEMORY;")
+indexes = db.execute("SELECT name, sql FROM sqlite_master WHERE type = 'index' AND sql IS NOT NULL").fetchall()
+for name, _ in indexes:
+    db.execute(f"DROP INDEX {name}")
+db.execute("BEGIN")
+for n in range(said.vehicles):
+    db.execute("INSERT OR REPLACE INTO loggers (id, name, vehicle, first_met, last_seen, last_whole) VALUES (?, ?, ?, ?, ?, ?)",
+               (n + 1, f"L-{n:04}", f"PLOW-{n:04}", now - 365 * DAY, now - 600_000, now - 600_000))
+    db.execute("INSERT OR REPLACE INTO cards (id, logger, number, began, why) VALUES (?, ?, 1, ?, 'first')",
+               (n + 1, n + 1, now - 365 * DAY))
+db.execute("""
+WITH RECURSIVE n (i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i + 1 < ?1),
+  f AS (SELECT i / ?2 + 1 AS logger, i % ?2 AS file, ?3 - 365 * 86400000 + CAST((i % ?2) * (365.0 * 86400000 / ?2) AS INTEGER) AS at FROM n)
+INSERT INTO versions (logger, card, path, number, vehicle, state, listed, size, time, listed_at, still, sha256, head, tail,
+    blocks, proof, whole_at, archived_at)
+  SELECT logger, logger, CAST(printf('logs/%08d.log', file) AS BLOB), 1, printf('PLOW-%04d', logger - 1),
+    iif(file >= ?2 - 2, 'listed', 'archived'), '31', 1000000 + file, at, at, at,
+    randomblob(32), randomblob(32), randomblob(32), randomblob(32), 'length', at, iif(file >= ?2 - 2, NULL, at + 60000) FROM f
+""", (each * said.vehicles, each, now))
+db.execute("UPDATE versions SET sha256 = NULL, whole_at = NULL, archived_at = NULL, proof = NULL WHERE state = 'listed'")
+db.execute("""INSERT INTO obligations (version, archive, state, k0, k1, location, folded, seq, verified, at)
+  SELECT id, 'central', 'verified', NULL, NULL, vehicle || '/' || path, lower(vehicle || '/' || path), id, 'disk-read', archived_at
+    FROM versions WHERE state = 'archived'""")
+db.execute("""
+WITH RECURSIVE n (i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i + 1 < 365 * 12)
+INSERT INTO visits (logger, began, ended, listings, files, bytes, why)
+  SELECT l.id, ?1 - (i / 12) * 86400000 - (i % 12) * 3600000 - 1800000, ?1 - (i / 12) * 86400000 - (i % 12) * 3600000 - 600000, 20, 10,
+    10000000, 'it left' FROM n, loggers l""", (now,))
+db.execute("COMMIT")
+for _, sql in indexes:
+    db.execute(sql)
+db.execute("PRAGMA journal_mode = WAL")
+db.close()
+
+took = {"vehicles": said.vehicles, "files": each * said.vehicles,
+        "ledger_bytes": (folder / "state/ledger.sqlite").stat().st_size}
+reports = []
+for _ in range(said.runs):
+    seconds, page = run("report", "--json")
+    assert len(json.loads(page)["vehicles"]) == said.vehicles
+    reports.append(seconds)
+took["report_s"] = round(statistics.median(reports), 3)
+
+starts = []
+for _ in range(said.runs):
+    at = str(folder / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
+        listener.bind(at)
+        listener.settimeout(120)
+        begin = time.monotonic()
+        service = subprocess.Popen([*command, "run"], env={**os.environ, "NOTIFY_SOCKET": at},
+                                   stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        try:
+            while b"READY=1" not in listener.recv(4096):
+                pass
+            starts.append(time.monotonic() - begin)
+        finally:
+            service.terminate()
+            service.wait(60)
+    os.unlink(at)
+took["start_s"] = round(statistics.median(starts), 3)
+if not said.keep:
+    shutil.rmtree(folder)
+print(json.dumps(took))
