@@ -84,11 +84,6 @@ impl<'f> Group<'f> {
         Ok(group)
     }
 
-    /// Its files.
-    pub fn ids(&self) -> Vec<VersionId> {
-        self.keys().map(|(id, _)| id).collect()
-    }
-
     /// Its files, with what tells their contents.
     pub fn keys(&self) -> impl Iterator<Item = (VersionId, Key)> {
         let files = self.files.iter().chain(&self.alone);
@@ -98,7 +93,7 @@ impl<'f> Group<'f> {
     /// Takes every file as far as it goes; gives its files, and which of them are not archived.
     pub async fn run(mut self) -> (Vec<VersionId>, Result<Vec<VersionId>, ForwardError>) {
         let outcome = self.steps().await;
-        let ids = self.ids();
+        let ids: Vec<_> = self.keys().map(|(id, _)| id).collect();
         let left = outcome.map(|moved| ids.iter().filter(|id| !moved.contains(id)).copied().collect());
         (ids, left)
     }

@@ -201,7 +201,7 @@ impl Forwarder {
             while groups.len() < HANDS && trouble.is_none() && !stop.is_cancelled() {
                 match self.next_group(&stuck, &mut under_way).await {
                     Ok(Some(group)) => {
-                        *stay += group.ids().len() as u64;
+                        *stay += group.keys().count() as u64;
                         groups.push(group.run());
                     }
                     Ok(None) => break,

@@ -92,10 +92,13 @@ impl Refused {
 struct Hung {
     part: Mutex<Option<&'static str>>,
     waiting: AtomicU32,
+    /// What was opened or flushed, in order.
+    passed: Mutex<Vec<PathBuf>>,
 }
 
 impl Hung {
     fn pass(&self, path: &Path) {
+        self.passed.lock().expect("lock").push(path.to_owned());
         let hangs = || {
             let part = *self.part.lock().expect("lock");
             part.is_some_and(|part| path.iter().any(|p| p == part))
@@ -199,6 +202,7 @@ impl Disk for Failing {
         self.disk.create_dir(path, mode)
     }
     fn flush_dir(&self, path: &Path) -> io::Result<()> {
+        self.hung.passed.lock().expect("lock").push(path.to_owned());
         self.disk.flush_dir(path)
     }
     fn flush_files(&self, files: &[&dyn DiskFile]) -> io::Result<()> {

@@ -154,10 +154,10 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     }
     let record = disk.create_new(&spool.record(name), 0o600)?;
     record.write_at(&lines, 0)?;
-    let mut files: Vec<&dyn DiskFile> = vec![&*record];
-    for file in group.iter_mut() {
-        files.push(file.partial.file(disk, spool)?);
-    }
+    let mut files: Vec<_> = group.iter().filter_map(|file| file.partial.by_age()).collect();
+    files.sort_by_key(|(opened, _)| *opened);
+    let mut files: Vec<&dyn DiskFile> = files.into_iter().map(|(_, file)| file).collect();
+    files.push(&*record);
     disk.flush_files(&files)?;
     killpoint::pass("record-flushed");
     for file in group.iter() {

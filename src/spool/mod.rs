@@ -18,6 +18,7 @@ mod recover;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicU64;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 pub use budget::{Budget, NoRoom, Reservation};
@@ -67,6 +68,8 @@ pub struct Spool {
     budget: Arc<Budget>,
     /// How many files of each group lie here.
     groups: Arc<Mutex<BTreeMap<String, usize>>>,
+    /// How many partials were opened.
+    opened: Arc<AtomicU64>,
 }
 
 impl Spool {
@@ -79,7 +82,7 @@ impl Spool {
             .await
             .map_err(|e| SpoolError::Io { dir: dir.clone(), what: "make its folder", error: Arc::new(e) })?;
         let budget = Arc::new(Budget::new(edges.disk.clone(), dir.clone(), limit, reserve));
-        Ok(Self { dir, edges, budget, groups: Arc::default() })
+        Ok(Self { dir, edges, budget, groups: Arc::default(), opened: Arc::default() })
     }
 
     /// The room there is.

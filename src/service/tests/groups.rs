@@ -5,7 +5,7 @@ use serde_json::json;
 use tokio::sync::{oneshot, watch};
 
 use super::*;
-use crate::ledger::{VersionId, WholeFacts};
+use crate::ledger::{Mark, VersionId, WholeFacts};
 use crate::model::{Edges as Ends, Look, Proof, RemotePath};
 use crate::spool::{Finished, Finisher, Partial, Spool};
 
@@ -78,43 +78,62 @@ async fn archived_files_leave_the_spool_while_the_archive_takes_no_more() {
     service.await.expect("joined").expect("ends in order");
 }
 
+const BYTES: &[u8] = b"(1770000000.000000) can0 123#00";
+
+fn finished(partial: Partial) -> Finished {
+    let (sha256, blocks) = partial.hash().clone().finish();
+    let facts = WholeFacts {
+        id: VersionId(1),
+        spool: partial.name.clone(),
+        look: Look::default(),
+        size: partial.len(),
+        sha256,
+        edges: Ends { head: sha256, tail: sha256 },
+        blocks,
+        proof: Proof::Length,
+        extends: None,
+        owed: Vec::new(),
+        detail: json!({}),
+    };
+    Finished {
+        partial,
+        facts,
+        logger: "L-0101".into(),
+        vehicle: "PLOW-01".into(),
+        path: RemotePath::new(b"00001.log").expect("path"),
+        before: None,
+        kept: false,
+        answer: oneshot::channel().0,
+    }
+}
+
+/// One that is in memory.
+fn held(name: &str) -> Partial {
+    let mut partial = Partial::new(name.into());
+    partial.hold(&[Bytes::from_static(BYTES)]);
+    partial
+}
+
+impl Depot {
+    async fn spool(&self) -> Spool {
+        let state = self.dir.path().join("state");
+        Spool::open(self.edges(), &state, 1 << 30, 0).await.expect("spool")
+    }
+
+    fn finisher(&self, spool: &Spool) -> (Finisher, impl Future<Output = ()> + Send + use<>) {
+        let ledger = Ledger::in_memory(&self.edges()).expect("ledger");
+        Finisher::new(spool.clone(), ledger, watch::channel(()).0)
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn files_are_made_whole_while_others_are_flushed() {
     let depot = Depot::new("").await;
-    let edges = depot.edges();
-    let spool = Spool::open(edges.clone(), &depot.dir.path().join("state"), 1 << 30, 0).await.expect("spool");
-    let ledger = Ledger::in_memory(&edges).expect("ledger");
-    let (finisher, work) = Finisher::new(spool, ledger, watch::channel(()).0);
+    let (finisher, work) = depot.finisher(&depot.spool().await);
     let work = tokio::spawn(work);
     depot.disk.hung.set(Some("spool"));
     for under_way in 1..3 {
-        let mut partial = Partial::new(format!("part-{under_way}"));
-        partial.hold(&[Bytes::from_static(b"(1770000000.000000) can0 123#00")]);
-        let (sha256, blocks) = partial.hash().clone().finish();
-        let facts = WholeFacts {
-            id: VersionId(under_way.into()),
-            spool: partial.name.clone(),
-            look: Look::default(),
-            size: partial.len(),
-            sha256,
-            edges: Ends { head: sha256, tail: sha256 },
-            blocks,
-            proof: Proof::Length,
-            extends: None,
-            owed: Vec::new(),
-            detail: json!({}),
-        };
-        let finished = Finished {
-            partial,
-            facts,
-            logger: "L-0101".into(),
-            vehicle: "PLOW-01".into(),
-            path: RemotePath::new(b"00001.log").expect("path"),
-            before: None,
-            kept: false,
-            answer: oneshot::channel().0,
-        };
-        finisher.finish(finished).await;
+        finisher.finish(finished(held(&format!("part-{under_way}")))).await;
         while depot.disk.hung.waiting.load(Ordering::SeqCst) < under_way {
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
@@ -122,4 +141,35 @@ async fn files_are_made_whole_while_others_are_flushed() {
     depot.disk.hung.set(None);
     drop(finisher);
     work.await.expect("ends with its last sender");
+}
+
+#[tokio::test]
+async fn a_group_is_flushed_by_the_file_that_was_opened_first() {
+    let depot = Depot::new("").await;
+    let spool = depot.spool().await;
+    let (finisher, work) = depot.finisher(&spool);
+    let mut old = Partial::new("old".into());
+    old.append(&*depot.disk, &spool, &[Bytes::from_static(BYTES)]).expect("written");
+    finisher.finish(finished(held("young"))).await;
+    finisher.finish(finished(old)).await;
+    drop(finisher);
+    depot.disk.hung.passed.lock().expect("lock").clear();
+    work.await;
+    let flushed = depot.disk.hung.passed.lock().expect("lock").clone();
+    let first = flushed[0].file_name().expect("name").to_string_lossy().into_owned();
+    assert_eq!(first, "old.part", "it alone is told of every write that failed since: {flushed:?}");
+}
+
+#[tokio::test]
+async fn the_name_of_a_partial_without_a_mark_is_flushed_with_its_first() {
+    // As a write that failed leaves it: it is in the folder, and nobody flushed that.
+    let depot = Depot::new("").await;
+    let spool = depot.spool().await;
+    let folder = depot.dir.path().join("state/spool");
+    std::fs::write(folder.join("part.part"), b"").expect("laid");
+    let opened = Partial::reopen(&*depot.disk, &spool, "part", &Mark::default()).expect("opened");
+    let (mut partial, _) = opened.expect("good");
+    partial.append(&*depot.disk, &spool, &[Bytes::from_static(BYTES)]).expect("written");
+    partial.flush(&*depot.disk, &spool).expect("flushed");
+    assert!(depot.disk.hung.passed.lock().expect("lock").contains(&folder));
 }
