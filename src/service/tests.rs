@@ -26,6 +26,7 @@ use crate::sim::{Content, Effect, Options, Point, SimLogger};
 mod dropping;
 mod exchanging;
 mod keeping;
+mod reporting;
 
 /// A clock that can be set, and waits only a part of what it is told to.
 #[derive(Debug)]
