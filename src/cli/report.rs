@@ -44,7 +44,8 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
         }
         let report = make(&loaded.config, &query, args.date, cx.now())?;
         if formats.contains(&Form::Text) {
-            out.line(format!("No report of {date} was stored.\n"))?;
+            out.line(format!("No report of {date} was stored."))?;
+            out.line("")?;
         }
         return print(&loaded.config, &report, &formats, out);
     }

@@ -100,7 +100,14 @@ impl<'y> Keeper<'y> {
             report.is_final = due.is_final;
             Ok(report)
         });
-        let report = made.await?;
+        let report = match made.await {
+            Ok(report) => report,
+            // No reason to end what brings files home; it is tried again at the next look.
+            Err(e) => {
+                tracing::error!(date = %due.day.date, "the report could not be made: {e}");
+                return Ok(());
+            }
+        };
         if yard.ledger.store_report(to_store(&report), keep).await? {
             let (complete, of) = (report.totals.complete, report.totals.vehicles);
             let (date, needs_person) = (report.date, report.needs_person());

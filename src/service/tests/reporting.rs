@@ -435,3 +435,31 @@ async fn what_came_home_after_a_last_report_is_told_in_the_next_day_s_and_once()
     let unchanged = office.last_of("2026-11-23");
     assert_eq!(unchanged, report, "a stored report stays as it is");
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_running_service_is_asked_to_note_and_to_end() {
+    let depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 5000), 1);
+    let (until, service) = depot.run();
+    depot.until(State::Archived, 1).await;
+    let ask = |last: Option<&str>, reason: Option<&str>| {
+        let state = depot.dir.path().join("state");
+        let request = Request::Note {
+            id: "PLOW-01".into(),
+            until: last.map(|date| date.parse().expect("date")),
+            reason: reason.map(str::to_owned),
+            by: "kari".into(),
+        };
+        tokio::task::spawn_blocking(move || control::ask(&state, &request).expect("asked").expect("runs"))
+    };
+    let answer = ask(Some("2999-01-01"), Some("workshop")).await.expect("joined");
+    assert!(answer.ok && answer.text.contains("is away until 2999-01-01"), "{answer:?}");
+    assert_eq!(depot.ledger().notes(i64::MAX).expect("notes").len(), 1);
+    assert!(!ask(Some("2020-01-01"), Some("workshop")).await.expect("joined").ok, "a day that is over");
+    assert!(!ask(None, Some("x".repeat(201).as_str())).await.expect("joined").ok, "a reason of any length");
+    assert!(ask(None, None).await.expect("joined").ok);
+    assert_eq!(depot.ledger().notes(i64::MAX).expect("notes"), []);
+    assert!(depot.ledger().notes(0).expect("notes").iter().all(|row| row.note.by == "kari"));
+    until.cancel();
+    service.await.expect("joined").expect("ended");
+}
