@@ -509,7 +509,6 @@ async fn a_day_s_report_is_printed_as_it_was_stored_and_else_made_anew_and_said_
         is_final: false,
         json: now.trim_end().to_owned(),
         findings: Vec::new(),
-        gone: Vec::new(),
     };
     assert!(depot.ledger.store_report(stored, std::time::Duration::MAX).await.expect("stored"));
     // What becomes known since does not change it.

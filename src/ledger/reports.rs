@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use jiff::civil::Date;
 use rusqlite::{OptionalExtension as _, Row, params};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use super::findings::{Severity, graver};
 use super::notes::date;
@@ -51,8 +51,6 @@ pub struct ToStore {
     pub json: String,
     /// What it says of the findings that are there.
     pub findings: Vec<(String, Told)>,
-    /// Those of which it says that they are gone.
-    pub gone: Vec<String>,
 }
 
 /// What the last stored report said of a finding.
@@ -167,11 +165,12 @@ impl Ledger {
                         params![day, report.as_of],
                     )?;
                 }
+                let there: Vec<&str> = report.findings.iter().map(|(finding, _)| finding.as_str()).collect();
+                tx.db.execute(
+                    "DELETE FROM told WHERE finding NOT IN (SELECT value FROM json_each(?))",
+                    [json!(there).to_string()],
+                )?;
                 report.findings.iter().try_for_each(|(finding, now)| tell(tx, finding, now))?;
-                let mut forget = tx.db.prepare_cached("DELETE FROM told WHERE finding = ?")?;
-                for gone in &report.gone {
-                    forget.execute([gone])?;
-                }
                 Ok(true)
             })
             .await
@@ -219,15 +218,14 @@ impl Query {
     }
 
     /// The stored reports of the days `from..to`, as they were made one after the other.
-    pub fn stored_of(&self, from: Date, to: Date) -> Result<Vec<Stored>, LedgerError> {
+    pub fn stored_of(&self, from: Date, to: Date, mut each: impl FnMut(Stored)) -> Result<(), LedgerError> {
         let mut statement =
             self.db.prepare_cached("SELECT * FROM reports WHERE date >= ? AND date < ? ORDER BY id")?;
         let mut rows = statement.query([from.to_string(), to.to_string()])?;
-        let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            all.push(stored(row)?);
+            each(stored(row)?);
         }
-        Ok(all)
+        Ok(())
     }
 
     /// When the last stored report was made, ms.

@@ -98,14 +98,14 @@ impl Past {
         let first = day.date.saturating_sub(DAYS.days());
         let mut last_of = BTreeMap::new();
         let mut told = BTreeMap::new();
-        for stored in query.stored_of(first, day.date)? {
+        query.stored_of(first, day.date, |stored| {
             // One of another version's form tells nothing here.
-            let Ok(slim) = serde_json::from_str::<Slim>(&stored.json) else { continue };
+            let Ok(slim) = serde_json::from_str::<Slim>(&stored.json) else { return };
             for correction in &slim.corrections {
                 told.insert((correction.date, correction.vehicle.clone()), correction.is);
             }
-            last_of.insert(stored.date, (stored, slim));
-        }
+            last_of.insert(stored.date, (Stored { json: String::new(), ..stored }, slim));
+        })?;
         let snoozed = snoozes.into_iter().filter(|row| row.ended.is_none()).filter_map(|row| {
             let (until, was) = (row.note.until?, row.was?);
             Some((row.note.about, (until, was)))

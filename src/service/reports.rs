@@ -119,8 +119,8 @@ impl<'y> Keeper<'y> {
 
 /// A report in the form in which the ledger keeps it.
 fn to_store(report: &Report) -> ToStore {
-    let all = || report.findings.iter().chain(report.vehicles.iter().flat_map(|v| &v.findings));
-    let there = all().filter(|f| f.state != FindingState::Gone).map(|f| {
+    let all = report.findings.iter().chain(report.vehicles.iter().flat_map(|v| &v.findings));
+    let there = all.filter(|f| f.state != FindingState::Gone).map(|f| {
         let severity = Severity::parse(f.severity).unwrap_or(Severity::Act);
         (f.id.clone(), Told { severity, evidence: f.evidence.clone() })
     });
@@ -130,6 +130,5 @@ fn to_store(report: &Report) -> ToStore {
         is_final: report.is_final,
         json: words::json(report),
         findings: there.collect(),
-        gone: all().filter(|f| f.state == FindingState::Gone).map(|f| f.id.clone()).collect(),
     }
 }

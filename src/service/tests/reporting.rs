@@ -86,13 +86,13 @@ impl Office {
 
     /// Date, moment and whether it is the last, of every stored report in the order of their making.
     fn stored(&self) -> Vec<String> {
-        let all = self.query().stored_of(jiff::civil::Date::MIN, jiff::civil::Date::MAX).expect("stored");
-        all.iter()
-            .map(|s| {
-                let at = Timestamp::from_millisecond(s.as_of).expect("time");
-                format!("{} {at}{}", s.date, if s.is_final { " last" } else { "" })
-            })
-            .collect()
+        let mut all = Vec::new();
+        let each = |s: crate::ledger::Stored| {
+            let at = Timestamp::from_millisecond(s.as_of).expect("time");
+            all.push(format!("{} {at}{}", s.date, if s.is_final { " last" } else { "" }));
+        };
+        self.query().stored_of(jiff::civil::Date::MIN, jiff::civil::Date::MAX, each).expect("stored");
+        all
     }
 
     /// The last report of a day.
@@ -462,4 +462,29 @@ async fn a_running_service_is_asked_to_note_and_to_end() {
     assert!(depot.ledger().notes(0).expect("notes").iter().all(|row| row.note.by == "kari"));
     until.cancel();
     service.await.expect("joined").expect("ended");
+}
+
+#[tokio::test]
+async fn a_copy_that_turns_out_wrong_later_corrects_the_day_that_called_it_home() {
+    let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
+    let running = office.start().await;
+    let mut keeper = running.keeper().await;
+    running.list("1.log").await;
+    running.bring_home().await;
+    running.until(&mut keeper, "2026-11-24T20:00:00Z").await;
+    assert_eq!(office.last_of("2026-11-23")["vehicles"][0]["verdict"], "complete");
+    let ledger = &running.parts.yard.ledger;
+    let row = ledger.logger("L-0403", "PLOW-03").await.expect("row");
+    let known =
+        ledger.known(&row, vec![RemotePath::new(b"1.log").expect("path")], true).await.expect("known");
+    let copy =
+        crate::ledger::Elsewhere { archive: "central".into(), id: known[0].id, location: "at/1".into() };
+    ledger.wrong_elsewhere(&copy, "it reads back otherwise").await.expect("told");
+    running.until(&mut keeper, "2026-11-25T20:00:00Z").await;
+    let told = json!([{
+        "date": "2026-11-23", "vehicle": "PLOW-03", "was": "complete", "is": "incomplete", "files": 0
+    }]);
+    assert_eq!(office.last_of("2026-11-24")["corrections"], told);
+    running.until(&mut keeper, "2026-11-26T20:00:00Z").await;
+    assert_eq!(office.last_of("2026-11-25")["corrections"], json!([]), "once");
 }
