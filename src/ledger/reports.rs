@@ -265,40 +265,36 @@ impl Query {
         if whole.is_none_or(|at| at < listed) {
             return Ok(None);
         }
-        let left = self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM loggers l JOIN versions v ON v.logger = l.id
-                 WHERE l.name = ?1 AND v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost')
-                   AND v.backlog = 0 AND v.listed_at < ?3 AND (v.state != 'lost' OR EXISTS
-                     (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ?2))",
-            )?
-            .exists(params![logger, from, to])?;
+        let left = self.db.prepare_cached(LEFT)?.exists(params![logger, from, to])?;
         if left {
             return Ok(None);
         }
-        let files: i64 = self
-            .db
-            .prepare_cached(
-                "SELECT count(*) FROM versions v INDEXED BY versions_archived JOIN loggers l ON l.id = v.logger
-                 WHERE v.archived_at >= ?2 AND l.name = ?1 AND v.listed_at < ?3 AND v.backlog = 0",
-            )?
-            .query_row(params![logger, since, to], |row| row.get(0))?;
+        let files: i64 =
+            self.db.prepare_cached(CAME)?.query_row(params![logger, since, to], |row| row.get(0))?;
         Ok(Some(files.unsigned_abs()))
     }
 
     /// Files that were home since a moment (ms) and are so no longer; at most 10,000.
     pub fn undone(&self, since: i64) -> Result<Vec<Undone>, LedgerError> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT v.vehicle, v.archived_at FROM loggers l JOIN versions v ON v.logger = l.id
-             WHERE v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost') AND v.archived_at >= ?
-             LIMIT 10000",
-        )?;
+        let mut statement = self.db.prepare_cached(UNDONE)?;
         let rows = statement
             .query_map([since], |row| Ok(Undone { vehicle: row.get(0)?, archived_at: row.get(1)? }))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 }
+
+/// A logger's files of a day that are not home: logger, begin and end of the day.
+pub(super) const LEFT: &str = "SELECT 1 FROM loggers l JOIN versions v ON v.logger = l.id
+  WHERE l.name = ?1 AND v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost')
+  AND v.backlog = 0 AND v.listed_at < ?3 AND (v.state != 'lost' OR EXISTS
+  (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ?2))";
+/// Those that came home: logger, since when, end of the day.
+pub(super) const CAME: &str =
+    "SELECT count(*) FROM versions v INDEXED BY versions_archived JOIN loggers l ON l.id = v.logger
+  WHERE v.archived_at >= ?2 AND l.name = ?1 AND v.listed_at < ?3 AND v.backlog = 0";
+/// Files that were home since a moment and are so no longer.
+pub(super) const UNDONE: &str = "SELECT vehicle, archived_at FROM versions INDEXED BY versions_archived
+  WHERE archived_at >= ? AND state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost') LIMIT 10000";
 
 fn stored(row: &Row<'_>) -> Result<Stored, LedgerError> {
     let day: String = row.get("date")?;
