@@ -50,6 +50,17 @@ impl Facts {
     }
 }
 
+impl Facts {
+    /// The note by which a vehicle or this logger of it is away.
+    pub fn noted(&self, vehicle: &str, logger: &str) -> Option<&AwayNote> {
+        self.away.iter().find(|note| match note.kind {
+            About::Vehicle => note.id == vehicle,
+            About::Logger => note.id == logger,
+            About::Finding => false,
+        })
+    }
+}
+
 /// Files asked of the ledger for being named, of each sort.
 const NAMED: usize = 100;
 
@@ -124,13 +135,16 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 let met = Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act };
                 add(&mut line, id, &met, day, as_of);
             }
+            for logger in &mut line.loggers {
+                if let Some(note) = facts.noted(&line.id, &logger.id)
+                    && logger.verdict == Verdict::NotSeen
+                {
+                    logger.verdict = Verdict::Away;
+                    line.away = Some(note.reason.clone());
+                }
+            }
             // A vehicle for which no logger is listed cannot be seen.
             line.verdict = line.loggers.iter().map(|l| l.verdict).max().unwrap_or(Verdict::NotSeen);
-            let note = facts.away.iter().find(|note| note.kind == About::Vehicle && note.id == line.id);
-            if let (Verdict::NotSeen, Some(note)) = (line.verdict, note) {
-                line.verdict = Verdict::Away;
-                line.away = Some(note.reason.clone());
-            }
             line.findings = own.into_iter().map(|(_, f)| f).collect();
             line
         })

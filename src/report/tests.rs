@@ -13,7 +13,7 @@ use crate::config::{
     ArchiveConfig, ArchiveTarget, Backlog, Config, Depot, Kind, Layout, LayoutField, LayoutPart, Logger,
     OpenFile, Order, Poll, Vehicle,
 };
-use crate::ledger::{FindingRow, LoggerDay, NotHome, Severity, Told};
+use crate::ledger::{About, FindingRow, LoggerDay, NotHome, Severity, Told};
 use crate::link::Patterns;
 use crate::model::{ArchiveName, Day, LoggerId, Proof, VehicleId};
 
@@ -551,28 +551,31 @@ fn a_finding_is_new_worse_known_snoozed_or_gone_since_the_last_report() {
 }
 
 #[test]
-fn a_snoozed_finding_needs_nobody_and_a_vehicle_with_a_note_is_away() {
-    let config = config(&[("PLOW-01", "L-0401"), ("PLOW-02", "L-0402")]);
+fn a_snoozed_finding_needs_nobody_and_a_vehicle_or_logger_with_a_note_is_away() {
+    let config = config(&[("PLOW-01", "L-0401"), ("PLOW-02", "L-0402"), ("PLOW-03", "L-0403")]);
     let row = finding("login-refused", Severity::Act, Some("PLOW-01"), "it refuses", "Correct it.");
     let was = Told { severity: row.severity, evidence: row.evidence.clone() };
     let until = jiff::civil::date(2026, 11, 27);
+    let away = |kind, id: &str| AwayNote {
+        kind,
+        id: id.into(),
+        from: jiff::civil::date(2026, 11, 20),
+        until: None,
+        reason: "workshop".into(),
+    };
     let facts = Facts {
         loggers: vec![done("L-0401")],
         past: Past { snoozed: [(row.id.clone(), (until, was))].into(), ..Past::default() },
         findings: vec![row],
-        away: vec![AwayNote {
-            kind: crate::ledger::About::Vehicle,
-            id: "PLOW-02".into(),
-            from: jiff::civil::date(2026, 11, 20),
-            until: None,
-            reason: "workshop".into(),
-        }],
+        away: vec![away(About::Vehicle, "PLOW-02"), away(About::Logger, "L-0403")],
         ..Facts::default()
     };
     let report = report(&config, &facts);
     assert!(!report.needs_person());
-    assert_eq!((report.vehicles[1].verdict, report.totals.away), (Verdict::Away, 1));
-    assert_eq!(report.vehicles[1].away.as_deref(), Some("workshop"));
+    assert_eq!((report.totals.complete, report.totals.away), (1, 2));
+    for line in &report.vehicles[1..] {
+        assert_eq!((line.verdict, line.away.as_deref()), (Verdict::Away, Some("workshop")), "{}", line.id);
+    }
 }
 
 #[test]
