@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::config::Config;
-use crate::ledger::Query;
+use crate::ledger::{Query, Stored};
 use crate::model::Day;
 use crate::report::words::full;
 use crate::report::{Facts, Report, build, text};
@@ -16,10 +16,13 @@ use super::out::{Failure, Out, Outcome};
 ///
 /// What needs a person comes first, then every vehicle: complete, incomplete or not seen. Without a
 /// date it is the running day so far, from `day_starts` on; a day bears the date on which it begins.
+/// The service stores a report at each `report.at` and at the end of the day; with a date the last
+/// stored one of that day is printed as it was made. Where none was stored, the report is made from
+/// what the ledger knows now, and says so.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   yarder report                       the night so far
-  yarder report --date 2026-11-24     another day, made from what the ledger knows now
+  yarder report --date 2026-11-24     another day, as its last report was stored
   yarder report --json                one JSON object
 
 Exit code 3: something needs a person.")]
@@ -35,8 +38,36 @@ pub struct Args {
 pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
     let formats = formats(&args.format, out.json)?;
     let (loaded, query) = cx.read()?;
-    let report = make(&loaded.config, &query, args.date, cx.now())?;
+    if let Some(date) = args.date {
+        if let Some(stored) = query.stored(date)? {
+            return print_stored(&loaded.config, &stored, &formats, out);
+        }
+        let report = make(&loaded.config, &query, args.date, cx.now())?;
+        if formats.contains(&Form::Text) {
+            out.line(format!("No report of {date} was stored."))?;
+            out.line("")?;
+        }
+        return print(&loaded.config, &report, &formats, out);
+    }
+    let report = make(&loaded.config, &query, None, cx.now())?;
     print(&loaded.config, &report, &formats, out)
+}
+
+/// Prints a report as it was stored; its JSON form byte for byte.
+fn print_stored(config: &Config, stored: &Stored, forms: &[Form], out: &mut Out) -> Result<Outcome, Failure> {
+    let report: Report = serde_json::from_str(&stored.json).map_err(|e| {
+        Failure::Failed(format!(
+            "the stored report of {} is of a form that this version does not know ({e}): use the version that made it",
+            stored.date
+        ))
+    })?;
+    for form in forms {
+        match form {
+            Form::Json => out.line(&stored.json)?,
+            other => print(config, &report, &[*other], out).map(drop)?,
+        }
+    }
+    Ok(Outcome::needs(report.needs_person()))
 }
 
 /// A form of the report.

@@ -161,6 +161,9 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
         "SELECT id FROM versions v WHERE state = 'whole' AND id > ?1",
         "SELECT id FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone') AND id > ?1",
         "SELECT id FROM versions v WHERE v.spool IS NOT NULL AND v.state IN ('listed', 'lost') AND v.waits <= ?1",
+        reports::LEFT,
+        reports::CAME,
+        reports::UNDONE,
     ] {
         let mut plan = db.prepare(&format!("EXPLAIN QUERY PLAN {sql}")).expect("plan");
         let count = plan.parameter_count();

@@ -4,15 +4,18 @@
 
 mod build;
 mod codes;
+pub mod moments;
+mod past;
 pub mod text;
 mod value;
 pub mod words;
 
 pub use build::{Facts, build};
 pub use codes::{CODES, meaning};
+pub use past::{AwayNote, Past};
 pub use value::{
-    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, Totals,
-    VehicleLine, Verdict,
+    ArchiveLine, Bytes, Correction, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report,
+    StripDay, Totals, VehicleLine, Verdict,
 };
 
 #[cfg(test)]

@@ -17,6 +17,8 @@ use crate::ledger::{FindingRow, LoggerDay, NotHome, Severity};
 use crate::link::Patterns;
 use crate::model::{ArchiveName, Day, LoggerId, Proof, VehicleId};
 
+mod past;
+
 fn oslo() -> TimeZone {
     TimeZone::get("Europe/Oslo").expect("zone")
 }
@@ -80,6 +82,7 @@ fn config(fleet: &[(&str, &str)]) -> Config {
             idle_timeout: Duration::from_secs(20),
             max_transfers: 8,
         },
+        report: crate::config::Reports::default(),
         access_points: Vec::new(),
         archives: vec![Arc::new(ArchiveConfig {
             name: ArchiveName::new("central").expect("name"),
@@ -231,6 +234,7 @@ fn mixed() -> Report {
         owed: vec![("central".into(), 4, 1_240_000_000)],
         duplicates_avoided: 5,
         not_home: (0..8).map(|n| not_home(n, n > 2)).collect(),
+        ..Facts::default()
     };
     report(&config, &facts)
 }

@@ -69,7 +69,7 @@ impl Page<'_> {
         let dot = self.glyphs.dot();
         let line = format!("{name} {dot} {} to {}, as of {as_of}", from.strftime(first), to.strftime(long));
         self.line(&line);
-        if self.report.as_of >= self.report.to {
+        if self.report.made_afterwards() {
             self.line("Made afterwards: what came home since that day counts as home.");
         }
     }

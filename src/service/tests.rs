@@ -27,6 +27,7 @@ mod dropping;
 mod exchanging;
 mod groups;
 mod keeping;
+mod reporting;
 
 /// A clock that can be set, and waits only a part of what it is told to.
 #[derive(Debug)]
