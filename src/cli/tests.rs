@@ -409,7 +409,7 @@ async fn what_this_version_lacks_is_refused_by_name() {
     depot.night().await;
     for (args, name) in [
         (&["audit", "--repair"][..], "--repair"),
-        (&["report", "--format", "html"], "html"),
+        (&["report", "--format", "pdf"], "pdf"),
         (&["adopt", "nowhere"], "nowhere"),
     ] {
         let (end, _) = depot.run(args).await;
