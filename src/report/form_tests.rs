@@ -17,7 +17,8 @@ fn the_worst_night_reads_as_it_should_in_every_form() {
     assert!(ascii.is_ascii());
     golden("worst.ascii.txt", &ascii);
     golden("worst.html", &html::render(&report, &oslo()));
-    golden("worst.csv", &csv::render(&report));
+    // The line ends are held by another test; a checkout may turn them.
+    golden("worst.csv", &csv::render(&report).replace("\r\n", "\n"));
 }
 
 #[test]

@@ -233,9 +233,9 @@ impl Page<'_> {
         self.to.raw(
             "<h2>On the air</h2>\n<div class=\"scroll\" role=\"region\" aria-label=\"On the air\" tabindex=\"0\">\n\
              <table class=\"air\">\n<caption>What each access point carried</caption>\n<thead><tr>\
-             <th scope=\"col\">Access point</th><th scope=\"col\" class=\"num\">Loggers that answered</th>\
+             <th scope=\"col\">Access point</th><th scope=\"col\" class=\"num\">Answered</th>\
              <th scope=\"col\" class=\"num\">Usually</th><th scope=\"col\" class=\"num\">Delivered, MB</th>\
-             <th scope=\"col\" class=\"num\">Of that twice, MB</th><th scope=\"col\" class=\"num\">Cuts</th>\
+             <th scope=\"col\" class=\"num\">Twice, MB</th><th scope=\"col\" class=\"num\">Cuts</th>\
              </tr></thead>\n<tbody>\n",
         );
         for [name, numbers @ ..] in &rows {

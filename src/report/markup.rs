@@ -51,21 +51,21 @@ impl Markup {
     /// The mark of a loss, with its word for those who hear the page.
     pub fn loss(&mut self) -> &mut Self {
         self.raw(
-            "<svg class=\"mark loss\" role=\"img\"><title>data lost</title><use href=\"#m-lost\"/></svg> ",
+            "<svg class=\"mark loss\" role=\"img\"><title>data lost</title><use href=\"#m-lost\"/></svg>&nbsp;",
         )
     }
 
     /// The last days, oldest first, this one at the right end; `words` says the same.
     pub fn strip(&mut self, days: &[StripDay], words: &str) -> &mut Self {
-        self.raw("<svg class=\"strip\" viewBox=\"0 0 166 20\" role=\"img\"><title>")
+        self.raw("<svg class=\"strip\" viewBox=\"0 0 166 18\" role=\"img\"><title>")
             .text(words)
             .raw("</title>");
         let days = &days[days.len().saturating_sub(PLACES.len())..];
         for (day, place) in days.iter().zip(&PLACES[PLACES.len() - days.len()..]) {
             self.raw("<use href=\"#").raw(day.verdict.map_or("m-none", symbol));
-            self.raw("\" y=\"9\" width=\"10\" height=\"10\" x=\"").raw(place).raw("\"/>");
+            self.raw("\" y=\"8\" width=\"10\" height=\"10\" x=\"").raw(place).raw("\"/>");
             if day.lost {
-                self.raw("<use class=\"loss\" href=\"#m-lost\" width=\"8\" height=\"8\" y=\"0\" x=\"")
+                self.raw("<use class=\"loss\" href=\"#m-lost\" width=\"7\" height=\"7\" y=\"0\" x=\"")
                     .raw(place)
                     .raw("\"/>");
             }
