@@ -40,6 +40,11 @@ fn the_first_sentence_names_the_depot_then_losses_then_vehicles() {
     assert_eq!(said[0].0, "No logger at \"west\" answered after 22:10, usually 12 do.");
     assert_eq!(said[1].0, "That explains 12 vehicles.");
     assert_eq!(said[3], ("2 files were lost.".into(), true));
+    report.findings.remove(1);
+    report.findings[0].severity = "watch";
+    assert_eq!(told(&report)[0].0, "No logger at \"west\" answered after 22:10, usually 12 do.");
+    report.findings[0].state = FindingState::Snoozed;
+    assert_eq!(told(&report)[0], ("2 files were lost.".into(), true));
     report.findings.clear();
     assert_eq!(told(&report)[0], ("2 files were lost.".into(), true));
     report.totals.files_lost = 0;

@@ -1,6 +1,6 @@
 //! The head: which day, what matters most, what came home.
 
-use super::super::value::{FindingLine, VehicleLine, Verdict};
+use super::super::value::{FindingLine, FindingState, VehicleLine, Verdict};
 use super::super::words::{count, moment, of, opening, sentence, size};
 use super::{Told, by_state};
 
@@ -47,17 +47,20 @@ impl Told<'_> {
     pub fn sentences(&self) -> Vec<Sentence> {
         let mut said = Vec::new();
         let mut say = |text: String| said.push(Sentence { text, loss: false });
-        let depot: Vec<_> = by_state(&self.report.findings, FindingLine::needs_person);
-        if let Some(first) = depot.first() {
+        let act = by_state(&self.report.findings, FindingLine::needs_person);
+        // What explains vehicles comes first even if nobody has to do anything about it.
+        let here = |f: &FindingLine| !matches!(f.state, FindingState::Gone | FindingState::Snoozed);
+        let explains = by_state(&self.report.findings, |f| here(f) && !f.vehicles.is_empty());
+        if let Some(first) = act.first().or(explains.first()) {
             say(opening(&sentence(&first.cause)));
             if !first.vehicles.is_empty() {
                 say(format!("That explains {}.", of(first.vehicles.len() as u64, "vehicle")));
             }
-            match depot.len() {
-                1 => {}
-                2 => say("One more thing at the depot needs you.".to_owned()),
-                n => say(format!("{} more things at the depot need you.", n - 1)),
-            }
+        }
+        match act.len() {
+            0 | 1 => {}
+            2 => say("One more thing at the depot needs you.".to_owned()),
+            n => say(format!("{} more things at the depot need you.", n - 1)),
         }
         let lost = self.report.totals.files_lost;
         if lost > 0 {

@@ -27,6 +27,7 @@ impl Told<'_> {
             "reread" => format!("{} by a second reading", count(n)),
             "secured" => format!("{} by a secured connection", count(n)),
             "length" => format!("{} by {} length alone", count(n), if n == 1 { "its" } else { "their" }),
+            "none" => format!("{} whose length was never told", count(n)),
             other => format!("{} by {}", count(n), plain(other)),
         };
         let known = ["digest", "reread", "secured", "length"];
