@@ -7,7 +7,7 @@ use crate::config::Config;
 use crate::ledger::{Query, Stored};
 use crate::model::Day;
 use crate::report::words::full;
-use crate::report::{Facts, Report, build, text};
+use crate::report::{Facts, Report, build, csv, html, text};
 
 use super::Cx;
 use super::out::{Failure, Out, Outcome};
@@ -24,13 +24,24 @@ use super::out::{Failure, Out, Outcome};
   yarder report                       the night so far
   yarder report --date 2026-11-24     another day, as its last report was stored
   yarder report --json                one JSON object
+  yarder report --format html > day.html    a page for a browser, a phone or paper
+  yarder report --format csv > day.csv      a row a vehicle, for a spreadsheet
+
+Columns of the CSV (times in UTC, empty where unknown):
+  depot, date, as_of, vehicle, verdict, needs_person, last_seen, data_until
+  files_archived, files_lost            files of this day: home; gone before they were fetched
+  files_listed, files_open, files_whole, files_held, files_backlog
+                                        files now: to fetch, perhaps still written, in the spool,
+                                        waiting for a person, old stock
+  bytes_archived, bytes_to_fetch, bytes_backlog, bytes_delivered, bytes_fetched_twice
+  away, findings                        why it is not expected; codes, with spaces between
 
 Exit code 3: something needs a person.")]
 pub struct Args {
     /// The day, by the date on which it begins
     #[arg(long, value_name = "YYYY-MM-DD")]
     date: Option<Date>,
-    /// One form or several with commas: text, json
+    /// One form or several with commas: text, html, json, csv
     #[arg(long, value_delimiter = ',', value_name = "FORM")]
     format: Vec<String>,
 }
@@ -74,17 +85,18 @@ fn print_stored(config: &Config, stored: &Stored, forms: &[Form], out: &mut Out)
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Form {
     Text,
+    Html,
     Json,
+    Csv,
 }
 
 fn formats(asked: &[String], json: bool) -> Result<Vec<Form>, Failure> {
     let form = |text: &String| match text.as_str() {
         "text" => Ok(Form::Text),
+        "html" => Ok(Form::Html),
         "json" => Ok(Form::Json),
-        "html" | "csv" => {
-            Err(Failure::Usage(format!("--format {text} is not supported by this version: use text or json")))
-        }
-        other => Err(Failure::Usage(format!("--format {other:?} is not known: use text or json"))),
+        "csv" => Ok(Form::Csv),
+        other => Err(Failure::Usage(format!("--format {other:?} is not known: use text, html, json or csv"))),
     };
     match asked {
         [] => Ok(vec![if json { Form::Json } else { Form::Text }]),
@@ -130,10 +142,13 @@ pub(super) fn print(
     forms: &[Form],
     out: &mut Out,
 ) -> Result<Outcome, Failure> {
+    let zone = &config.depot.time_zone;
     for form in forms {
         match form {
             Form::Json => out.value(report)?,
-            Form::Text => out.text(&text::render(report, &config.depot.time_zone, out.glyphs))?,
+            Form::Text => out.text(&text::render(report, zone, out.glyphs))?,
+            Form::Html => out.text(&html::render(report, zone))?,
+            Form::Csv => out.text(&csv::render(report))?,
         }
     }
     Ok(Outcome::needs(report.needs_person()))
@@ -160,12 +175,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn forms_that_are_not_there_are_refused_by_name() {
-        for bad in ["html", "csv", "pdf"] {
-            let refused = formats(&["text".into(), bad.into()], false).expect_err(bad);
-            assert!(matches!(&refused, Failure::Usage(text) if text.contains(bad)), "{refused}");
-        }
+    fn a_form_that_is_not_known_is_refused_by_name() {
+        let refused = formats(&["text".into(), "pdf".into()], false).expect_err("pdf");
+        assert!(matches!(&refused, Failure::Usage(text) if text.contains("pdf")), "{refused}");
         assert_eq!(formats(&[], true).expect("form"), [Form::Json]);
-        assert_eq!(formats(&["text".into(), "json".into()], false).expect("forms"), [Form::Text, Form::Json]);
+        let all = ["text", "html", "json", "csv"].map(str::to_owned);
+        assert_eq!(formats(&all, false).expect("forms"), [Form::Text, Form::Html, Form::Json, Form::Csv]);
     }
 }

@@ -404,12 +404,26 @@ async fn an_archive_that_is_another_one_is_an_outage_and_not_a_thousand_missing_
 }
 
 #[tokio::test]
+async fn the_report_comes_in_every_form_that_is_asked_for() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (end, page) = depot.run(&["report", "--format", "html"]).await;
+    assert_eq!(end.expect("done"), Outcome::Done);
+    assert!(page.starts_with("<!DOCTYPE html>") && page.ends_with("</html>\n"), "{page}");
+    assert!(harmless(&page) && page.contains("a\\u{1b}[2J.log"), "{page}");
+    let (_, table) = depot.run(&["report", "--format", "csv"]).await;
+    assert_eq!(table.lines().count(), 3, "{table}");
+    let (_, both) = depot.run(&["report", "--format", "csv,json"]).await;
+    assert!(both.starts_with(&table[..20]) && both.trim_end().ends_with('}'), "{both}");
+}
+
+#[tokio::test]
 async fn what_this_version_lacks_is_refused_by_name() {
     let depot = Depot::new().await;
     depot.night().await;
     for (args, name) in [
         (&["audit", "--repair"][..], "--repair"),
-        (&["report", "--format", "html"], "html"),
+        (&["report", "--format", "pdf"], "pdf"),
         (&["adopt", "nowhere"], "nowhere"),
     ] {
         let (end, _) = depot.run(args).await;

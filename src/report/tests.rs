@@ -19,7 +19,7 @@ use crate::model::{ArchiveName, Day, LoggerId, Proof, VehicleId};
 
 mod past;
 
-fn oslo() -> TimeZone {
+pub(super) fn oslo() -> TimeZone {
     TimeZone::get("Europe/Oslo").expect("zone")
 }
 
@@ -240,7 +240,7 @@ fn mixed() -> Report {
 }
 
 /// Compares with a file under tests/golden/report; `YARDER_BLESS=1` writes it anew.
-fn golden(name: &str, found: &str) {
+pub(super) fn golden(name: &str, found: &str) {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/golden/report").join(name);
     if std::env::var_os("YARDER_BLESS").is_some() {
         std::fs::write(&path, found).expect("written");
