@@ -63,6 +63,17 @@ pub enum Request {
         /// Why.
         reason: String,
     },
+    /// Write down that something is known, or end that.
+    Note {
+        /// A vehicle, a logger, or a finding as it is printed.
+        id: String,
+        /// The last day for which it holds; none for an open end.
+        until: Option<jiff::civil::Date>,
+        /// Why; none to end the note.
+        reason: Option<String>,
+        /// Who says so.
+        by: String,
+    },
     /// How the service is.
     Status,
 }

@@ -112,7 +112,8 @@ pub trait Disk: Send + Sync + Debug {
     /// counts as flushed.
     fn flush_dir(&self, path: &Path) -> io::Result<()>;
     /// Makes many files durable, with one flush of the file system where that is cheaper and
-    /// reports failures. All of them lie on one file system.
+    /// reports failures. All of them lie on one file system. The first was opened before any byte
+    /// that is to be flushed was written: through it, only what failed since its opening is told.
     fn flush_files(&self, files: &[&dyn DiskFile]) -> io::Result<()>;
     /// A folder's entries, in the order of their names' bytes, `limit` at most.
     fn read_dir(&self, path: &Path, limit: usize) -> io::Result<Vec<Entry>>;

@@ -22,7 +22,7 @@ pub const POINTS: &[&str] = &[
     "archive-folder-flushed",
     "receipt-stored",
     "archived-committed",
-    "spool-unlinked",
+    "spool-let-go",
     "manifest-replaced",
 ];
 

@@ -16,7 +16,7 @@ fn run(args: &[&str]) -> Output {
 #[test]
 fn bad_usage_and_bad_configuration_exit_with_2() {
     let missing = ["--config", "/nonexistent/yarder.toml"];
-    for command in ["check", "run", "once", "status", "report", "files", "held", "audit", "reload"] {
+    for command in ["check", "run", "once", "status", "report", "files", "held", "note", "audit", "reload"] {
         let output = run(&[&missing[..], &[command]].concat());
         assert_eq!(output.status.code(), Some(2), "{command}: {output:?}");
         let said = [output.stdout, output.stderr].concat();

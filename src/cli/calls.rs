@@ -5,6 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::civil::Date;
 use tokio_util::sync::CancellationToken;
 
 use super::out::Failure;
@@ -143,6 +144,18 @@ pub async fn held_keep(edges: &Edges, config: &Config, id: i64, reason: &str) ->
 /// Drops a held file, when no service runs; says what was done.
 pub async fn held_drop(edges: &Edges, config: &Config, id: i64, reason: &str) -> Result<String, Failure> {
     Ok(service::held_drop(edges.clone(), config, id, reason).await?)
+}
+
+/// Writes a note or ends one, when no service runs; says what was done.
+pub async fn note(
+    edges: &Edges,
+    config: &Config,
+    id: &str,
+    until: Option<Date>,
+    reason: Option<String>,
+    by: String,
+) -> Result<String, Failure> {
+    Ok(service::note_alone(edges.clone(), config, id, until, reason, by).await?)
 }
 
 /// Anything that removes the demo's folder when it is dropped.

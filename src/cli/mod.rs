@@ -11,6 +11,7 @@ mod demo;
 mod files;
 mod held;
 pub mod logging;
+mod note;
 mod once;
 pub mod out;
 mod probe;
@@ -97,6 +98,7 @@ pub enum Command {
     Files(files::Args),
     Trace(trace::Args),
     Probe(probe::Args),
+    Note(note::Args),
     Held(held::Args),
     Audit(audit::Args),
     Adopt(adopt::Args),
@@ -136,6 +138,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Files(args) => files::run(&args, cx, out),
         Command::Trace(args) => trace::run(&args, cx, out),
         Command::Probe(args) => probe::run(&args, cx, out).await,
+        Command::Note(args) => note::run(args, cx, out).await,
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,

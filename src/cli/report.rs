@@ -4,10 +4,10 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::config::Config;
-use crate::ledger::Query;
+use crate::ledger::{Query, Stored};
 use crate::model::Day;
 use crate::report::words::full;
-use crate::report::{Facts, Report, build, text};
+use crate::report::{Facts, Report, build, csv, html, text};
 
 use super::Cx;
 use super::out::{Failure, Out, Outcome};
@@ -16,18 +16,32 @@ use super::out::{Failure, Out, Outcome};
 ///
 /// What needs a person comes first, then every vehicle: complete, incomplete or not seen. Without a
 /// date it is the running day so far, from `day_starts` on; a day bears the date on which it begins.
+/// The service stores a report at each `report.at` and at the end of the day; with a date the last
+/// stored one of that day is printed as it was made. Where none was stored, the report is made from
+/// what the ledger knows now, and says so.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   yarder report                       the night so far
-  yarder report --date 2026-11-24     another day, made from what the ledger knows now
+  yarder report --date 2026-11-24     another day, as its last report was stored
   yarder report --json                one JSON object
+  yarder report --format html > day.html    a page for a browser, a phone or paper
+  yarder report --format csv > day.csv      a row a vehicle, for a spreadsheet
+
+Columns of the CSV (times in UTC, empty where unknown):
+  depot, date, as_of, vehicle, verdict, needs_person, last_seen, data_until
+  files_archived, files_lost            files of this day: home; gone before they were fetched
+  files_listed, files_open, files_whole, files_held, files_backlog
+                                        files now: to fetch, perhaps still written, in the spool,
+                                        waiting for a person, old stock
+  bytes_archived, bytes_to_fetch, bytes_backlog, bytes_delivered, bytes_fetched_twice
+  away, findings                        why it is not expected; codes, with spaces between
 
 Exit code 3: something needs a person.")]
 pub struct Args {
     /// The day, by the date on which it begins
     #[arg(long, value_name = "YYYY-MM-DD")]
     date: Option<Date>,
-    /// One form or several with commas: text, json
+    /// One form or several with commas: text, html, json, csv
     #[arg(long, value_delimiter = ',', value_name = "FORM")]
     format: Vec<String>,
 }
@@ -35,25 +49,54 @@ pub struct Args {
 pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
     let formats = formats(&args.format, out.json)?;
     let (loaded, query) = cx.read()?;
-    let report = make(&loaded.config, &query, args.date, cx.now())?;
+    if let Some(date) = args.date {
+        if let Some(stored) = query.stored(date)? {
+            return print_stored(&loaded.config, &stored, &formats, out);
+        }
+        let report = make(&loaded.config, &query, args.date, cx.now())?;
+        if formats.contains(&Form::Text) {
+            out.line(format!("No report of {date} was stored."))?;
+            out.line("")?;
+        }
+        return print(&loaded.config, &report, &formats, out);
+    }
+    let report = make(&loaded.config, &query, None, cx.now())?;
     print(&loaded.config, &report, &formats, out)
+}
+
+/// Prints a report as it was stored; its JSON form byte for byte.
+fn print_stored(config: &Config, stored: &Stored, forms: &[Form], out: &mut Out) -> Result<Outcome, Failure> {
+    let report: Report = serde_json::from_str(&stored.json).map_err(|e| {
+        Failure::Failed(format!(
+            "the stored report of {} is of a form that this version does not know ({e}): use the version that made it",
+            stored.date
+        ))
+    })?;
+    for form in forms {
+        match form {
+            Form::Json => out.line(&stored.json)?,
+            other => print(config, &report, &[*other], out).map(drop)?,
+        }
+    }
+    Ok(Outcome::needs(report.needs_person()))
 }
 
 /// A form of the report.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Form {
     Text,
+    Html,
     Json,
+    Csv,
 }
 
 fn formats(asked: &[String], json: bool) -> Result<Vec<Form>, Failure> {
     let form = |text: &String| match text.as_str() {
         "text" => Ok(Form::Text),
+        "html" => Ok(Form::Html),
         "json" => Ok(Form::Json),
-        "html" | "csv" => {
-            Err(Failure::Usage(format!("--format {text} is not supported by this version: use text or json")))
-        }
-        other => Err(Failure::Usage(format!("--format {other:?} is not known: use text or json"))),
+        "csv" => Ok(Form::Csv),
+        other => Err(Failure::Usage(format!("--format {other:?} is not known: use text, html, json or csv"))),
     };
     match asked {
         [] => Ok(vec![if json { Form::Json } else { Form::Text }]),
@@ -99,10 +142,13 @@ pub(super) fn print(
     forms: &[Form],
     out: &mut Out,
 ) -> Result<Outcome, Failure> {
+    let zone = &config.depot.time_zone;
     for form in forms {
         match form {
             Form::Json => out.value(report)?,
-            Form::Text => out.text(&text::render(report, &config.depot.time_zone, out.glyphs))?,
+            Form::Text => out.text(&text::render(report, zone, out.glyphs))?,
+            Form::Html => out.text(&html::render(report, zone))?,
+            Form::Csv => out.text(&csv::render(report))?,
         }
     }
     Ok(Outcome::needs(report.needs_person()))
@@ -129,12 +175,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn forms_that_are_not_there_are_refused_by_name() {
-        for bad in ["html", "csv", "pdf"] {
-            let refused = formats(&["text".into(), bad.into()], false).expect_err(bad);
-            assert!(matches!(&refused, Failure::Usage(text) if text.contains(bad)), "{refused}");
-        }
+    fn a_form_that_is_not_known_is_refused_by_name() {
+        let refused = formats(&["text".into(), "pdf".into()], false).expect_err("pdf");
+        assert!(matches!(&refused, Failure::Usage(text) if text.contains("pdf")), "{refused}");
         assert_eq!(formats(&[], true).expect("form"), [Form::Json]);
-        assert_eq!(formats(&["text".into(), "json".into()], false).expect("forms"), [Form::Text, Form::Json]);
+        let all = ["text", "html", "json", "csv"].map(str::to_owned);
+        assert_eq!(formats(&all, false).expect("forms"), [Form::Text, Form::Html, Form::Json, Form::Csv]);
     }
 }

@@ -404,12 +404,26 @@ async fn an_archive_that_is_another_one_is_an_outage_and_not_a_thousand_missing_
 }
 
 #[tokio::test]
+async fn the_report_comes_in_every_form_that_is_asked_for() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (end, page) = depot.run(&["report", "--format", "html"]).await;
+    assert_eq!(end.expect("done"), Outcome::Done);
+    assert!(page.starts_with("<!DOCTYPE html>") && page.ends_with("</html>\n"), "{page}");
+    assert!(harmless(&page) && page.contains("a\\u{1b}[2J.log"), "{page}");
+    let (_, table) = depot.run(&["report", "--format", "csv"]).await;
+    assert_eq!(table.lines().count(), 3, "{table}");
+    let (_, both) = depot.run(&["report", "--format", "csv,json"]).await;
+    assert!(both.starts_with(&table[..20]) && both.trim_end().ends_with('}'), "{both}");
+}
+
+#[tokio::test]
 async fn what_this_version_lacks_is_refused_by_name() {
     let depot = Depot::new().await;
     depot.night().await;
     for (args, name) in [
         (&["audit", "--repair"][..], "--repair"),
-        (&["report", "--format", "html"], "html"),
+        (&["report", "--format", "pdf"], "pdf"),
         (&["adopt", "nowhere"], "nowhere"),
     ] {
         let (end, _) = depot.run(args).await;
@@ -448,4 +462,75 @@ async fn a_held_file_is_listed_with_its_reason() {
     let (_, values) = depot.lines(&["held", "--json"]).await;
     assert_eq!(values[0]["id"], id.0);
     assert_eq!(values[0]["why"]["why"], "ends at byte 4096 in three visits");
+}
+
+#[tokio::test]
+async fn what_people_know_is_noted_listed_and_ended() {
+    let depot = Depot::new().await;
+    let (_, none) = depot.run(&["note"]).await;
+    assert_eq!(none, "There are no notes.\n");
+    for usage in [&["note", "PLOW-01"][..], &["note", "PLOW-01", "--until", "open"]] {
+        assert!(matches!(depot.run(usage).await.0, Err(Failure::Usage(_))), "{usage:?}");
+    }
+    for bad in [&["note", "--until", "open"][..], &["note", "PLOW-01", "--end", "--reason", "x"]] {
+        assert!(Cli::try_parse_from(["yarder"].iter().chain(bad)).is_err(), "{bad:?}");
+    }
+    let snooze =
+        |id: &'static str, until: &'static str| ["note", id, "--until", until, "--reason", "a new\x1b card"];
+    let (unknown, _) = depot.run(&snooze("PLOW-99", "2999-01-01")).await;
+    assert!(
+        matches!(unknown, Err(Failure::Failed(text)) if text.contains("no vehicle, logger or finding PLOW-99"))
+    );
+    depot.ledger.raise(act("file-held", "L-0401/logs/1.log")).expect("raised");
+    depot.ledger.settled().await.expect("committed");
+    assert_eq!(depot.run(&["report"]).await.0.expect("made"), Outcome::NeedsPerson);
+    let id = "file-held:L-0401/logs/1.log";
+    let (end, said) = depot.run(&snooze(id, "2999-01-01")).await;
+    assert_eq!(end.expect("noted"), Outcome::Done);
+    assert!(said.contains("is snoozed until 2999-01-01"), "{said}");
+    let (end, report) = depot.lines(&["report", "--json"]).await;
+    assert_eq!((end, &report[0]["vehicles"][0]["findings"][0]["state"]), (Outcome::Done, &json!("snoozed")));
+    depot.run(&snooze("SWEEP-11", "open")).await.0.expect("noted");
+    let (_, list) = depot.run(&["note"]).await;
+    assert!(harmless(&list) && list.contains(&format!("{id}  until 2999-01-01\n")), "{list}");
+    assert!(list.contains("SWEEP-11      until open\n    a new\\u{1b} card ("), "{list}");
+    let (_, rows) = depot.lines(&["note", "--json"]).await;
+    assert_eq!((&rows[0]["kind"], &rows[1]["kind"]), (&json!("finding"), &json!("vehicle")));
+    assert_eq!((&rows[1]["until"], &rows[1]["reason"]), (&Value::Null, &json!("a new\x1b card")));
+    assert!(rows[1]["by"].as_str().is_some_and(|by| !by.is_empty()));
+    depot.run(&["note", id, "--end"]).await.0.expect("ended");
+    assert_eq!(depot.run(&["report"]).await.0.expect("made"), Outcome::NeedsPerson);
+    assert!(matches!(depot.run(&["note", id, "--end"]).await.0, Err(Failure::Failed(_))));
+    assert_eq!(depot.lines(&["note", "--json"]).await.1.len(), 1);
+}
+
+#[tokio::test]
+async fn a_day_s_report_is_printed_as_it_was_stored_and_else_made_anew_and_said_so() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    depot.ledger.alive(None).await.expect("up");
+    let (_, now) = depot.run(&["report", "--json"]).await;
+    let report: Value = serde_json::from_str(&now).expect("json");
+    let date = report["date"].as_str().expect("date");
+    let (end, page) = depot.run(&["report", "--date", date]).await;
+    assert!(
+        end.is_ok() && page.starts_with(&format!("No report of {date} was stored.\n\nnorth-yard")),
+        "{page}"
+    );
+    let stored = crate::ledger::ToStore {
+        date: date.parse().expect("date"),
+        as_of: 1_790_000_000_000,
+        is_final: false,
+        json: now.trim_end().to_owned(),
+        findings: Vec::new(),
+    };
+    assert!(depot.ledger.store_report(stored, std::time::Duration::MAX).await.expect("stored"));
+    // What becomes known since does not change it.
+    depot.ledger.raise(act("file-held", "L-0401/logs/1.log")).expect("raised");
+    depot.ledger.settled().await.expect("committed");
+    let (end, json) = depot.run(&["report", "--date", date, "--json"]).await;
+    assert_eq!((end.expect("printed"), json), (Outcome::Done, now));
+    let (_, page) = depot.run(&["report", "--date", date]).await;
+    assert!(page.starts_with("north-yard") && page.contains("Nothing needs you."), "{page}");
+    assert_eq!(depot.run(&["report"]).await.0.expect("made"), Outcome::NeedsPerson);
 }

@@ -10,7 +10,7 @@ use url::Url;
 use super::check::Names;
 use super::notes::{At, Doc, Draft, Notes};
 use super::raw::{Keys, Shape, Table, UNSUPPORTED, nearest};
-use super::{AccessPoint, ArchiveConfig, ArchiveTarget, Depot, Layout, Poll};
+use super::{AccessPoint, ArchiveConfig, ArchiveTarget, Depot, Layout, Poll, Reports};
 use crate::model::{ArchiveName, VehicleId};
 
 const SECOND: Duration = Duration::from_secs(1);
@@ -25,6 +25,7 @@ const TRANSFERS: std::ops::RangeInclusive<u64> = 1..=64;
 pub(super) struct DepotFile<'d> {
     pub depot: Option<Depot>,
     pub poll: Poll,
+    pub report: Reports,
     pub access_points: Vec<At<AccessPoint>>,
     pub access_point_names: Names<'d>,
     pub archives: Vec<At<ArchiveConfig>>,
@@ -48,13 +49,7 @@ pub(super) fn read<'d>(notes: &'d Notes, doc: &'d Doc<'d>) -> DepotFile<'d> {
     let poll = poll(root.table("poll", "[poll]").unwrap_or_else(|| Table::absent(notes, "[poll]")));
     let (access_points, access_point_names) = access_points(notes, &mut root);
     let archives = archives(notes, &mut root);
-    if let Some(mut report) = root.table("report", "[report]") {
-        report.only("at", Shape::Clocks, "[\"05:00\"]");
-        report.only("keep", Shape::Span, "\"400d\"");
-        report.refused("mail", Shape::Table(MAIL));
-        report.refused("alert", Shape::Table(ALERT));
-        report.finish(|_| None);
-    }
+    let report = report(root.table("report", "[report]").unwrap_or_else(|| Table::absent(notes, "[report]")));
     root.refused("audit", Shape::Table(&[("at", Shape::Text), ("sample", Shape::Percent)]));
     root.refused("web", Shape::Table(WEB));
     root.refused("intake", Shape::Table(INTAKE));
@@ -63,7 +58,19 @@ pub(super) fn read<'d>(notes: &'d Notes, doc: &'d Doc<'d>) -> DepotFile<'d> {
         "vehicle" | "logger" | "kind" => Some(format!("`{key}` belongs in the vehicle list")),
         _ => None,
     });
-    DepotFile { depot, poll, access_points, access_point_names, archives }
+    DepotFile { depot, poll, report, access_points, access_point_names, archives }
+}
+
+fn report(mut table: Table<'_>) -> Reports {
+    let default = Reports::default();
+    let reports = Reports {
+        at: table.clocks("at", "[\"05:00\"]").unwrap_or(default.at),
+        keep: table.span("keep", default.keep, DAY..=3650 * DAY),
+    };
+    table.refused("mail", Shape::Table(MAIL));
+    table.refused("alert", Shape::Table(ALERT));
+    table.finish(|key| belongs(key, "[report]"));
+    reports
 }
 
 const MAIL: Keys = &[

@@ -44,6 +44,8 @@ pub struct Config {
     pub depot: Depot,
     /// Pace and limits of the yard.
     pub poll: Poll,
+    /// When reports are made, and how long they are kept.
+    pub report: Reports,
     /// Wi-Fi cells, in the order of the file.
     pub access_points: Vec<AccessPoint>,
     /// Archives, in the order of the file; at least one is required.
@@ -98,6 +100,21 @@ pub struct Poll {
     pub idle_timeout: Duration,
     /// Transfers at a time over all access points.
     pub max_transfers: usize,
+}
+
+/// The reports that the service makes by itself.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reports {
+    /// The clock times at which one is made, in order; the last one of a day is made at its end.
+    pub at: Vec<Time>,
+    /// How much lived time they are kept.
+    pub keep: Duration,
+}
+
+impl Default for Reports {
+    fn default() -> Self {
+        Self { at: vec![Time::constant(5, 0, 0, 0)], keep: Duration::from_secs(400 * 86_400) }
+    }
 }
 
 /// A Wi-Fi cell.

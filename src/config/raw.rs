@@ -37,7 +37,6 @@ pub(super) enum Shape {
     Span,
     Rate,
     Clock,
-    Clocks,
     Percent,
     /// A TOML date, time or both, or the text of one.
     Date,
@@ -170,7 +169,6 @@ impl<'d> Item<'d> {
             Shape::Span => self.parsed("a time with its unit", "\"7d\"", units::span).map(Read::Span),
             Shape::Rate => self.parsed("a rate", "\"60 Mbit/s\"", units::rate).map(Read::Number),
             Shape::Clock => self.clock().map(Read::Clock),
-            Shape::Clocks => all(Shape::Clock),
             Shape::Percent => self.parsed("a share", "\"50%\"", units::percent).map(Read::Number),
             Shape::Date => self.date(),
             Shape::Dates => all(Shape::Date),
@@ -340,6 +338,20 @@ impl<'d> Table<'d> {
 
     pub fn clock(&mut self, key: &'static str) -> Option<Time> {
         self.item(key)?.clock()
+    }
+
+    /// Clock times, in their order and each once; at least one.
+    pub fn clocks(&mut self, key: &'static str, example: &str) -> Option<Vec<Time>> {
+        let item = self.item(key)?;
+        let mut all: Vec<Time> = item.list()?.iter().map(Item::clock).collect::<Option<_>>()?;
+        if all.is_empty() {
+            let draft = Draft::error(item.spot, format!("`{key}` wants one clock time or several"));
+            self.push(draft.help(format!("write {key} = {example}, or take the line out")));
+            return None;
+        }
+        all.sort();
+        all.dedup();
+        Some(all)
     }
 
     fn bounded<T: PartialOrd + Copy>(

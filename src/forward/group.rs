@@ -1,62 +1,58 @@
 //! A group of files on its way into one archive.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::attach::AttachError;
-use super::place::{PlaceFacts, content_key, day_folder, logger_object, places};
-use super::records::{Claim, LoggerRecord, Receipt, ReceiptKind, path_text};
-use super::run::{ForwardError, Forwarder, Keys};
+use super::place::{PlaceFacts, content_key, logger_object, places};
+use super::records::{Claim, LoggerRecord};
+use super::run::{ForwardError, Forwarder, Key};
 use super::source::Source;
-use super::steps::{
-    Found, Put, PutWanted, Received, Unclaimed, Verdict, VerifyWanted, put, read_receipts, receive, stake,
-    verify,
-};
-use crate::archive::{ArchiveError, ArchiveFailure, ReadBack, fit_part, fold};
+use super::steps::{Put, PutWanted, Unclaimed, Verdict, VerifyWanted, put, stake, verify};
+use crate::archive::{ArchiveError, ArchiveFailure, ReadBack, fold};
 use crate::killpoint;
 use crate::ledger::state::Duty;
-use crate::ledger::{Due, Kept, ReceiptRow, Severity, VersionId};
+use crate::ledger::{Due, ReceiptRow, Severity, VersionId};
 use crate::model::{LoggerId, VehicleId};
 
-/// Receipt objects read in one go.
-const READ: u64 = 1000;
-
 /// One file of the group.
-struct File {
-    due: Due,
-    key: String,
-    logger: LoggerId,
-    vehicle: VehicleId,
+pub(super) struct File {
+    pub due: Due,
+    pub key: String,
+    pub logger: LoggerId,
+    pub vehicle: VehicleId,
     /// The receipt that its content has already, in this archive.
-    known: Option<ReceiptRow>,
+    pub known: Option<ReceiptRow>,
     /// Whether that receipt, or an alias of it, is for this very path.
-    named: Option<ReceiptRow>,
+    pub named: Option<ReceiptRow>,
     /// Where its bytes are, and whether that is the spool's own file.
-    source: Option<(PathBuf, bool)>,
-    claim: Option<Claim>,
-    location: Option<String>,
-    shared: bool,
-    back: Option<ReadBack>,
+    pub source: Option<(PathBuf, bool)>,
+    pub claim: Option<Claim>,
+    pub location: Option<String>,
+    pub shared: bool,
+    pub back: Option<ReadBack>,
     /// The archive failed, maybe at this file alone.
-    trouble: Option<ArchiveError>,
+    pub trouble: Option<ArchiveError>,
 }
 
 pub(super) struct Group<'f> {
-    forwarder: &'f Forwarder,
-    files: Vec<File>,
+    pub forwarder: &'f Forwarder,
+    pub files: Vec<File>,
     /// Files at which the archive failed, or whose bytes cannot be had now, while others may go on.
-    alone: Vec<File>,
+    pub alone: Vec<File>,
     /// The first trouble with the archive as a whole; what could be done before it stays done.
-    trouble: Option<ArchiveError>,
+    pub trouble: Option<ArchiveError>,
 }
 
 impl<'f> Group<'f> {
     /// Looks up what the archive has of these files already, and writes down where the others are to
-    /// go.
-    pub async fn begin(forwarder: &'f Forwarder, due: Vec<Due>) -> Result<Self, ForwardError> {
-        let mut keys = Keys::new();
+    /// go. A content that is among `keys`, or comes a second time, waits for a later group.
+    pub async fn begin(
+        forwarder: &'f Forwarder,
+        due: Vec<Due>,
+        mut keys: BTreeSet<Key>,
+    ) -> Result<Self, ForwardError> {
         let files = due
             .into_iter()
             .filter_map(|due| {
@@ -88,15 +84,16 @@ impl<'f> Group<'f> {
         Ok(group)
     }
 
-    /// Its files.
-    pub fn ids(&self) -> Vec<VersionId> {
-        self.files.iter().chain(&self.alone).map(|f| f.due.id).collect()
+    /// Its files, with what tells their contents.
+    pub fn keys(&self) -> impl Iterator<Item = (VersionId, Key)> {
+        let files = self.files.iter().chain(&self.alone);
+        files.map(|f| (f.due.id, (f.due.logger.clone(), f.key.clone())))
     }
 
     /// Takes every file as far as it goes; gives its files, and which of them are not archived.
     pub async fn run(mut self) -> (Vec<VersionId>, Result<Vec<VersionId>, ForwardError>) {
         let outcome = self.steps().await;
-        let ids = self.ids();
+        let ids: Vec<_> = self.keys().map(|(id, _)| id).collect();
         let left = outcome.map(|moved| ids.iter().filter(|id| !moved.contains(id)).copied().collect());
         (ids, left)
     }
@@ -140,51 +137,6 @@ impl<'f> Group<'f> {
         Ok(())
     }
 
-    /// Step 0: what the archive's receipts say of these contents.
-    async fn receipts(&mut self, name: &str) -> Result<(), ForwardError> {
-        for logger in self.loggers() {
-            match self.receipts_of(name, &logger).await {
-                Err(ForwardError::Attach(AttachError::Archive(e))) if !e.failure.is_outage() => {
-                    let own = self.files.iter_mut().filter(|f| f.logger == logger);
-                    own.for_each(|f| f.trouble = Some(e.clone()));
-                }
-                other => other?,
-            }
-        }
-        Ok(())
-    }
-
-    async fn receipts_of(&mut self, name: &str, logger: &LoggerId) -> Result<(), ForwardError> {
-        let keys: Vec<String> = self.of(logger).map(|f| f.key.clone()).collect();
-        let (mut last, _) = self.forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
-        if last == 0 {
-            self.register(logger).await?;
-        }
-        loop {
-            let from = last.unsigned_abs() + 1;
-            let found = read_receipts(&*self.forwarder.archive, logger, from, READ).await?;
-            let next = found.next;
-            let rows = rows_of(&found);
-            self.forwarder.ledger.remember_receipts(name, logger.as_str(), rows).await?;
-            last = i64::try_from(next).unwrap_or(i64::MAX) - 1;
-            if next < from + READ {
-                break;
-            }
-        }
-        let (_, known) = self.forwarder.ledger.receipts(name, logger.as_str(), keys).await?;
-        for file in self.files.iter_mut().filter(|f| f.logger == *logger) {
-            let path = path_text(&file.due.path);
-            let mine = |row: &&ReceiptRow| row.key == file.key;
-            file.known = known.iter().filter(mine).find(|r| r.kind == "stored").cloned();
-            let named = |r: &&ReceiptRow| r.path == path && matches!(r.kind.as_str(), "stored" | "alias");
-            file.named = known.iter().filter(mine).find(named).cloned();
-            if let Some(known) = &file.known {
-                file.location = Some(known.location.clone());
-            }
-        }
-        Ok(())
-    }
-
     /// Where the bytes are of what does not stand in the archive already. What has no source now leaves
     /// the group before it is claimed.
     async fn sources(&mut self, name: &str) -> Result<(), ForwardError> {
@@ -209,7 +161,7 @@ impl<'f> Group<'f> {
     }
 
     /// Each logger registers once, and is no trouble when it is there.
-    async fn register(&self, logger: &LoggerId) -> Result<(), ForwardError> {
+    pub(super) async fn register(&self, logger: &LoggerId) -> Result<(), ForwardError> {
         let record = LoggerRecord {
             serial: None,
             first_depot: self.forwarder.depot.clone(),
@@ -219,14 +171,14 @@ impl<'f> Group<'f> {
         Ok(())
     }
 
-    fn loggers(&self) -> Vec<LoggerId> {
+    pub(super) fn loggers(&self) -> Vec<LoggerId> {
         let mut all: Vec<LoggerId> = self.files.iter().map(|f| f.logger.clone()).collect();
         all.sort();
         all.dedup();
         all
     }
 
-    fn of(&self, logger: &LoggerId) -> impl Iterator<Item = &File> {
+    pub(super) fn of(&self, logger: &LoggerId) -> impl Iterator<Item = &File> {
         self.files.iter().filter(move |f| f.logger == *logger)
     }
 
@@ -437,121 +389,8 @@ impl<'f> Group<'f> {
         Ok(())
     }
 
-    /// Steps 6 and 7: receipts, and archived.
-    async fn receive(&mut self, name: &str) -> Result<BTreeSet<VersionId>, ForwardError> {
-        let forwarder = self.forwarder;
-        let mut moved = BTreeSet::new();
-        let mut failed = BTreeMap::new();
-        for logger in self.loggers() {
-            let mut kept: Vec<Kept> = Vec::new();
-            let mut receipts: Vec<Receipt> = Vec::new();
-            let mut waiting: BTreeMap<(String, String), &File> = BTreeMap::new();
-            for file in self.files.iter().filter(|f| f.logger == logger) {
-                let Some(back) = &file.back else { continue };
-                match &file.named {
-                    Some(row) => kept.push(self.kept(
-                        file,
-                        &row.location,
-                        row.seq,
-                        back,
-                        note_of(row, &forwarder.depot),
-                    )),
-                    None => {
-                        waiting.insert((file.key.clone(), path_text(&file.due.path)), file);
-                        receipts.push(self.receipt(file, back));
-                    }
-                }
-            }
-            let mut rows: Vec<(String, ReceiptRow)> = Vec::new();
-            if !receipts.is_empty() {
-                let (last, _) = forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
-                let next = last.unsigned_abs() + 1;
-                let received = match receive(&*forwarder.archive, &logger, next, &[], &receipts).await {
-                    Ok(received) => received,
-                    // Copies that have their receipts already go on.
-                    Err(e) if !e.failure.is_outage() => {
-                        failed.insert(logger.clone(), e);
-                        Received::default()
-                    }
-                    Err(e) => return Err(e.into()),
-                };
-                killpoint::pass("receipt-stored");
-                let written = Found { receipts: received.written, ..Found::default() };
-                for (found, note) in [(&received.theirs, "already there"), (&written, "stored")] {
-                    for (receipt, row) in found.receipts.iter().zip(rows_of(found)) {
-                        let told = matches!(receipt.kind, ReceiptKind::Stored | ReceiptKind::Alias);
-                        let file =
-                            waiting.remove(&(receipt.key.clone(), path_text(&receipt.path))).filter(|_| told);
-                        if let Some((file, back)) = file.and_then(|f| Some((f, f.back.as_ref()?))) {
-                            kept.push(self.kept(file, &receipt.location, row.seq, back, note));
-                        }
-                        rows.push((logger.to_string(), row));
-                    }
-                }
-            }
-            if kept.is_empty() && rows.is_empty() {
-                continue;
-            }
-            let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
-            moved.extend(&ids);
-            let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
-            forwarder.ledger.verified(name, kept, rows).await?;
-            killpoint::pass("archived-committed");
-            forwarder.archived(ids.len() as u64, bytes);
-            self.elsewhere(ids).await?;
-        }
-        for file in self.files.iter_mut().filter(|f| !moved.contains(&f.due.id) && f.back.is_some()) {
-            file.trouble = failed.get(&file.logger).cloned();
-        }
-        Ok(moved)
-    }
-
-    fn kept(&self, file: &File, location: &str, seq: i64, back: &ReadBack, note: &'static str) -> Kept {
-        Kept {
-            id: file.due.id,
-            location: location.to_owned(),
-            seq,
-            verified: back.how.as_str(),
-            // The manifest of another depot's folder is that depot's.
-            folder: day_folder(&self.forwarder.config.layout, location)
-                .filter(|folder| folder.ends_with(&format!("/{}", fit_part(self.forwarder.depot.as_bytes()))))
-                .map(str::to_owned),
-            note,
-        }
-    }
-
-    fn receipt(&self, file: &File, back: &ReadBack) -> Receipt {
-        let due = &file.due;
-        let of = file.known.as_ref().map(|row| row.seq.unsigned_abs());
-        Receipt {
-            seq: 0,
-            kind: if of.is_some() { ReceiptKind::Alias } else { ReceiptKind::Stored },
-            of,
-            key: file.key.clone(),
-            sha256: due.sha256,
-            size: due.size,
-            location: file.location.clone().unwrap_or_default(),
-            vehicle: file.vehicle.clone(),
-            logger: file.logger.clone(),
-            card: due.card.to_string(),
-            path: due.path.clone(),
-            mtime: due.time,
-            recorded: None,
-            fetched: due.whole_at.unwrap_or_else(|| self.forwarder.edges.clock.now()),
-            archived: self.forwarder.edges.clock.now(),
-            depot: self.forwarder.depot.clone(),
-            proof: due.proof,
-            verified: back.how,
-            shared: file.shared,
-            head: due.edges.head,
-            tail: due.edges.tail,
-            blocks: due.blocks.0.clone(),
-            extends: due.extends.map(i64::unsigned_abs),
-        }
-    }
-
     /// The same bytes from another logger: a card was swapped, or two loggers record one bus.
-    async fn elsewhere(&self, ids: Vec<VersionId>) -> Result<(), ForwardError> {
+    pub(super) async fn elsewhere(&self, ids: Vec<VersionId>) -> Result<(), ForwardError> {
         for (id, owner) in self.forwarder.ledger.same_bytes_elsewhere(ids).await? {
             let Some(file) = self.files.iter().find(|f| f.due.id == id) else { continue };
             self.forwarder.raise(
@@ -565,30 +404,4 @@ impl<'f> Group<'f> {
         }
         Ok(())
     }
-}
-
-fn rows_of(found: &Found) -> Vec<ReceiptRow> {
-    let mut line = 0;
-    let mut seq = 0;
-    found
-        .receipts
-        .iter()
-        .map(|receipt| {
-            line = if receipt.seq == seq { line + 1 } else { 0 };
-            seq = receipt.seq;
-            ReceiptRow {
-                seq: i64::try_from(receipt.seq).unwrap_or(i64::MAX),
-                line,
-                key: receipt.key.clone(),
-                kind: receipt.kind.as_str().to_owned(),
-                path: path_text(&receipt.path),
-                location: receipt.location.clone(),
-                depot: receipt.depot.clone(),
-            }
-        })
-        .collect()
-}
-
-fn note_of(row: &ReceiptRow, depot: &str) -> &'static str {
-    if row.depot == depot { "already there" } else { "already stored by another depot" }
 }

@@ -10,6 +10,7 @@ pub mod records;
 pub mod steps;
 mod attach;
 mod group;
+mod receipts;
 mod run;
 mod source;
 

@@ -25,7 +25,7 @@ use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Finding, Ledger, LedgerError, Severity, VersionId};
 use crate::progress::{Progress, Tick};
-use crate::spool::{RecoverError, Spool};
+use crate::spool::Spool;
 
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
@@ -99,6 +99,7 @@ impl Forwarder {
         let mut wait = BACK_OFF.0;
         let mut attached = false;
         let mut rested = false;
+        let mut stay = 0;
         while !stop.is_cancelled() {
             whole.mark_unchanged();
             let outcome =
@@ -109,7 +110,7 @@ impl Forwarder {
                         attached = true;
                         self.back()?;
                     }
-                    self.round(&stop).await
+                    self.round(&stop, &mut stay).await
                 }
                 Err(e) => Err(e),
             };
@@ -127,7 +128,7 @@ impl Forwarder {
                             Err(_) => break,
                         },
                         () = self.edges.clock.sleep(REST), if !rested => {
-                            rested = true;
+                            (rested, stay) = (true, 0);
                             self.tidy().await?;
                         }
                         () = self.edges.clock.sleep(LOOK), if rested => {}
@@ -139,6 +140,9 @@ impl Forwarder {
                 Err(ForwardError::Attach(e)) => {
                     attached = false;
                     self.away(&e)?;
+                    // An outage is rest enough, and what comes meanwhile needs the room.
+                    self.tidy().await?;
+                    stay = 0;
                     tokio::select! {
                         biased;
                         () = stop.cancelled() => {}
@@ -153,15 +157,8 @@ impl Forwarder {
 
     /// Removes from the spool what is archived.
     pub async fn tidy(&self) -> Result<(), ForwardError> {
-        match self.spool.sweep(&self.ledger).await {
-            Ok(_) => Ok(()),
-            Err(RecoverError::Ledger(e)) => Err(e.into()),
-            // What cannot be removed now is found again.
-            Err(RecoverError::Spool(e)) => {
-                tracing::warn!("archived files stay in the spool: {e}");
-                Ok(())
-            }
-        }
+        self.spool.sweep(&self.ledger).await?;
+        Ok(())
     }
 
     /// Forwards what is owed now, and ends.
@@ -169,7 +166,7 @@ impl Forwarder {
         let outcome = match self.attach(false).await {
             Ok(()) => {
                 self.back()?;
-                self.round(stop).await
+                self.round(stop, &mut 0).await
             }
             Err(e) => Err(e.into()),
         };
@@ -192,17 +189,19 @@ impl Forwarder {
         OUTAGES.iter().try_for_each(|code| self.ledger.clear(code, self.config.name.as_str()))
     }
 
-    async fn round(&self, stop: &CancellationToken) -> Result<(), ForwardError> {
+    /// Forwards what is owed now. `stay` is how many files may have been archived since the spool was
+    /// swept.
+    async fn round(&self, stop: &CancellationToken, stay: &mut u64) -> Result<(), ForwardError> {
         // Those that could not be archived now wait for the next round, and hold up nobody.
-        let (mut stuck, mut under_way) = (BTreeSet::new(), BTreeSet::new());
-        let (mut done, mut named) = (0, self.edges.clock.mono());
+        let (mut stuck, mut under_way) = (BTreeSet::new(), UnderWay::new());
+        let mut named = self.edges.clock.mono();
         let mut groups = FuturesUnordered::new();
         let mut trouble = None;
         loop {
             while groups.len() < HANDS && trouble.is_none() && !stop.is_cancelled() {
                 match self.next_group(&stuck, &mut under_way).await {
                     Ok(Some(group)) => {
-                        done += group.ids().len() as u64;
+                        *stay += group.keys().count() as u64;
                         groups.push(group.run());
                     }
                     Ok(None) => break,
@@ -210,7 +209,7 @@ impl Forwarder {
                 }
             }
             let Some((ids, outcome)) = groups.next().await else { break };
-            under_way.retain(|id| !ids.contains(id));
+            under_way.retain(|id, _| !ids.contains(id));
             match outcome {
                 Ok(left) => stuck.extend(left),
                 Err(e) => trouble = trouble.or(Some(e)),
@@ -220,8 +219,8 @@ impl Forwarder {
                 self.manifests().await?;
                 named = now;
             }
-            if done >= STAY || !self.spool.budget().has_air() {
-                done = 0;
+            if *stay >= STAY || !self.spool.budget().has_air() {
+                *stay = 0;
                 self.tidy().await?;
             }
         }
@@ -232,17 +231,18 @@ impl Forwarder {
     }
 
     /// The next files that are owed, with their places intended. One group at a time gets them, so
-    /// that names which differ in case alone are seen.
+    /// that names which differ in case alone are seen. A content that is under way to this archive
+    /// waits, so that its receipt is known by then.
     async fn next_group(
         &self,
         stuck: &BTreeSet<VersionId>,
-        under_way: &mut BTreeSet<VersionId>,
+        under_way: &mut UnderWay,
     ) -> Result<Option<Group<'_>>, ForwardError> {
         let name = self.config.name.as_str();
         let limit = GROUP + stuck.len() + under_way.len();
         let due = loop {
             let mut due = self.ledger.due(name, limit).await?;
-            due.retain(|due| !stuck.contains(&due.id) && !under_way.contains(&due.id));
+            due.retain(|due| !stuck.contains(&due.id) && !under_way.contains_key(&due.id));
             due.truncate(GROUP);
             if !due.is_empty() {
                 break due;
@@ -252,10 +252,10 @@ impl Forwarder {
                 return Ok(None);
             }
         };
-        let group = Group::begin(self, due).await?;
-        let ids = group.ids();
-        under_way.extend(&ids);
-        Ok((!ids.is_empty()).then_some(group))
+        let group = Group::begin(self, due, under_way.values().cloned().collect()).await?;
+        let before = under_way.len();
+        under_way.extend(group.keys());
+        Ok((under_way.len() > before).then_some(group))
     }
 
     /// Brings every manifest that is behind up to date.
@@ -352,5 +352,8 @@ pub fn day_of(depot: &Depot, at: jiff::Timestamp) -> Date {
     if before { local.date().yesterday().unwrap_or(local.date()) } else { local.date() }
 }
 
-/// Keys seen so far in one group: a content that comes twice in it waits for the next.
-pub(super) type Keys = BTreeSet<(String, String)>;
+/// A content's logger and key.
+pub(super) type Key = (String, String);
+
+/// The files of the groups that are on their way.
+type UnderWay = BTreeMap<VersionId, Key>;

@@ -2,11 +2,12 @@
 
 use std::collections::BTreeSet;
 
-use rusqlite::{Row, params};
+use rusqlite::{OptionalExtension as _, Row, params};
 use serde_json::Value;
 
 use super::events::event;
 use super::listings::path_of;
+use super::notes;
 use super::{Ledger, LedgerError, Tx, VersionId};
 
 /// How much a finding asks of a person.
@@ -130,11 +131,11 @@ impl Ledger {
 
 pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {
     let id = f.id();
-    let new = tx
+    let before: Option<String> = tx
         .db
-        .prepare_cached("SELECT 1 FROM findings WHERE id = ? AND gone IS NULL")?
-        .query_row([&id], |_| Ok(()))
-        .is_err();
+        .prepare_cached("SELECT severity FROM findings WHERE id = ? AND gone IS NULL")?
+        .query_row([&id], |row| row.get(0))
+        .optional()?;
     tx.db
         .prepare_cached(
             "INSERT INTO findings (id, code, severity, vehicle, logger, since, last, gone, evidence, cause, action)
@@ -153,11 +154,34 @@ pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {
             f.cause,
             f.action
         ])?;
-    if new {
-        event(tx, None, None, "finding", &serde_json::json!({ "id": id, "cause": f.cause }))?;
+    let now = f.severity.as_str();
+    match before {
+        None => {
+            let detail = serde_json::json!({ "id": id, "severity": now, "cause": f.cause });
+            event(tx, None, None, "finding", &detail)?;
+        }
+        Some(was) if was != now => {
+            let detail = serde_json::json!({ "id": id, "was": was, "severity": now, "cause": f.cause });
+            event(tx, None, None, "finding-changed", &detail)?;
+        }
+        Some(_) => {}
     }
-    Ok(())
+    notes::worse(tx, &id, f.severity, &f.evidence)
 }
+
+/// Whether a finding is graver than it was: it asks for more, or one of the numbers by which its
+/// evidence tells its extent has at least doubled.
+pub fn graver(was: (Severity, &Value), is: (Severity, &Value)) -> bool {
+    // `Act` comes first.
+    is.0 < was.0
+        || EXTENT.iter().any(|key| match (was.1[*key].as_u64(), is.1[*key].as_u64()) {
+            (Some(was), Some(is)) => was > 0 && is / 2 >= was,
+            _ => false,
+        })
+}
+
+/// Numbers in an evidence that tell how far a trouble goes.
+const EXTENT: &[&str] = &["count", "files", "bytes", "vehicles"];
 
 /// Findings about a file that end when it comes home.
 pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[

@@ -11,6 +11,7 @@ use super::exchange::{owed_anew, state_of, turned_up};
 use super::findings::{clear_of_file, open_codes};
 use super::listings::{path_of, stamp};
 use super::state::{Duty, State, Step};
+use super::versions::unlinked;
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Blocks, Digest, Edges, Proof, RemotePath};
 
@@ -267,8 +268,9 @@ impl Ledger {
             .await
     }
 
-    /// Spool files that may go: archived or dropped, and no obligation open.
-    pub async fn free_spool(&self) -> Result<Vec<(VersionId, String)>, LedgerError> {
+    /// Lets go of the spool files that may go: archived or dropped, and no obligation open. From now on
+    /// they are no source for a copy that is owed again. Gives their names.
+    pub async fn let_go(&self) -> Result<Vec<String>, LedgerError> {
         self.writer
             .ask(|tx| {
                 let mut statement = tx.db.prepare_cached(
@@ -276,10 +278,15 @@ impl Ledger {
                        AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
                          AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
                 )?;
-                let rows = statement
-                    .query_map([], |row| Ok((VersionId(row.get(0)?), row.get(1)?)))?
+                let free: Vec<(i64, String)> = statement
+                    .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
                     .collect::<Result<_, _>>()?;
-                Ok(rows)
+                free.into_iter()
+                    .map(|(id, name)| {
+                        unlinked(tx, VersionId(id))?;
+                        Ok(name)
+                    })
+                    .collect()
             })
             .await
     }

@@ -123,7 +123,7 @@ impl Ledger {
     }
 }
 
-fn lived(tx: &Tx<'_>) -> Result<i64, LedgerError> {
+pub(super) fn lived(tx: &Tx<'_>) -> Result<i64, LedgerError> {
     let text: Option<String> = tx
         .db
         .prepare_cached("SELECT value FROM meta WHERE key = 'lived'")?

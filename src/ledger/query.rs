@@ -14,7 +14,7 @@ use crate::model::{Digest, Proof, RemotePath};
 /// A read-only look at a ledger.
 #[derive(Debug)]
 pub struct Query {
-    db: Connection,
+    pub(super) db: Connection,
 }
 
 /// A copy of a file in an archive.

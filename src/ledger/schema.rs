@@ -203,6 +203,51 @@ UPDATE versions SET open = 1 WHERE state = 'open';
 ALTER TABLE versions ADD COLUMN gaps TEXT;  -- JSON: what its logger cannot read of it
 CREATE INDEX versions_card ON versions (card, state);
 ",
+    // 7: reports as they were made, what they said of findings, and what people know
+    "
+CREATE TABLE days (                -- days that the service lived, or missed while it was down
+    date   TEXT PRIMARY KEY,
+    opened INTEGER NOT NULL,       -- ms; what lies before is not made up for
+    last   INTEGER NOT NULL,       -- ms; the last moment of it that the service lived
+    closed INTEGER NOT NULL DEFAULT 0  -- its last report is stored
+) STRICT, WITHOUT ROWID;
+CREATE INDEX days_open ON days (date) WHERE closed = 0;
+CREATE INDEX days_last ON days (last);
+
+CREATE TABLE reports (             -- never rewritten
+    id    INTEGER PRIMARY KEY,
+    date  TEXT NOT NULL,
+    as_of INTEGER NOT NULL,        -- ms
+    final INTEGER NOT NULL,
+    lived INTEGER NOT NULL,        -- ms of lived time when it was made
+    json  TEXT NOT NULL
+) STRICT;
+CREATE INDEX reports_date ON reports (date, id);
+CREATE INDEX reports_lived ON reports (lived);
+
+CREATE TABLE told (                -- what the last stored report said of each finding that was there
+    finding  TEXT PRIMARY KEY,
+    severity TEXT NOT NULL,
+    evidence TEXT NOT NULL         -- when it was new or worse: from there it grows
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE notes (
+    id       INTEGER PRIMARY KEY,
+    about    TEXT NOT NULL,        -- id of a vehicle, logger or finding
+    kind     TEXT NOT NULL,
+    since    TEXT NOT NULL,        -- the depot's day from which it holds
+    until    TEXT,                 -- the last one; NULL: open
+    reason   TEXT NOT NULL,
+    by       TEXT NOT NULL,        -- who wrote it
+    began    INTEGER NOT NULL,     -- ms
+    ended    INTEGER,              -- ms
+    why      TEXT,                 -- how it ended before its time
+    severity TEXT,                 -- of the finding, when it was snoozed
+    evidence TEXT
+) STRICT;
+CREATE UNIQUE INDEX notes_open ON notes (about) WHERE ended IS NULL;
+CREATE INDEX notes_ended ON notes (ended) WHERE ended IS NOT NULL;
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -300,13 +300,13 @@ impl Ledger {
 
     /// A spool file is gone, after the ledger said that it may be.
     pub fn unlinked(&self, ids: Vec<VersionId>) -> Result<(), LedgerError> {
-        self.writer.tell(move |tx| {
-            for id in ids {
-                tx.db.prepare_cached("UPDATE versions SET spool = NULL WHERE id = ?")?.execute([id.0])?;
-            }
-            Ok(())
-        })
+        self.writer.tell(move |tx| ids.into_iter().try_for_each(|id| unlinked(tx, id)))
     }
+}
+
+pub(super) fn unlinked(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    tx.db.prepare_cached("UPDATE versions SET spool = NULL WHERE id = ?")?.execute([id.0])?;
+    Ok(())
 }
 
 fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
@@ -328,17 +328,25 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
         return Ok(Adopted::Whole);
     }
     let logger = logger_row(tx, &record.logger, &record.vehicle)?;
-    let known: Option<bool> = tx
+    let known: Option<(bool, bool, i64)> = tx
         .db
         .query_row(
-            "SELECT state IN ('archived', 'gone', 'removing', 'removed', 'dropped') FROM versions
-             WHERE logger = ? AND path = ? AND sha256 = ? ORDER BY 1 DESC LIMIT 1",
+            "SELECT state IN ('archived', 'gone', 'removing', 'removed', 'dropped'),
+               state = 'whole' AND spool IS NULL, id FROM versions
+             WHERE logger = ? AND path = ? AND sha256 = ? ORDER BY 1 DESC, 2 DESC LIMIT 1",
             params![logger.key, path.as_bytes(), facts.sha256.0],
-            |row| row.get(0),
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
         )
         .optional()?;
-    if let Some(done) = known {
-        return Ok(if done { Adopted::Done } else { Adopted::Known });
+    match known {
+        Some((true, ..)) => return Ok(Adopted::Done),
+        // Owed again after it was let go, and before it was removed.
+        Some((_, true, id)) => {
+            tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![record.name, id])?;
+            return Ok(Adopted::Whole);
+        }
+        Some(_) => return Ok(Adopted::Known),
+        None => {}
     }
     let waiting: Option<i64> = tx
         .db

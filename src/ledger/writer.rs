@@ -260,6 +260,9 @@ fn work(owner: &Owner, queue: &Queue) {
         let ran = catch_unwind(AssertUnwindSafe(|| owner.run(first, &mut || queue.next())));
         if ran.is_err() {
             owner.dead.send_replace(Some("its thread panicked".into()));
+        }
+        // What still waits is not run on a disk of which nothing is known.
+        if owner.dead.borrow().is_some() {
             return queue.end();
         }
     }
@@ -276,4 +279,30 @@ fn savepoint<T>(tx: &Tx<'_>, job: impl FnOnce(&Tx<'_>) -> Result<T, LedgerError>
     }
     tx.db.prepare_cached("RELEASE job")?.execute([])?;
     made
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::SystemClock;
+
+    #[tokio::test]
+    async fn what_waits_when_a_commit_fails_is_not_run() {
+        let db = Connection::open_in_memory().expect("open");
+        let writer = Writer::start(db, Arc::new(SystemClock::new()), false).expect("started");
+        let (go, wait) = std::sync::mpsc::channel::<()>();
+        let breaks = move |tx: &Tx<'_>| {
+            let _ = wait.recv();
+            // The group's commit finds no transaction.
+            tx.db.execute_batch("ROLLBACK")?;
+            Ok(())
+        };
+        writer.tell(breaks).expect("queued");
+        for _ in 1..GROUP {
+            writer.tell(|_| Ok(())).expect("queued");
+        }
+        let behind = writer.send(false, |_| Ok(())).expect("queued");
+        go.send(()).expect("waited for");
+        assert!(!matches!(behind.await, Ok(Ok(()))), "the disk's state is not known");
+    }
 }

@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 
+use super::past::{self, AwayNote, Past};
 use super::value::{
     ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, SCHEMA,
     Safety, Totals, VehicleLine, Verdict,
 };
 use crate::config::Config;
-use crate::ledger::{FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity};
+use crate::ledger::{About, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity};
 use crate::model::Day;
 
 /// What the ledger says about a day.
@@ -25,18 +26,37 @@ pub struct Facts {
     pub duplicates_avoided: u64,
     /// Closed files, then files that may still be written, that are not here; some of each.
     pub not_home: Vec<NotHome>,
+    /// Vehicles and loggers that are away in this day because a person said so.
+    pub away: Vec<AwayNote>,
+    /// What earlier reports said, and which findings are snoozed.
+    pub past: Past,
 }
 
 impl Facts {
     /// Reads them.
     pub fn read(query: &Query, day: &Day) -> Result<Self, LedgerError> {
         let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
+        let (away, snoozes) = past::notes(query, day)?;
+        let past = Past::read(query, day, snoozes)?;
         Ok(Self {
             loggers: query.loggers(from, to)?,
-            findings: query.findings(from)?,
+            findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
             owed: query.owed()?,
             duplicates_avoided: query.totals(from, to)?.duplicates_avoided,
             not_home: query.not_home(NAMED)?,
+            away,
+            past,
+        })
+    }
+}
+
+impl Facts {
+    /// The note by which a vehicle or this logger of it is away.
+    pub fn noted(&self, vehicle: &str, logger: &str) -> Option<&AwayNote> {
+        self.away.iter().find(|note| match note.kind {
+            About::Vehicle => note.id == vehicle,
+            About::Logger => note.id == logger,
+            About::Finding => false,
         })
     }
 }
@@ -71,7 +91,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     let answered = answered(facts, day);
     let mut findings: BTreeMap<Option<&str>, Vec<(Option<&str>, FindingLine)>> = BTreeMap::new();
     for row in &facts.findings {
-        let Some(line) = finding(row, day, as_of) else { continue };
+        let Some(line) = finding(row, &facts.past, day, as_of) else { continue };
         let logger = row.logger.as_deref();
         let vehicle = logger.and_then(|l| owners.get(l).copied()).or(row.vehicle.as_deref());
         let vehicle = vehicle.filter(|v| config.vehicles.iter().any(|known| known.id.as_str() == *v));
@@ -115,6 +135,14 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 let met = Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act };
                 add(&mut line, id, &met, day, as_of);
             }
+            for logger in &mut line.loggers {
+                if let Some(note) = facts.noted(&line.id, &logger.id)
+                    && logger.verdict == Verdict::NotSeen
+                {
+                    logger.verdict = Verdict::Away;
+                    line.away = Some(note.reason.clone());
+                }
+            }
             // A vehicle for which no logger is listed cannot be seen.
             line.verdict = line.loggers.iter().map(|l| l.verdict).max().unwrap_or(Verdict::NotSeen);
             line.findings = own.into_iter().map(|(_, f)| f).collect();
@@ -134,7 +162,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
         }
     }
     let owed = |name: &str| facts.owed.iter().find(|(archive, ..)| archive == name);
-    Report {
+    let mut report = Report {
         schema: SCHEMA,
         depot: config.depot.name.clone(),
         date: day.date,
@@ -169,7 +197,9 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             })
             .collect(),
         findings: findings.remove(&None).unwrap_or_default().into_iter().map(|(_, f)| f).collect(),
-    }
+    };
+    facts.past.finish(&mut report);
+    report
 }
 
 /// What is known of a logger's day.
@@ -225,15 +255,17 @@ fn add(line: &mut VehicleLine, id: &str, met: &Met<'_>, day: &Day, as_of: Timest
     bytes.fetched_twice += row.twice;
 }
 
-fn finding(row: &FindingRow, day: &Day, as_of: Timestamp) -> Option<FindingLine> {
+fn finding(row: &FindingRow, past: &Past, day: &Day, as_of: Timestamp) -> Option<FindingLine> {
     let since = stamp(Some(row.since))?;
     if since >= day.to {
         return None;
     }
-    let state = match row.gone {
-        Some(gone) if gone < day.to.as_millisecond() => FindingState::Gone,
-        _ if since >= day.from => FindingState::New,
-        _ => FindingState::Known,
+    let (state, until) = match row.gone {
+        Some(gone) if gone < day.to.as_millisecond() => match past.is_news(&row.id, gone) {
+            true => (FindingState::Gone, None),
+            false => return None,
+        },
+        _ => past.state(&row.id, since, (row.severity, &row.evidence), day),
     };
     Some(FindingLine {
         id: row.id.clone(),
@@ -242,7 +274,7 @@ fn finding(row: &FindingRow, day: &Day, as_of: Timestamp) -> Option<FindingLine>
         since,
         days: as_of.min(day.to).duration_since(since).as_hours().max(0) / 24,
         state,
-        until: None,
+        until,
         vehicles: Vec::new(),
         evidence: row.evidence.clone(),
         cause: row.cause.clone(),

@@ -1,19 +1,31 @@
-//! The report: what a person reads in the morning, as one value and as text.
+//! The report: what a person reads in the morning, as one value in four forms.
 //!
-//! [`build`] makes the value from what the ledger says and does no I/O; [`text`] only renders it.
+//! [`build`] makes the value from what the ledger says and does no I/O; [`text`], [`html`] and [`csv`] only render it, as
+//! does serde for JSON.
 
 mod build;
 mod codes;
+pub mod csv;
+pub mod html;
+mod markup;
+pub mod moments;
+mod past;
+mod phrases;
 pub mod text;
 mod value;
 pub mod words;
 
 pub use build::{Facts, build};
 pub use codes::{CODES, meaning};
+pub use past::{AwayNote, Past};
 pub use value::{
-    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, Totals,
-    VehicleLine, Verdict,
+    AccessPointLine, ArchiveLine, Blind, Bytes, Correction, FileCounts, FindingLine, FindingState,
+    LoggerLine, NotHomeLine, Report, Safety, StripDay, Totals, VehicleLine, Verdict,
 };
 
+#[cfg(test)]
+mod form_tests;
+#[cfg(test)]
+mod sample;
 #[cfg(test)]
 mod tests;

@@ -17,7 +17,9 @@ use crate::ledger::{FindingRow, LoggerDay, NotHome, Severity};
 use crate::link::Patterns;
 use crate::model::{ArchiveName, Day, LoggerId, Proof, VehicleId};
 
-fn oslo() -> TimeZone {
+mod past;
+
+pub(super) fn oslo() -> TimeZone {
     TimeZone::get("Europe/Oslo").expect("zone")
 }
 
@@ -80,6 +82,7 @@ fn config(fleet: &[(&str, &str)]) -> Config {
             idle_timeout: Duration::from_secs(20),
             max_transfers: 8,
         },
+        report: crate::config::Reports::default(),
         access_points: Vec::new(),
         archives: vec![Arc::new(ArchiveConfig {
             name: ArchiveName::new("central").expect("name"),
@@ -231,12 +234,13 @@ fn mixed() -> Report {
         owed: vec![("central".into(), 4, 1_240_000_000)],
         duplicates_avoided: 5,
         not_home: (0..8).map(|n| not_home(n, n > 2)).collect(),
+        ..Facts::default()
     };
     report(&config, &facts)
 }
 
 /// Compares with a file under tests/golden/report; `YARDER_BLESS=1` writes it anew.
-fn golden(name: &str, found: &str) {
+pub(super) fn golden(name: &str, found: &str) {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/golden/report").join(name);
     if std::env::var_os("YARDER_BLESS").is_some() {
         std::fs::write(&path, found).expect("written");

@@ -2,33 +2,35 @@
 
 use jiff::tz::TimeZone;
 
-use super::value::{FindingLine, FindingState, NotHomeLine, Report, VehicleLine, Verdict};
-use super::words::{Glyphs, age, cell, count, moment, of, plain, size, wrap};
+use super::phrases::{Group, Told, is_loss, standing};
+use super::value::{FindingLine, FindingState, Report, StripDay, Verdict};
+use super::words::{Glyphs, cell, columns, count, megabytes, plain, sentence, wrap};
 
 /// Widest line.
 const WIDTH: usize = 80;
-/// Findings shown of one vehicle, and of one list.
+/// Findings shown of one vehicle, and twice as many of one list.
 const MOST: usize = 6;
-/// Files that are not home, and vehicles with old stock, that are named.
-const NAMED: usize = 5;
-const OLD_STOCK_NAMED: usize = 3;
+/// Where words behind a name begin.
+const SET_IN: usize = 13;
+/// Days of a strip.
+const DAYS: usize = 14;
 
 /// The whole page; ends with a line break.
 pub fn render(report: &Report, zone: &TimeZone, glyphs: Glyphs) -> String {
-    let mut page = Page { report, zone, glyphs, out: String::new() };
+    let mut page = Page { told: Told { report, zone }, glyphs, out: String::new() };
     page.head();
-    page.first_sentences();
     page.needs_you();
-    page.archives();
+    page.safe();
     page.table();
+    page.air();
     page.not_home();
+    page.known_since();
     page.other_findings();
     page.out
 }
 
 struct Page<'r> {
-    report: &'r Report,
-    zone: &'r TimeZone,
+    told: Told<'r>,
     glyphs: Glyphs,
     out: String,
 }
@@ -47,292 +49,238 @@ impl Page<'_> {
 
     /// Words behind a first column, the following lines set in.
     fn item(&mut self, first: &str, set_in: usize, text: &str) {
-        for (nth, line) in wrap(text, WIDTH - set_in).iter().enumerate() {
-            let lead = if nth == 0 { first } else { "" };
-            let gap = set_in.saturating_sub(lead.chars().count());
+        let mut lead = first;
+        if columns(first) > set_in {
+            self.line(first);
+            lead = "";
+        }
+        for line in wrap(text, WIDTH - set_in) {
+            let gap = set_in.saturating_sub(columns(lead));
             self.line(&format!("{lead}{:gap$}{line}", ""));
+            lead = "";
         }
     }
 
     fn head(&mut self) {
-        let (from, to) = (self.report.date, self.report.to.to_zoned_datetime(self.zone.clone()).date());
-        let long = "%a %-d %b %Y";
-        let first = match (from.year() == to.year(), from.month() == to.month()) {
-            (true, true) => "%a %-d",
-            (true, false) => "%a %-d %b",
-            _ => long,
-        };
-        let as_of = self.report.as_of.to_zoned_datetime(self.zone.clone());
-        let near = self.report.as_of >= self.report.from && self.report.as_of <= self.report.to;
-        let as_of = as_of.strftime(if near { "%H:%M" } else { "%a %-d %b %H:%M" });
-        let name = self.glyphs.bold(&plain(&self.report.depot));
+        let name = self.glyphs.bold(&plain(&self.told.report.depot));
         let dot = self.glyphs.dot();
-        let line = format!("{name} {dot} {} to {}, as of {as_of}", from.strftime(first), to.strftime(long));
-        self.line(&line);
-        if self.report.as_of >= self.report.to {
-            self.line("Made afterwards: what came home since that day counts as home.");
-        }
-    }
-
-    /// What matters most, then the verdicts, then what came home.
-    fn first_sentences(&mut self) {
-        let totals = &self.report.totals;
-        let need = self.report.vehicles.iter().filter(|v| v.needs_person()).count() as u64;
-        let calm = |verdict: Verdict| {
-            let fits = |v: &&VehicleLine| v.verdict == verdict && !v.needs_person();
-            self.report.vehicles.iter().filter(fits).count() as u64
-        };
-        let mut said = Vec::new();
-        if totals.files_lost > 0 {
-            let was = if totals.files_lost == 1 { "was" } else { "were" };
-            said.push(format!("{} {} {was} lost.", self.glyphs.loss(), of(totals.files_lost, "file")));
-        }
-        if self.report.findings.iter().any(FindingLine::needs_person) {
-            said.push("The depot itself needs you.".to_owned());
-        }
-        if totals.vehicles == 0 {
-            said.push("No vehicle is in the list.".to_owned());
-        } else if totals.complete == totals.vehicles {
-            said.push(match totals.vehicles {
-                1 => "The vehicle is complete.".to_owned(),
-                2 => "Both vehicles complete.".to_owned(),
-                n => format!("All {} vehicles complete.", count(n)),
-            });
-        } else if totals.not_seen == totals.vehicles {
-            let since = moment(self.report.from, self.report.from, self.zone);
-            said.push(format!("No vehicle was seen since {since} (of {}).", count(totals.vehicles)));
-        } else {
-            said.push(match (totals.complete, totals.vehicles) {
-                (_, 1) => "The vehicle is not complete.".to_owned(),
-                (0, n) => format!("None of {} vehicles complete.", count(n)),
-                (some, n) => format!("{} of {} vehicles complete.", count(some), count(n)),
-            });
-        }
-        if need > 0 && totals.not_seen == totals.vehicles {
-            said.push("What was found before still needs you.".to_owned());
-        } else if need > 0 && totals.vehicles == 1 {
-            said.push("It needs you.".to_owned());
-        } else if need > 0 {
-            said.push(format!("{} {} you.", count(need), if need == 1 { "needs" } else { "need" }));
-        }
-        if totals.not_seen < totals.vehicles {
-            for (n, text) in [(calm(Verdict::Incomplete), "incomplete"), (calm(Verdict::NotSeen), "not seen")]
-            {
-                if n > 0 && totals.vehicles > 1 {
-                    said.push(format!("{} {text}.", count(n)));
-                }
-            }
-            if !self.report.needs_person() {
-                said.push("Nothing needs you.".to_owned());
-            }
-        }
-        let mut home = match totals.files_archived {
-            0 => "No file came home yet".to_owned(),
-            n => format!("{} in {} came home", size(totals.bytes_archived), of(n, "file")),
-        };
-        home += if totals.files_lost == 0 { "; nothing lost" } else { "" };
-        if totals.bytes_delivered > 0 {
-            home += &match (totals.cuts, totals.bytes_fetched_twice) {
-                (0, 0) => "; no transfer was cut".to_owned(),
-                (cuts, twice) => format!("; {} fetched twice over {}", size(twice), of(cuts, "cut")),
-            };
-        }
-        if totals.duplicates_avoided > 0 {
-            home += &format!("; {} known already", of(totals.duplicates_avoided, "file"));
+        self.line(&format!("{name} {dot} {}, as of {}", self.told.span(), self.told.as_of()));
+        if let Some(made) = self.told.made() {
+            self.line(made);
         }
         self.line("");
-        self.item("", 0, &said.join(" "));
-        self.item("", 0, &(home + "."));
+        let sentences = self.told.sentences().into_iter().map(|s| match s.loss {
+            true => format!("{} {}", self.glyphs.loss(), s.text),
+            false => s.text,
+        });
+        let said = sentences.collect::<Vec<_>>().join(" ");
+        self.item("", 0, &said);
+        self.item("", 0, &self.told.home());
     }
 
     fn needs_you(&mut self) {
-        if !self.report.needs_person() {
-            return;
+        let groups = self.told.groups(FindingLine::needs_person);
+        let snoozed = self.told.snoozed();
+        if !groups.is_empty() {
+            self.heading("Needs you");
+        } else if !snoozed.is_empty() {
+            self.line("");
         }
-        self.heading("Needs you");
-        let report = self.report;
-        let depot = report.findings.iter().filter(|f| f.needs_person());
-        self.findings(&" ".repeat(2), "the depot", depot.collect());
-        for vehicle in report.vehicles.iter().filter(|v| v.needs_person()) {
-            let mark = format!("{} ", self.glyphs.mark(vehicle.verdict));
-            let list = vehicle.findings.iter().filter(|f| f.needs_person());
-            self.findings(&mark, &vehicle.id, list.collect());
+        for group in &groups {
+            self.group(group);
+        }
+        if !snoozed.is_empty() {
+            let one = |(who, code, until): &(String, &str, String)| format!("{who} ({}){until}", plain(code));
+            let all: Vec<String> = snoozed.iter().map(one).collect();
+            self.item("  ", 2, &format!("Snoozed: {}.", all.join("; ")));
         }
     }
 
     /// Who, what is, what to do; at most [`MOST`] of one.
-    fn findings(&mut self, mark: &str, who: &str, list: Vec<&FindingLine>) {
-        const SET_IN: usize = 13;
-        for (nth, finding) in list.iter().take(MOST).enumerate() {
-            let first = if nth == 0 { format!("{mark}{} ", plain(who)) } else { String::new() };
-            let cause = sentence(&finding.cause);
-            if first.chars().count() > SET_IN {
-                self.line(&first);
-                self.item("", SET_IN, &cause);
-            } else {
-                self.item(&first, SET_IN, &cause);
+    fn group(&mut self, group: &Group<'_>) {
+        let state = group.vehicle.map_or(" ", |v| self.glyphs.mark(v.verdict));
+        for (nth, finding) in group.findings.iter().take(MOST).enumerate() {
+            let loss = if is_loss(finding) { self.glyphs.loss() } else { " " };
+            let first = match nth {
+                0 => format!("{state}{loss}{} ", group.who()),
+                _ => format!(" {loss}"),
+            };
+            self.item(&first, SET_IN, &group.cause(finding));
+            let mut what = sentence(&finding.action);
+            if let Some(explains) = self.told.explains(finding) {
+                what = format!("{explains} {what}");
             }
-            let code = format!("({}, {})", plain(&finding.code), age(finding.days));
-            self.item("", SET_IN, &format!("{} {code}", sentence(&finding.action)));
+            let code = format!("({}, {})", plain(&finding.code), standing(finding));
+            self.item("", SET_IN, &format!("{what} {code}"));
         }
-        if list.len() > MOST {
-            let more = format!("And {} more: yarder report --format json", list.len() - MOST);
-            self.item("", SET_IN, &more);
-        }
+        self.more(group.findings.len(), MOST);
     }
 
-    fn archives(&mut self) {
-        self.heading("Archives");
-        for archive in &self.report.archives {
-            let waits = match archive.files_waiting {
-                0 => "has everything".to_owned(),
-                n => {
-                    let wait = if n == 1 { "waits" } else { "wait" };
-                    let bytes = size(archive.bytes_waiting);
-                    format!("{}, {bytes}, {wait} for it in the spool", of(n, "file"))
-                }
-            };
-            let optional = if archive.required { "" } else { " (not required)" };
-            self.item(&format!("  {} ", archive.name), 13, &format!("{waits}{optional}"));
+    fn safe(&mut self) {
+        self.heading("Is the data safe?");
+        for (what, how) in self.told.safe() {
+            self.item(&format!("  {what} "), SET_IN, &how);
         }
     }
 
     fn table(&mut self) {
-        if self.report.vehicles.is_empty() {
+        let rows = self.told.rows();
+        if rows.is_empty() {
             return;
         }
-        let longest = self.report.vehicles.iter().map(|v| v.id.chars().count()).max().unwrap_or(0);
-        let width = longest.clamp(8, 20);
-        let head = format!(
-            "  {:<width$}  {:<10}  {:>9}  {:>9}  {:>9}  {:>10}",
-            "Vehicle", "state", "seen", "came home", "to come", "data until"
-        );
-        self.heading(&head);
-        let mut rows: Vec<&VehicleLine> = self.report.vehicles.iter().collect();
-        // Who needs attention first; within that the order of the list.
-        rows.sort_by_key(|v| {
-            let rank = match v.verdict {
-                Verdict::Incomplete => 0,
-                Verdict::NoData => 1,
-                Verdict::NotSeen => 2,
-                Verdict::Unknown => 3,
-                Verdict::Elsewhere => 4,
-                Verdict::Complete => 5,
-                Verdict::Away => 6,
-            };
-            (!v.needs_person(), v.files.lost == 0, rank)
-        });
+        let longest = rows.iter().map(|v| v.id.chars().count()).max().unwrap_or(0);
+        let width = longest.clamp(8, 14);
+        // With short names there is room for wider gaps.
+        let gap = if width <= 12 { "  " } else { " " };
+        let row = |cells: [&str; 7]| {
+            let [id, state, strip, seen, fetched, waiting, until] = cells;
+            let days = DAYS;
+            format!(
+                "{id:<width$}{gap}{state:<10}{gap}{strip:<days$} {seen:>9} {fetched:>8} {waiting:>8} {until:>9}"
+            )
+        };
+        let mut marks: Vec<Verdict> = Vec::new();
+        let (mut lost, mut none) = (false, false);
+        self.heading(&format!(
+            "  {}",
+            row(["Vehicle", "state", "last 14 days", "seen", "fetched", "waiting", "data"])
+        ));
+        let units = self.glyphs.bold(&format!("  {}", row(["", "", "", "", "MB", "MB", "until"])));
+        self.line(&units);
+        // Neighbours with the same note share it.
+        let mut notes = rows.iter().map(|v| self.told.note(v)).collect::<Vec<_>>().into_iter().peekable();
+        let mut alike = 0;
         for vehicle in rows {
-            self.row(vehicle, width);
+            let id = cell(&plain(&vehicle.id), width);
+            let dash = |n: u64| if n == 0 { "-".to_owned() } else { megabytes(n) };
+            let clock = |at: Option<_>, none: &str| at.map_or(none.to_owned(), |at| self.told.clock(at));
+            let strip: String = vehicle.strip.iter().rev().take(DAYS).rev().map(|d| self.day(d)).collect();
+            let waiting = vehicle.bytes.to_fetch;
+            let cells = row([
+                &id,
+                vehicle.verdict.words(),
+                &format!("{strip:>DAYS$}"),
+                &clock(vehicle.last_seen, "never"),
+                &dash(vehicle.bytes.archived),
+                &dash(waiting),
+                &clock(vehicle.data_until, "unknown"),
+            ]);
+            let mark = self.glyphs.mark(vehicle.verdict);
+            let loss = if vehicle.files.lost > 0 { self.glyphs.loss() } else { " " };
+            self.line(&format!("{mark}{loss}{cells}"));
+            let note = notes.next().unwrap_or_default();
+            alike += 1;
+            if notes.peek() != Some(&note) {
+                let these = if alike > 1 { format!("these {alike}: ") } else { String::new() };
+                let text = if note.is_empty() { note } else { these + &note };
+                self.item("", 4, &text);
+                alike = 0;
+            }
+            marks.push(vehicle.verdict);
+            marks.extend(vehicle.strip.iter().filter(|d| !d.lost).filter_map(|d| d.verdict));
+            lost |= vehicle.files.lost > 0 || vehicle.strip.iter().any(|d| d.lost);
+            none |= vehicle.strip.iter().any(|d| d.verdict.is_none() && !d.lost);
+        }
+        if self.told.report.vehicles.iter().all(|v| v.strip.is_empty()) {
+            return;
+        }
+        marks.sort_unstable();
+        marks.dedup();
+        let mut key: Vec<String> =
+            marks.iter().map(|v| format!("{} {}", self.glyphs.mark(*v), v.words())).collect();
+        key.extend(lost.then(|| format!("{} data lost", Glyphs { colours: false, ..self.glyphs }.loss())));
+        key.extend(none.then(|| format!("{} no report", self.glyphs.none())));
+        self.item("  ", 2, &key.join(", "));
+    }
+
+    /// A day's mark in a strip; a loss takes the place of the state.
+    fn day(&self, day: &StripDay) -> &'static str {
+        let bare = Glyphs { colours: false, ..self.glyphs };
+        match day.verdict {
+            _ if day.lost => bare.loss(),
+            Some(verdict) => bare.mark(verdict),
+            None => bare.none(),
         }
     }
 
-    fn row(&mut self, vehicle: &VehicleLine, width: usize) {
-        let clock = |at| moment(at, self.report.as_of, self.zone);
-        let dash = || "-".to_owned();
-        let lost = if vehicle.files.lost > 0 { self.glyphs.loss() } else { " " };
-        let to_come = match vehicle.bytes.to_fetch {
-            0 => dash(),
-            n => size(n),
+    fn air(&mut self) {
+        let rows = self.told.air();
+        if rows.is_empty() {
+            return;
+        }
+        let row = |cells: [&str; 6]| {
+            let [name, answered, usual, delivered, twice, cuts] = cells;
+            let name = cell(name, 16);
+            format!("  {name}  {answered:>12}  {usual:>7}  {delivered:>9}  {twice:>9}  {cuts:>6}")
         };
-        let line = format!(
-            "{}{lost}{}  {:<10}  {:>9}  {:>9}  {:>9}  {:>10}",
-            self.glyphs.mark(vehicle.verdict),
-            cell(&plain(&vehicle.id), width),
-            vehicle.verdict.words(),
-            vehicle.last_seen.map_or("never".to_owned(), clock),
-            if vehicle.bytes.archived == 0 { dash() } else { size(vehicle.bytes.archived) },
-            to_come,
-            vehicle.data_until.map_or("unknown".to_owned(), clock),
-        );
-        self.line(&line);
-        let why = reasons(vehicle);
-        if !why.is_empty() {
-            self.item("", 4, &why.join("; "));
+        let head = row(["On the air", "answered", "usually", "delivered", "twice", "cuts"]);
+        self.heading(&head);
+        let units = self.glyphs.bold(&row(["", "", "", "MB", "MB", ""]));
+        self.line(&units);
+        for cells in &rows {
+            let line = row(cells.each_ref().map(String::as_str));
+            self.line(&line);
         }
     }
 
     fn not_home(&mut self) {
-        let sum = |f: fn(&VehicleLine) -> u64| {
-            let all: Vec<u64> = self.report.vehicles.iter().map(f).filter(|n| *n > 0).collect();
-            (all.iter().sum::<u64>(), all.len() as u64)
-        };
-        let named = |open: bool| -> Vec<String> {
-            let of_sort = self.report.not_home.iter().filter(|f| f.open == open);
-            let name = |f: &NotHomeLine| format!("{}  {}", plain(&f.vehicle), plain(&f.path));
-            of_sort.take(NAMED).map(name).collect()
-        };
-        let (closed, on) = sum(|v| v.files.listed);
-        let (bytes, _) = sum(|v| v.bytes.to_fetch);
-        let (open, writing) = sum(|v| v.files.open);
-        let (old, with_old) = sum(|v| v.files.backlog);
-        let (old_bytes, _) = sum(|v| v.bytes.backlog);
-        let mut lines: Vec<(String, Vec<String>, u64)> = Vec::new();
-        if closed > 0 {
-            let text = format!(
-                "{}, {}, on {}: not fetched yet.",
-                of(closed, "closed file"),
-                size(bytes),
-                of(on, "vehicle")
-            );
-            lines.push((text, named(false), closed));
+        let lists = self.told.not_home();
+        if lists.is_empty() {
+            return;
         }
-        if open > 0 {
-            let text = format!(
-                "{} on {}: may still be written, and fetched once closed.",
-                of(open, "file"),
-                of(writing, "vehicle")
-            );
-            lines.push((text, named(true), open));
-        }
-        if old > 0 {
-            let have = self.report.vehicles.iter().filter(|v| v.files.backlog > 0);
-            let mut on: Vec<String> = have.map(|v| plain(&v.id)).take(OLD_STOCK_NAMED).collect();
-            if with_old > on.len() as u64 {
-                on.push(format!("{} more", with_old - on.len() as u64));
+        self.heading("Not home yet");
+        for list in lists {
+            self.item("", 2, &list.text);
+            for (vehicle, path) in list.names {
+                self.line(&format!("    {}", cell(&format!("{vehicle}  {path}"), WIDTH - 4)));
             }
-            let text = format!(
-                "Old stock: {}, {}, on {}, from before Yarder first met the logger; fetched when nothing new waits.",
-                of(old, "file"),
-                size(old_bytes),
-                on.join(", ")
-            );
-            lines.push((text, Vec::new(), 0));
-        }
-        if !lines.is_empty() {
-            self.heading("Not home yet");
-            for (line, names, all) in lines {
-                self.item("", 2, &line);
-                for name in &names {
-                    self.line(&format!("    {}", cell(name, WIDTH - 4)));
-                }
-                if !names.is_empty() && all > names.len() as u64 {
-                    self.line(&format!("    and {} more: yarder files", count(all - names.len() as u64)));
-                }
+            if list.more > 0 {
+                self.line(&format!("    and {} more: yarder files", count(list.more)));
             }
         }
     }
 
+    fn known_since(&mut self) {
+        let corrections = self.told.corrections();
+        if !corrections.is_empty() {
+            self.heading("Known since the last report");
+            for (who, text) in corrections.iter().take(4 * MOST) {
+                self.item(&format!("  {who} "), SET_IN, text);
+            }
+            self.more(corrections.len(), 4 * MOST);
+        }
+        let blind = self.told.blind();
+        if !blind.is_empty() {
+            self.heading("What Yarder could not see");
+            for text in blind.iter().take(2 * MOST) {
+                self.item("", 2, text);
+            }
+            self.more(blind.len(), 2 * MOST);
+        }
+    }
+
     fn other_findings(&mut self) {
-        let report = self.report;
-        let depot = report.findings.iter().map(|f| ("the depot", f));
-        let own = report.vehicles.iter().flat_map(|v| v.findings.iter().map(|f| (v.id.as_str(), f)));
-        let all: Vec<_> = depot.chain(own).collect();
-        let watch: Vec<_> =
-            all.iter().filter(|(_, f)| f.severity != "act" && f.state != FindingState::Gone).collect();
+        let there = |f: &FindingLine| {
+            f.severity != "act" && !matches!(f.state, FindingState::Gone | FindingState::Snoozed)
+        };
+        let watch = self.told.groups(there);
         if !watch.is_empty() {
             self.heading("Worth a look");
-            for (who, finding) in watch.iter().take(2 * MOST) {
-                self.findings("  ", who, vec![finding]);
+            for group in watch.iter().take(2 * MOST) {
+                self.group(group);
             }
             self.more(watch.len(), 2 * MOST);
         }
-        let gone: Vec<_> = all.iter().filter(|(_, f)| f.state == FindingState::Gone).collect();
+        let gone = self.told.groups(|f| f.state == FindingState::Gone);
         if !gone.is_empty() {
             self.heading("No longer so");
-            for (who, finding) in gone.iter().take(2 * MOST) {
-                let text = format!("{} ({})", sentence(&finding.cause), plain(&finding.code));
-                self.item(&format!("  {} ", plain(who)), 13, &text);
+            for group in gone.iter().take(2 * MOST) {
+                let mut first = format!("  {} ", group.who());
+                for finding in group.findings.iter().take(MOST) {
+                    let text = format!("{} ({})", group.cause(finding), plain(&finding.code));
+                    self.item(&std::mem::take(&mut first), SET_IN, &text);
+                }
+                self.more(group.findings.len(), MOST);
             }
             self.more(gone.len(), 2 * MOST);
         }
@@ -340,48 +288,7 @@ impl Page<'_> {
 
     fn more(&mut self, all: usize, shown: usize) {
         if all > shown {
-            self.item("", 13, &format!("And {} more: yarder report --format json", all - shown));
+            self.item("", SET_IN, &format!("And {} more: yarder report --format json", all - shown));
         }
     }
-}
-
-/// Why a vehicle is not complete, beside its findings.
-fn reasons(vehicle: &VehicleLine) -> Vec<String> {
-    let mut why = Vec::new();
-    let files = &vehicle.files;
-    if files.lost > 0 {
-        why.push(format!("{} lost before {} fetched", of(files.lost, "file"), was(files.lost)));
-    }
-    if files.listed > 0 {
-        why.push(format!("{} not fetched yet", of(files.listed, "file")));
-    }
-    if files.whole > 0 {
-        why.push(format!("{} in the spool, not in every archive yet", of(files.whole, "file")));
-    }
-    if files.held > 0 {
-        why.push(format!("{} held: yarder held", of(files.held, "file")));
-    }
-    if vehicle.loggers.is_empty() {
-        why.push("no logger is listed for it".to_owned());
-    }
-    for logger in &vehicle.loggers {
-        let id = plain(&logger.id);
-        if logger.verdict == Verdict::NotSeen && vehicle.loggers.len() > 1 {
-            why.push(format!("logger {id} not seen"));
-        }
-        if logger.verdict == Verdict::Incomplete && !logger.listing_whole {
-            why.push(format!("no listing of logger {id} could be read to its end"));
-        }
-    }
-    why
-}
-
-fn was(n: u64) -> &'static str {
-    if n == 1 { "it was" } else { "they were" }
-}
-
-/// With an end mark, and harmless.
-fn sentence(text: &str) -> String {
-    let text = plain(text.trim());
-    if text.ends_with(['.', '?', '!']) || text.is_empty() { text } else { text + "." }
 }

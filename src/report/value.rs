@@ -2,13 +2,35 @@
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
 use jiff::civil::Date;
-use serde::{Deserialize, Serialize};
+use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::Value;
 
 /// Version of the JSON form.
 pub const SCHEMA: u32 = 1;
+
+/// One of the words that a field may hold.
+pub type Word = &'static str;
+
+/// All of them: of severities, of proofs, of why Yarder was blind.
+const WORDS: &[Word] =
+    &["act", "watch", "note", "none", "length", "reread", "digest", "secured", "down", "network", "clock"];
+
+/// Reads a word of a stored report.
+fn word<'de, D: Deserializer<'de>>(from: D) -> Result<Word, D::Error> {
+    known(&String::deserialize(from)?)
+}
+
+fn known<E: serde::de::Error>(text: &str) -> Result<Word, E> {
+    WORDS.iter().find(|word| **word == text).copied().ok_or_else(|| E::custom(format!("the word `{text}`")))
+}
+
+/// Reads a table by words of a stored report.
+fn by_word<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<Word, u64>, D::Error> {
+    let all = BTreeMap::<String, u64>::deserialize(from)?;
+    all.into_iter().map(|(text, n)| known::<D::Error>(&text).map(|word| (word, n))).collect()
+}
 
 /// How a day stands for a logger, best first; a vehicle takes the worst of its loggers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -57,7 +79,7 @@ impl Verdict {
 }
 
 /// One day of a depot.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Report {
     /// [`SCHEMA`].
     pub schema: u32,
@@ -98,7 +120,7 @@ pub struct Report {
 }
 
 /// Sums over all vehicles; the verdicts add up to `vehicles`.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "the fields are named after the verdicts and the states of files")]
 pub struct Totals {
     pub vehicles: u64,
@@ -120,7 +142,7 @@ pub struct Totals {
 }
 
 /// One vehicle's day.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct VehicleLine {
     /// Its id.
     pub id: String,
@@ -148,7 +170,7 @@ pub struct VehicleLine {
 
 /// How many files of a vehicle stand where. `archived` and `lost` are of this day, the others of
 /// now; old stock is in `backlog` alone.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "the fields are named after the states of files")]
 pub struct FileCounts {
     pub archived: u64,
@@ -161,7 +183,7 @@ pub struct FileCounts {
 }
 
 /// Bytes of a vehicle. `to_fetch` is without old stock.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[expect(missing_docs, reason = "the fields are named after the states of files")]
 pub struct Bytes {
     pub archived: u64,
@@ -172,7 +194,7 @@ pub struct Bytes {
 }
 
 /// One logger's day.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LoggerLine {
     /// Its id.
     pub id: String,
@@ -198,7 +220,7 @@ pub struct NotHomeLine {
 }
 
 /// Whether a finding is there.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum FindingState {
     /// Since the last report.
@@ -209,19 +231,20 @@ pub enum FindingState {
     Known,
     /// A person knows, and wants to hear no more of it until a day.
     Snoozed,
-    /// It went away within this day.
+    /// It went away since the last report.
     Gone,
 }
 
 /// One thing wrong.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FindingLine {
     /// Code and subject.
     pub id: String,
     /// Which kind.
     pub code: String,
     /// `act`, `watch` or `note`.
-    pub severity: &'static str,
+    #[serde(deserialize_with = "word")]
+    pub severity: Word,
     /// First seen.
     pub since: Timestamp,
     /// Whole days of 24 hours since then.
@@ -248,7 +271,7 @@ impl FindingLine {
 }
 
 /// One day of a strip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StripDay {
     /// Its date.
     pub date: Date,
@@ -259,7 +282,7 @@ pub struct StripDay {
 }
 
 /// One access point's day.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AccessPointLine {
     /// Its name.
     pub name: String,
@@ -279,10 +302,11 @@ pub struct AccessPointLine {
 }
 
 /// Whether the data is safe.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Safety {
     /// Files that became whole this day, by proof.
-    pub proof: BTreeMap<&'static str, u64>,
+    #[serde(deserialize_with = "by_word")]
+    pub proof: BTreeMap<Word, u64>,
     /// Whole files in the spool that an archive is still owed.
     pub files_waiting: u64,
     /// Their bytes.
@@ -303,7 +327,7 @@ pub struct Safety {
 }
 
 /// A span in which Yarder could not see.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Blind {
     /// Its first moment.
     pub from: Timestamp,
@@ -311,11 +335,12 @@ pub struct Blind {
     pub to: Timestamp,
     /// `down` (the service did not run), `network` (the depot PC had no link) or `clock` (its clock
     /// was not plausible).
-    pub why: &'static str,
+    #[serde(deserialize_with = "word")]
+    pub why: Word,
 }
 
 /// What became known of an earlier day after its last report.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Correction {
     /// The day.
     pub date: Date,
@@ -330,7 +355,7 @@ pub struct Correction {
 }
 
 /// One archive.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ArchiveLine {
     /// Its name.
     pub name: String,
@@ -352,6 +377,13 @@ impl VehicleLine {
 }
 
 impl Report {
+    /// Whether it was made long after its day, from what the ledger knew then: neither while the
+    /// day ran nor at its end.
+    pub fn made_afterwards(&self) -> bool {
+        let late = if self.is_final { SignedDuration::from_hours(1) } else { SignedDuration::ZERO };
+        self.as_of.duration_since(self.to) >= late
+    }
+
     /// Whether anything needs a person: what exit code 3 means.
     pub fn needs_person(&self) -> bool {
         self.findings.iter().any(FindingLine::needs_person)

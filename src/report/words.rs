@@ -1,6 +1,7 @@
 //! How sizes, counts, moments and names are put to a person. Pure.
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
@@ -48,6 +49,11 @@ impl Glyphs {
         }
     }
 
+    /// A day without a report in a strip.
+    pub fn none(self) -> &'static str {
+        if self.ascii { "." } else { "·" }
+    }
+
     /// Between the parts of a head line.
     pub fn dot(self) -> &'static str {
         if self.ascii { "-" } else { "·" }
@@ -81,6 +87,16 @@ fn three(bytes: u64, unit: u64, name: &str) -> String {
             format!("{}.{:0width$} {name}", shown / scale, shown % scale)
         }
         None => format!("{} {name}", count(u64::try_from(rounded(0)).unwrap_or(u64::MAX))),
+    }
+}
+
+/// Megabytes for a column with its unit in the head: three significant figures, whole ones from 100
+/// on, eight characters at most.
+pub fn megabytes(bytes: u64) -> String {
+    match bytes {
+        0..999_500_000 => size(bytes).trim_end_matches(" MB").to_owned(),
+        999_500_000..999_999_500_000 => count((bytes + 500_000) / 1_000_000),
+        _ => ">999,999".to_owned(),
     }
 }
 
@@ -125,10 +141,31 @@ pub fn full(at: Timestamp, zone: &TimeZone) -> String {
 /// A span of whole days in words.
 pub fn age(days: i64) -> String {
     match days {
-        0 => "new".to_owned(),
+        0 => "since today".to_owned(),
         1 => "since yesterday".to_owned(),
         n => format!("for {n} days"),
     }
+}
+
+/// A date with its weekday: `Thu 3 Dec`; with the year where it is not that of `near`.
+pub fn calendar_day(date: Date, near: Date) -> String {
+    let form = if date.year() == near.year() { "%a %-d %b" } else { "%a %-d %b %Y" };
+    date.strftime(form).to_string()
+}
+
+/// With an end mark, and harmless.
+pub fn sentence(text: &str) -> String {
+    let text = plain(text.trim());
+    if text.ends_with(['.', '?', '!']) || text.is_empty() { text } else { text + "." }
+}
+
+/// With a capital letter at its beginning, unless that is a name.
+pub fn opening(text: &str) -> String {
+    let first = text.split_whitespace().next().unwrap_or_default();
+    if !first.is_empty() && first.bytes().all(|b| b.is_ascii_lowercase()) {
+        return text[..1].to_ascii_uppercase() + &text[1..];
+    }
+    text.to_owned()
 }
 
 /// Whether a character acts on a terminal, or turns the text around it (Unicode's bidirectional
@@ -167,7 +204,7 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
+            Some(line) if columns(line) + 1 + columns(word) <= width => {
                 line.push(' ');
                 line.push_str(word);
             }
@@ -175,6 +212,13 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
         }
     }
     lines
+}
+
+/// How many columns a text takes: colours take none.
+pub fn columns(text: &str) -> usize {
+    let mut parts = text.split('\x1b');
+    let before = parts.next().map_or(0, |p| p.chars().count());
+    before + parts.map(|p| p.split_once('m').map_or(0, |(_, rest)| rest.chars().count())).sum::<usize>()
 }
 
 /// Cuts to `width` characters and fills up to it; a cut text ends with `~`.
@@ -211,6 +255,35 @@ mod tests {
             (u64::MAX, "18,446,744,074 GB"),
         ] {
             assert_eq!(size(bytes), shown, "{bytes}");
+        }
+    }
+
+    #[test]
+    fn megabytes_fit_a_column_of_eight() {
+        for (bytes, shown) in [
+            (0, "0"),
+            (999, "<0.001"),
+            (312_000, "0.312"),
+            (412_000_000, "412"),
+            (999_500_000, "1,000"),
+            (12_412_345_678, "12,412"),
+            (999_999_499_999, "999,999"),
+            (u64::MAX, ">999,999"),
+        ] {
+            assert_eq!(megabytes(bytes), shown, "{bytes}");
+        }
+    }
+
+    #[test]
+    fn a_sentence_opens_with_a_capital_and_a_name_stays_a_name() {
+        for (text, shown) in [
+            ("no logger answered.", "No logger answered."),
+            ("l-0401 refused.", "l-0401 refused."),
+            ("archive \"a\" is away.", "Archive \"a\" is away."),
+            ("\u{e9}t\u{e9}", "\u{e9}t\u{e9}"),
+            ("", ""),
+        ] {
+            assert_eq!(opening(text), shown);
         }
     }
 

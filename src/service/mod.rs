@@ -3,8 +3,10 @@
 //! `config → build (lock, open, recover) → supervised tasks → drain with a deadline`. Nothing here
 //! decides about a file.
 
+mod belief;
 mod lived;
 mod person;
+mod reports;
 mod round;
 mod run;
 mod systemd;
@@ -17,7 +19,7 @@ use serde_json::json;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
-pub use person::{adopt, held_drop, held_keep};
+pub use person::{adopt, held_drop, held_keep, note_alone};
 pub use round::{Round, once};
 pub use run::{RunOptions, run};
 

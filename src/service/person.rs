@@ -1,7 +1,8 @@
-//! What a person decides: adopt an archive, keep or drop a held file.
+//! What a person decides: adopt an archive, keep or drop a held file, note what is known.
 
 use std::sync::Arc;
 
+use jiff::civil::Date;
 use serde_json::json;
 use tokio::sync::{Mutex, oneshot};
 use tokio_util::sync::CancellationToken;
@@ -11,9 +12,9 @@ use crate::config::Config;
 use crate::control::Answer;
 use crate::edges::Edges;
 use crate::forward::{AttachError, Forwarder};
-use crate::ledger::{self, FileRow, LedgerError, VersionId, WholeFacts};
+use crate::ledger::{self, About, FileRow, LedgerError, Note, VersionId, WholeFacts};
 use crate::link::NetDialer;
-use crate::model::{Edges as FileEdges, Look, Proof};
+use crate::model::{Day, Edges as FileEdges, Look, Proof};
 use crate::progress::Progress;
 use crate::spool::{Finished, Partial};
 use crate::yard::Yard;
@@ -69,6 +70,19 @@ pub async fn held_keep(edges: Edges, config: &Config, id: i64, reason: &str) -> 
 pub async fn held_drop(edges: Edges, config: &Config, id: i64, reason: &str) -> Result<String, ServiceError> {
     let parts = alone(edges, config, "held").await?;
     drop(&parts.yard, id, reason).await
+}
+
+/// Writes a note or ends one, when no service runs.
+pub async fn note_alone(
+    edges: Edges,
+    config: &Config,
+    id: &str,
+    until: Option<Date>,
+    reason: Option<String>,
+    by: String,
+) -> Result<String, ServiceError> {
+    let parts = alone(edges, config, "note").await?;
+    note(&parts.yard, id.to_owned(), until, reason, by).await
 }
 
 async fn alone(edges: Edges, config: &Config, command: &str) -> Result<Parts, ServiceError> {
@@ -151,6 +165,66 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
     yard.ledger.settled().await?;
     Ok(format!("{} of {} is kept as it is, and goes to the archives.", row.path, row.vehicle))
+}
+
+/// Longest reason of a note, in characters.
+const REASON: usize = 200;
+
+/// Writes down what a person knows of a vehicle, a logger or a finding; without a reason it ends
+/// what was written about it.
+pub(super) async fn note(
+    yard: &Yard,
+    id: String,
+    until: Option<Date>,
+    reason: Option<String>,
+    by: String,
+) -> Result<String, ServiceError> {
+    let refuse = |text: String| Err(ServiceError::Unknown(text));
+    let Some(reason) = reason else {
+        return match yard.ledger.end_note(id.clone(), by).await? {
+            true => Ok(format!("The note about {id} is ended.")),
+            false => {
+                refuse(format!("There is no note about {id}; `yarder note` lists those that there are."))
+            }
+        };
+    };
+    if reason.trim().is_empty() || reason.chars().count() > REASON {
+        return refuse(format!("A reason wants 1 to {REASON} characters; nothing was noted."));
+    }
+    let config = yard.config.borrow().clone();
+    let (starts, zone) = (config.depot.day_starts, &config.depot.time_zone);
+    let today = Day::at(yard.edges.clock.now(), starts, zone)
+        .ok_or_else(|| ServiceError::Unknown("The depot's clock shows no day; set it first.".into()))?
+        .date;
+    if until.is_some_and(|until| until < today) {
+        return refuse(format!("That day is over: it is {today}; nothing was noted."));
+    }
+    let kind = if config.vehicles.iter().any(|v| v.id.as_str() == id) {
+        About::Vehicle
+    } else if config.loggers.iter().any(|l| l.id.as_str() == id) {
+        About::Logger
+    } else {
+        About::Finding
+    };
+    let end = match (kind, until) {
+        (About::Finding, None) => {
+            return refuse(format!("A finding is snoozed until a day, never for good; {id} was not."));
+        }
+        (_, Some(until)) => format!("until {until}"),
+        (_, None) => "until the note is ended".to_owned(),
+    };
+    let note = Note { about: id.clone(), kind, since: today, until, reason, by };
+    if !yard.ledger.note(note).await? {
+        return refuse(format!(
+            "There is no vehicle, logger or finding {id}; nothing was noted. `yarder report --json` tells the ids of \
+             findings."
+        ));
+    }
+    Ok(match kind {
+        About::Vehicle => format!("Vehicle {id} is away {end}."),
+        About::Logger => format!("Logger {id} is away {end}."),
+        About::Finding => format!("{id} is snoozed {end}, or until it becomes worse."),
+    })
 }
 
 /// A held file goes, and its content is remembered.

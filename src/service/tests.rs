@@ -25,7 +25,9 @@ use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
 mod dropping;
 mod exchanging;
+mod groups;
 mod keeping;
+mod reporting;
 
 /// A clock that can be set, and waits only a part of what it is told to.
 #[derive(Debug)]
@@ -91,10 +93,13 @@ impl Refused {
 struct Hung {
     part: Mutex<Option<&'static str>>,
     waiting: AtomicU32,
+    /// What was opened or flushed, in order.
+    passed: Mutex<Vec<PathBuf>>,
 }
 
 impl Hung {
     fn pass(&self, path: &Path) {
+        self.passed.lock().expect("lock").push(path.to_owned());
         let hangs = || {
             let part = *self.part.lock().expect("lock");
             part.is_some_and(|part| path.iter().any(|p| p == part))
@@ -198,6 +203,7 @@ impl Disk for Failing {
         self.disk.create_dir(path, mode)
     }
     fn flush_dir(&self, path: &Path) -> io::Result<()> {
+        self.hung.passed.lock().expect("lock").push(path.to_owned());
         self.disk.flush_dir(path)
     }
     fn flush_files(&self, files: &[&dyn DiskFile]) -> io::Result<()> {

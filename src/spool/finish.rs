@@ -72,7 +72,7 @@ impl Finisher {
         let waiting = Mutex::new(waiting);
         let work = async move {
             let hand = async || {
-                while let Some(group) = gather(&spool, &mut *waiting.lock().await).await {
+                while let Some(group) = gather(&spool, &waiting).await {
                     finish(&spool, &ledger, group).await;
                     whole.send_replace(());
                 }
@@ -90,7 +90,9 @@ impl Finisher {
 }
 
 /// The next group; `None` when nobody can hand a file over any more.
-async fn gather(spool: &Spool, waiting: &mut mpsc::Receiver<Finished>) -> Option<Vec<Finished>> {
+async fn gather(spool: &Spool, waiting: &Mutex<mpsc::Receiver<Finished>>) -> Option<Vec<Finished>> {
+    // Given back with the group: the other hand gathers the next while this one is written.
+    let mut waiting = waiting.lock().await;
     let mut group = vec![waiting.recv().await?];
     let mut company = spool.edges.clock.sleep(COMPANY);
     while group.len() < GROUP {
@@ -152,10 +154,10 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     }
     let record = disk.create_new(&spool.record(name), 0o600)?;
     record.write_at(&lines, 0)?;
-    let mut files: Vec<&dyn DiskFile> = vec![&*record];
-    for file in group.iter_mut() {
-        files.push(file.partial.file(disk, spool)?);
-    }
+    let mut files: Vec<_> = group.iter().filter_map(|file| file.partial.by_age()).collect();
+    files.sort_by_key(|(opened, _)| *opened);
+    let mut files: Vec<&dyn DiskFile> = files.into_iter().map(|(_, file)| file).collect();
+    files.push(&*record);
     disk.flush_files(&files)?;
     killpoint::pass("record-flushed");
     for file in group.iter() {

@@ -18,6 +18,7 @@ mod recover;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicU64;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 pub use budget::{Budget, NoRoom, Reservation};
@@ -67,6 +68,8 @@ pub struct Spool {
     budget: Arc<Budget>,
     /// How many files of each group lie here.
     groups: Arc<Mutex<BTreeMap<String, usize>>>,
+    /// How many partials were opened.
+    opened: Arc<AtomicU64>,
 }
 
 impl Spool {
@@ -79,7 +82,7 @@ impl Spool {
             .await
             .map_err(|e| SpoolError::Io { dir: dir.clone(), what: "make its folder", error: Arc::new(e) })?;
         let budget = Arc::new(Budget::new(edges.disk.clone(), dir.clone(), limit, reserve));
-        Ok(Self { dir, edges, budget, groups: Arc::default() })
+        Ok(Self { dir, edges, budget, groups: Arc::default(), opened: Arc::default() })
     }
 
     /// The room there is.
@@ -142,25 +145,30 @@ impl Spool {
     }
 
     /// Removes files that the ledger has let go, whole or partial, and the records of groups that
-    /// are gone with them. What is gone already is no error.
-    pub async fn unlink(&self, names: Vec<String>) -> Result<(), SpoolError> {
+    /// are gone with them. What is gone already is no error; one that cannot be removed holds up no
+    /// other and is tried again at the next start.
+    pub async fn unlink(&self, names: Vec<String>) {
         let spool = self.clone();
-        self.edges
-            .blocking(move |disk| {
-                for name in &names {
-                    if !spool.remove(disk, &spool.whole(name))? {
-                        spool.remove(disk, &spool.part(name))?;
-                    } else if spool.was_last(group_of(name)) {
-                        match disk.remove(&spool.record(group_of(name))) {
-                            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-                            _ => {}
-                        }
-                    }
+        let unlink = move |disk: &dyn Disk| {
+            for name in &names {
+                if let Err(e) = spool.unlink_one(disk, name) {
+                    tracing::warn!(name, "a file that is not needed any more stays in the spool: {e}");
                 }
-                Ok(())
-            })
-            .await
-            .map_err(self.failed("remove a file"))
+            }
+        };
+        self.edges.blocking(unlink).await;
+    }
+
+    fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<()> {
+        if !self.remove(disk, &self.whole(name))? {
+            self.remove(disk, &self.part(name))?;
+        } else if self.was_last(group_of(name)) {
+            match disk.remove(&self.record(group_of(name))) {
+                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+                _ => {}
+            }
+        }
+        Ok(())
     }
 }
 

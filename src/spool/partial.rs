@@ -1,6 +1,7 @@
 //! A file of which not all bytes are here yet. Blocking: call on a thread that may wait.
 
 use std::io;
+use std::sync::atomic::Ordering;
 
 use bytes::Bytes;
 
@@ -21,6 +22,8 @@ pub struct Partial {
     pub name: String,
     /// None until something is written.
     file: Option<Box<dyn DiskFile>>,
+    /// Grows from one that was opened before to the next.
+    opened: u64,
     held: Vec<u8>,
     hash: RunningHash,
     /// What the logger said of it when its first bytes came, until a mark tells the ledger.
@@ -42,6 +45,7 @@ impl Partial {
         Self {
             name,
             file: None,
+            opened: 0,
             held: Vec::new(),
             hash: RunningHash::default(),
             look: None,
@@ -50,15 +54,17 @@ impl Partial {
         }
     }
 
-    fn opened(name: &str, file: Box<dyn DiskFile>, hash: RunningHash) -> Self {
+    fn open(spool: &Spool, name: &str, file: Box<dyn DiskFile>, hash: RunningHash) -> Self {
         let marked = hash.len();
         Self {
             name: name.to_owned(),
             file: Some(file),
+            opened: spool.opened.fetch_add(1, Ordering::SeqCst),
             held: Vec::new(),
             hash,
             look: None,
-            named: true,
+            // Without a mark nobody flushed the folder yet.
+            named: marked > 0,
             marked,
         }
     }
@@ -83,7 +89,7 @@ impl Partial {
         let Some(hash) = hash.filter(|hash| len >= hash.len()) else { return Ok(None) };
         file.set_len(hash.len())?;
         let cut = len - hash.len();
-        Ok(Some((Self::opened(name, file, hash), cut)))
+        Ok(Some((Self::open(spool, name, file, hash), cut)))
     }
 
     /// One that was set aside, hashed again from its first byte.
@@ -97,7 +103,7 @@ impl Partial {
                 read => hash.update(&buffer[..read]),
             }
         }
-        Ok(Self::opened(name, file, hash))
+        Ok(Self::open(spool, name, file, hash))
     }
 
     /// Bytes written.
@@ -118,11 +124,16 @@ impl Partial {
     /// Goes back to the last mark, after a write or a flush failed: what lies behind it may be lost,
     /// whatever a later flush says. Gives how many bytes of [`Partial::len`] that are.
     pub fn back(self) -> u64 {
-        if let Some(file) = &self.file {
-            // What cannot be cut off now is cut off when it is opened again.
-            let _ = file.set_len(self.marked);
+        match &self.file {
+            // What cannot be cut off now is cut off, and counted so, when it is opened again.
+            Some(file) if file.set_len(self.marked).is_err() => 0,
+            _ => self.unmarked(),
         }
-        self.unmarked()
+    }
+
+    /// Its file, where there is one, and its place in the order in which such were opened.
+    pub(super) fn by_age(&self) -> Option<(u64, &dyn DiskFile)> {
+        self.file.as_deref().map(|file| (self.opened, file))
     }
 
     /// Its running hash.
@@ -161,7 +172,11 @@ impl Partial {
     pub(super) fn file(&mut self, disk: &dyn Disk, spool: &Spool) -> io::Result<&dyn DiskFile> {
         let file = match self.file.take() {
             Some(file) => file,
-            None => disk.create_new(&spool.part(&self.name), 0o600)?,
+            None => {
+                let file = disk.create_new(&spool.part(&self.name), 0o600)?;
+                self.opened = spool.opened.fetch_add(1, Ordering::SeqCst);
+                file
+            }
         };
         let file = self.file.insert(file);
         if !self.held.is_empty() {

@@ -82,19 +82,20 @@ impl Spool {
             }
         }
         self.budget.found(found.bytes);
-        self.unlink(gone).await?;
+        self.unlink(gone).await;
         found.removed += self.sweep(ledger).await?;
         Ok(found)
     }
 
-    /// Removes the whole files that the ledger has let go; gives how many.
-    pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, RecoverError> {
-        let (ids, names): (Vec<_>, Vec<_>) = ledger.free_spool().await?.into_iter().unzip();
+    /// Removes the files that may go; gives how many. The ledger lets go of them first: what is owed
+    /// again meanwhile must not rely on a file that is about to be removed. One that a kill leaves has
+    /// its record still.
+    pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
+        let names = ledger.let_go().await?;
         let count = names.len() as u64;
         if count > 0 {
-            self.unlink(names).await?;
-            killpoint::pass("spool-unlinked");
-            ledger.unlinked(ids)?;
+            killpoint::pass("spool-let-go");
+            self.unlink(names).await;
         }
         Ok(count)
     }

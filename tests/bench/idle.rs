@@ -4,7 +4,7 @@
 //! `YARDER_IDLE_SECONDS` the time measured (300), `YARDER_IDLE_PACE` the pace of knocks and
 //! listings ("20s"; "default" leaves both at their defaults).
 //!
-//! `YARDER=target/release/yarder cargo nextest run --run-ignored only -E 'test(soak_idle_yard)' --no-capture`
+//! `YARDER=target/release/yarder cargo nextest run --profile soak --run-ignored only -E 'test(soak_idle_yard)' --no-capture`
 
 use std::fmt::Write as _;
 use std::process::{Command, Stdio};

@@ -24,6 +24,7 @@ arguments.add_argument("folder", type=pathlib.Path)
 arguments.add_argument("--vehicles", type=int, default=500)
 arguments.add_argument("--files", type=int, default=20_000_000)
 arguments.add_argument("--runs", type=int, default=5)
+arguments.add_argument("--keep", action="store_true", help="leave FOLDER behind")
 said = arguments.parse_args()
 
 folder = said.folder.resolve()
@@ -127,5 +128,6 @@ for _ in range(said.runs):
             service.wait(60)
     os.unlink(at)
 took["start_s"] = round(statistics.median(starts), 3)
-shutil.rmtree(folder)
+if not said.keep:
+    shutil.rmtree(folder)
 print(json.dumps(took))

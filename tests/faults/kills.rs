@@ -36,7 +36,7 @@ killed_at! {
     killed_when_the_archive_folder_is_flushed "archive-folder-flushed"
     killed_when_the_receipt_is_stored "receipt-stored"
     killed_when_archived_is_committed "archived-committed"
-    killed_when_the_spool_is_unlinked "spool-unlinked"
+    killed_when_the_spool_lets_go "spool-let-go"
     killed_when_the_manifest_is_replaced "manifest-replaced"
 }
 

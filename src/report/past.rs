@@ -1,0 +1,224 @@
+//! What earlier reports said, and what became known since: what makes a finding new or known, the
+//! strips, and the corrections.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use jiff::{Timestamp, ToSpan as _};
+use serde::Deserialize;
+use serde_json::Value;
+
+use super::value::{Correction, FindingState, Report, StripDay, Verdict};
+use crate::ledger::{About, LedgerError, NoteRow, Query, Severity, Stored, Told, graver};
+use crate::model::Day;
+
+/// Days of a strip, this one among them; and days before it that are corrected.
+const DAYS: i64 = 14;
+
+/// What earlier reports said and what people know, as of one day.
+#[derive(Debug, Clone, Default)]
+pub struct Past {
+    /// When the last stored report was made, ms.
+    pub last: Option<i64>,
+    /// What it said of the findings that were there.
+    pub told: BTreeMap<String, Told>,
+    /// How earlier days stood in their last reports, by date and vehicle, each with whether data was
+    /// lost.
+    pub verdicts: BTreeMap<Date, BTreeMap<String, (Verdict, bool)>>,
+    /// What became known of them since, and stands in no earlier day's report.
+    pub corrections: Vec<Correction>,
+    /// Findings of which nobody wants to hear until a day, each with how it stood then.
+    pub snoozed: BTreeMap<String, (Date, Told)>,
+}
+
+/// A vehicle or logger that is away because a person said so.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AwayNote {
+    /// Whether `id` is a vehicle's or a logger's.
+    pub kind: About,
+    /// The vehicle, or the logger.
+    pub id: String,
+    /// The first day.
+    pub from: Date,
+    /// The last day; `None` for an open end.
+    pub until: Option<Date>,
+    /// Why.
+    pub reason: String,
+}
+
+/// As much of a stored report as later ones need.
+#[derive(Debug, Deserialize)]
+struct Slim {
+    from: Timestamp,
+    to: Timestamp,
+    vehicles: Vec<SlimVehicle>,
+    #[serde(default)]
+    corrections: Vec<Correction>,
+}
+
+#[derive(Debug, Deserialize)]
+struct SlimVehicle {
+    id: String,
+    verdict: Verdict,
+    files: SlimFiles,
+    loggers: Vec<SlimLogger>,
+}
+
+#[derive(Debug, Deserialize)]
+struct SlimFiles {
+    lost: u64,
+}
+
+#[derive(Debug, Deserialize)]
+struct SlimLogger {
+    id: String,
+    listing_whole: bool,
+}
+
+/// Notes that hold on a day: who is away, and which findings are snoozed.
+pub(super) fn notes(query: &Query, day: &Day) -> Result<(Vec<AwayNote>, Vec<NoteRow>), LedgerError> {
+    let rows = query.notes(day.to.as_millisecond())?;
+    let holds =
+        |row: &NoteRow| row.note.since <= day.date && row.note.until.is_none_or(|until| until >= day.date);
+    let (snoozes, away): (Vec<_>, Vec<_>) =
+        rows.into_iter().filter(holds).partition(|row| row.note.kind == About::Finding);
+    let away = away.into_iter().map(|NoteRow { note, .. }| AwayNote {
+        kind: note.kind,
+        id: note.about,
+        from: note.since,
+        until: note.until,
+        reason: note.reason,
+    });
+    Ok((away.collect(), snoozes))
+}
+
+impl Past {
+    /// Reads it for the report of a day.
+    pub(super) fn read(query: &Query, day: &Day, snoozes: Vec<NoteRow>) -> Result<Self, LedgerError> {
+        let first = day.date.saturating_sub(DAYS.days());
+        let mut last_of = BTreeMap::new();
+        let mut told = BTreeMap::new();
+        query.stored_of(first, day.date, |stored| {
+            // One of another version's form tells nothing here.
+            let Ok(slim) = serde_json::from_str::<Slim>(&stored.json) else { return };
+            for correction in &slim.corrections {
+                told.insert((correction.date, correction.vehicle.clone()), correction.is);
+            }
+            last_of.insert(stored.date, (Stored { json: String::new(), ..stored }, slim));
+        })?;
+        let snoozed = snoozes.into_iter().filter(|row| row.ended.is_none()).filter_map(|row| {
+            let (until, was) = (row.note.until?, row.was?);
+            Some((row.note.about, (until, was)))
+        });
+        Ok(Self {
+            last: query.last_report()?,
+            told: query.told()?,
+            corrections: corrections(query, &last_of, &told)?,
+            snoozed: snoozed.collect(),
+            verdicts: last_of
+                .into_iter()
+                .map(|(date, (_, slim))| {
+                    let line = |v: SlimVehicle| (v.id, (v.verdict, v.files.lost > 0));
+                    (date, slim.vehicles.into_iter().map(line).collect())
+                })
+                .collect(),
+        })
+    }
+
+    /// How a finding that is there stands against the last report, and until when it is snoozed.
+    /// A snooze ends when the finding is graver than it was then.
+    pub fn state(
+        &self,
+        id: &str,
+        since: Timestamp,
+        is: (Severity, &Value),
+        day: &Day,
+    ) -> (FindingState, Option<Date>) {
+        let graver_than = |was: &Told| graver((was.severity, &was.evidence), is);
+        if let Some((until, _)) = self.snoozed.get(id).filter(|(_, was)| !graver_than(was)) {
+            return (FindingState::Snoozed, Some(*until));
+        }
+        let state = match self.told.get(id) {
+            Some(was) if graver_than(was) => FindingState::Worse,
+            Some(_) => FindingState::Known,
+            None if self.last.is_some() || since >= day.from => FindingState::New,
+            None => FindingState::Known,
+        };
+        (state, None)
+    }
+
+    /// Whether it is news that a finding went away at that moment (ms).
+    pub fn is_news(&self, id: &str, gone: i64) -> bool {
+        self.told.contains_key(id) || self.last.is_none_or(|last| gone >= last)
+    }
+
+    /// Adds strips and corrections to a report.
+    pub(super) fn finish(&self, report: &mut Report) {
+        let first = report.date.saturating_sub((DAYS - 1).days());
+        let first = self.verdicts.keys().find(|date| **date >= first).copied().unwrap_or(report.date);
+        for line in &mut report.vehicles {
+            let days = first.series(1.day()).take_while(|date| *date < report.date);
+            line.strip = days
+                .map(|date| {
+                    let stood = self.verdicts.get(&date).and_then(|all| all.get(&line.id));
+                    StripDay { date, verdict: stood.map(|s| s.0), lost: stood.is_some_and(|s| s.1) }
+                })
+                .collect();
+            let lost = line.files.lost > 0;
+            line.strip.push(StripDay { date: report.date, verdict: Some(line.verdict), lost });
+        }
+        report.corrections = self.corrections.clone();
+    }
+}
+
+/// What the ledger knows now of days whose last report says something else. `told` is what earlier
+/// days' reports have corrected already.
+fn corrections(
+    query: &Query,
+    days: &BTreeMap<Date, (Stored, Slim)>,
+    told: &BTreeMap<(Date, String), Verdict>,
+) -> Result<Vec<Correction>, LedgerError> {
+    let closed = || days.values().filter(|(stored, _)| stored.is_final);
+    let Some(first) = closed().map(|(_, slim)| slim.from).min() else { return Ok(Vec::new()) };
+    let undone = query.undone(first.as_millisecond())?;
+    let mut all = Vec::new();
+    for (stored, slim) in closed() {
+        let (from, to) = (slim.from.as_millisecond(), slim.to.as_millisecond());
+        for vehicle in &slim.vehicles {
+            let corrected = told.get(&(stored.date, vehicle.id.clone())).copied();
+            let was = corrected.unwrap_or(vehicle.verdict);
+            let gone_bad = || {
+                let home = from..to.min(stored.as_of);
+                undone.iter().any(|u| u.vehicle == vehicle.id && home.contains(&u.archived_at))
+            };
+            let (is, files) = match was {
+                Verdict::Incomplete if !gone_bad() => match came_home(query, vehicle, stored, (from, to))? {
+                    Some(files) if files > 0 || corrected.is_some() => (Verdict::Complete, files),
+                    _ => continue,
+                },
+                Verdict::Complete if gone_bad() => (Verdict::Incomplete, 0),
+                _ => continue,
+            };
+            all.push(Correction { date: stored.date, vehicle: vehicle.id.clone(), was, is, files });
+        }
+    }
+    Ok(all)
+}
+
+/// How many files of a vehicle's day came home after its last report; `None` where not all are.
+fn came_home(
+    query: &Query,
+    vehicle: &SlimVehicle,
+    stored: &Stored,
+    day: (i64, i64),
+) -> Result<Option<u64>, LedgerError> {
+    let mut files = 0;
+    for logger in &vehicle.loggers {
+        let listed = if logger.listing_whole { i64::MIN } else { stored.as_of };
+        match query.came_home(&logger.id, stored.as_of, day, listed)? {
+            Some(home) => files += home,
+            None => return Ok(None),
+        }
+    }
+    Ok(Some(files))
+}

@@ -1,0 +1,134 @@
+//! Makes reports when they are due, and stores them as they were made.
+//!
+//! A day is opened when the service lives in it, and closed when it has ended: days that a jump of
+//! the clock leaps over were never opened and get no report, and a closed one is never opened again.
+//! While the clock is not plausible neither happens.
+//!
+//! # Crash
+//! Report, what it said of findings and the closing of its day are one commit. Before it nothing is
+//! stored, and the report is made again at the next start.
+
+use std::time::Duration;
+
+use jiff::Timestamp;
+
+use super::ServiceError;
+use super::belief::Belief;
+use super::lived::ALIVE;
+use crate::ledger::{self, LedgerError, Severity, ToStore, Told};
+use crate::model::Day;
+use crate::report::moments::{Due, due, missed, next};
+use crate::report::{Facts, FindingState, Report, build, words};
+use crate::yard::Yard;
+
+/// Missed days that are made up for at most, the newest ones.
+const MISSED: usize = 400;
+
+/// The days and reports of a yard.
+pub(super) struct Keeper<'y> {
+    yard: &'y Yard,
+    belief: Belief,
+    /// What was missed before the start has been looked for.
+    looked_back: bool,
+}
+
+/// Makes reports until the service stops.
+pub(super) async fn keep(yard: Yard) -> Result<(), ServiceError> {
+    let mut keeper = Keeper::begin(&yard).await?;
+    loop {
+        let pause = keeper.goes_on().await?;
+        tokio::select! {
+            biased;
+            () = yard.stop.cancelled() => return Ok(()),
+            () = yard.edges.clock.sleep(pause) => {}
+        }
+    }
+}
+
+impl<'y> Keeper<'y> {
+    pub async fn begin(yard: &'y Yard) -> Result<Self, ServiceError> {
+        let known = yard.ledger.last_moment().await?.and_then(|ms| Timestamp::from_millisecond(ms).ok());
+        Ok(Self { yard, belief: Belief::new(known), looked_back: false })
+    }
+
+    /// Opens the running day, makes what is due, and says how long nothing else will be.
+    pub async fn goes_on(&mut self) -> Result<Duration, ServiceError> {
+        let clock = &self.yard.edges.clock;
+        let now = clock.now();
+        if !self.belief.look(now, clock.mono()) {
+            return Ok(ALIVE);
+        }
+        let config = self.yard.config.borrow().clone();
+        let (starts, zone) = (config.depot.day_starts, config.depot.time_zone.clone());
+        let Some(today) = Day::at(now, starts, &zone) else { return Ok(ALIVE) };
+        let ledger = &self.yard.ledger;
+        let lived = if self.looked_back {
+            // Since the last look, or since a jump of the clock.
+            now.checked_sub(2 * ALIVE).ok()
+        } else {
+            self.looked_back = true;
+            let lived = ledger.last_lived().await?.and_then(|ms| Timestamp::from_millisecond(ms).ok());
+            let days = lived.map(|lived| missed(lived, now, starts, &zone, MISSED)).unwrap_or_default();
+            let days = days.into_iter().map(|day| (day.date, day.from.as_millisecond())).collect();
+            ledger.missed_days(days).await?;
+            lived
+        };
+        // Moments of this day that passed while the service was down are made up for; others are not.
+        let from = lived.map_or(now, |lived| lived.max(today.from));
+        ledger.live_day(today.date, from.as_millisecond()).await?;
+        for open in ledger.open_days().await? {
+            if let Some(due) = due(&open, &config.report.at, starts, &zone, now) {
+                if self.yard.stop.is_cancelled() {
+                    break;
+                }
+                self.make(due, now).await?;
+            }
+        }
+        let then = next(&config.report.at, starts, &zone, now).map(|then| then.duration_since(now));
+        Ok(then.and_then(|span| Duration::try_from(span).ok()).unwrap_or(ALIVE).min(ALIVE))
+    }
+
+    /// Makes one report and stores it.
+    async fn make(&self, due: Due, now: Timestamp) -> Result<(), ServiceError> {
+        let yard = self.yard;
+        yard.ledger.settled().await?;
+        let config = yard.config.borrow().clone();
+        let keep = config.report.keep;
+        let made = yard.edges.blocking(move |_| -> Result<Report, LedgerError> {
+            let query = ledger::read(&config.depot.state_dir)?;
+            let mut report = build(&config, &Facts::read(&query, &due.day)?, &due.day, now);
+            report.is_final = due.is_final;
+            Ok(report)
+        });
+        let report = match made.await {
+            Ok(report) => report,
+            // No reason to end what brings files home; it is tried again at the next look.
+            Err(e) => {
+                tracing::error!(date = %due.day.date, "the report could not be made: {e}");
+                return Ok(());
+            }
+        };
+        if yard.ledger.store_report(to_store(&report), keep).await? {
+            let (complete, of) = (report.totals.complete, report.totals.vehicles);
+            let (date, needs_person) = (report.date, report.needs_person());
+            tracing::info!(%date, complete, of, needs_person, last = report.is_final, "report stored");
+        }
+        Ok(())
+    }
+}
+
+/// A report in the form in which the ledger keeps it.
+fn to_store(report: &Report) -> ToStore {
+    let all = report.findings.iter().chain(report.vehicles.iter().flat_map(|v| &v.findings));
+    let there = all.filter(|f| f.state != FindingState::Gone).map(|f| {
+        let severity = Severity::parse(f.severity).unwrap_or(Severity::Act);
+        (f.id.clone(), Told { severity, evidence: f.evidence.clone() })
+    });
+    ToStore {
+        date: report.date,
+        as_of: report.as_of.as_millisecond(),
+        is_final: report.is_final,
+        json: words::json(report),
+        findings: there.collect(),
+    }
+}
