@@ -1,6 +1,6 @@
 //! Whether a listed entry is a known version, and what says that the card is another one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -57,8 +57,9 @@ pub fn matches(known: Option<&Known>, seen: &Seen) -> Match {
 }
 
 /// A sign in a whole listing that the card is another one: nothing that was whole is there any
-/// more, and the numbering fell back behind what was known.
-pub fn card_sign(known: &[Known], listed: &[RemotePath]) -> Option<&'static str> {
+/// more, and the numbering fell back behind what was known. `kept` are the listed paths that are not
+/// known with another time: a card that was formatted may bear the same names at once.
+pub fn card_sign(known: &[Known], listed: &[RemotePath], kept: &[RemotePath]) -> Option<&'static str> {
     let was: Vec<RemotePath> = known
         .iter()
         .filter(|k| {
@@ -66,13 +67,13 @@ pub fn card_sign(known: &[Known], listed: &[RemotePath]) -> Option<&'static str>
         })
         .map(|k| k.path.clone())
         .collect();
-    if was.is_empty() || listed.is_empty() || listed.iter().any(|p| was.binary_search(p).is_ok()) {
+    if was.is_empty() || listed.is_empty() || kept.iter().any(|p| was.binary_search(p).is_ok()) {
         return None;
     }
     // Were the listing the continuation of what is known, all of it would come behind.
-    let last_known = was.last().cloned()?;
-    let newest = in_order(was.into_iter().chain(listed.iter().cloned()).collect()).into_iter().last()?;
-    (newest == last_known || !listed.contains(&newest)).then_some("numbers fell back")
+    let all: BTreeSet<RemotePath> = was.into_iter().chain(listed.iter().cloned()).collect();
+    let newest = in_order(all.into_iter().collect()).into_iter().last()?;
+    (!listed.contains(&newest)).then_some("numbers fell back")
 }
 
 /// Times of a listing that cannot be believed: before 2005 (the trade began to log on cards about
@@ -154,9 +155,20 @@ mod tests {
     fn a_formatted_card_shows_by_numbers_that_fell_back() {
         let known: Vec<_> = (40..45).map(|n| known(&format!("{n:05}.log"), 1, 1, State::Archived)).collect();
         let listed = |from: u32| (from..from + 3).map(|n| path(&format!("{n:05}.log"))).collect::<Vec<_>>();
-        assert_eq!(card_sign(&known, &listed(1)), Some("numbers fell back"));
-        assert_eq!(card_sign(&known, &listed(90)), None, "a ring that overwrote everything goes on");
-        assert_eq!(card_sign(&known, &listed(43)), None, "some of it is still there");
+        assert_eq!(card_sign(&known, &listed(1), &listed(1)), Some("numbers fell back"));
+        assert_eq!(
+            card_sign(&known, &listed(90), &listed(90)),
+            None,
+            "a ring that overwrote everything goes on"
+        );
+        assert_eq!(card_sign(&known, &listed(43), &listed(43)), None, "some of it is still there");
+        // The names are those of before, the times are not.
+        assert_eq!(card_sign(&known, &listed(40), &[]), Some("numbers fell back"));
+        assert_eq!(
+            card_sign(&known, &listed(42), &[]),
+            None,
+            "a logger whose clock was set keeps its newest file"
+        );
     }
 
     #[test]

@@ -41,6 +41,10 @@ impl Visit<'_> {
         let matched: Vec<Match> = seen.iter().map(|s| matches(by_path.get(&s.path).copied(), s)).collect();
         let doubtful = incredible(&seen, now);
 
+        if !self.identified {
+            // What was told of the card in an earlier visit has been told.
+            self.yard.ledger.clear("card-changed", self.logger.id.as_str())?;
+        }
         let mut sign = None;
         if matched.contains(&Match::Returned) {
             sign = Some("a file came back that was gone");
@@ -48,7 +52,9 @@ impl Visit<'_> {
             sign = Some("a file is shorter than it was");
         } else if listing.is_whole() {
             let paths: Vec<_> = seen.iter().map(|s| s.path.clone()).collect();
-            sign = card_sign(&known, &paths);
+            let kept = |(_, m): &(&Seen, &Match)| **m != Match::TimeOnly;
+            let kept: Vec<_> = seen.iter().zip(&matched).filter(kept).map(|(s, _)| s.path.clone()).collect();
+            sign = card_sign(&known, &paths, &kept);
         }
         sign = self.right_logger(&seen, &matched, &by_path).await?.or(sign);
 

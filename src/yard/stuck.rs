@@ -48,7 +48,10 @@ impl Visit<'_> {
         if self.link.caps().resumes == Some(false) && at != item.furthest {
             return self.did_not_fit(id, reached).await;
         }
-        if self.yard.ledger.stuck(id, Some(at)).await? < STUCK_VISITS && item.gaps.is_empty() {
+        // Another try within one visit is no further visit.
+        let counted = self.stuck.insert(id, at) == Some(at);
+        let three = !counted && self.yard.ledger.stuck(id, Some(at)).await? >= STUCK_VISITS;
+        if !three && item.gaps.is_empty() {
             return Ok(());
         }
         match self.skip(&item).await? {

@@ -85,6 +85,8 @@ pub(super) struct Visit<'y> {
     pub(super) fruitless: BTreeMap<VersionId, u32>,
     /// Files that stuck, and when.
     pub(super) parked: BTreeMap<VersionId, Duration>,
+    /// Files that were counted as stuck at a byte in this visit.
+    pub(super) stuck: BTreeMap<VersionId, u64>,
     /// How far this visit came with files that begin at zero each time.
     pub(super) reached: BTreeMap<VersionId, Reached>,
     strikes: BTreeMap<VersionId, u32>,
@@ -120,6 +122,7 @@ impl<'y> Visit<'y> {
             unchanged: false,
             fruitless: BTreeMap::new(),
             parked: BTreeMap::new(),
+            stuck: BTreeMap::new(),
             reached: BTreeMap::new(),
             strikes: BTreeMap::new(),
             disk_failed: false,

@@ -106,11 +106,13 @@ impl Unit {
     pub fn record(&mut self, seed: &str, size: usize, at: Timestamp) -> String {
         self.next += 1;
         self.recorded += 1;
-        let name = format!("log_{:04}.{}", self.next, if self.ending.is_empty() { "log" } else { self.ending });
+        let name =
+            format!("log_{:04}.{}", self.next, if self.ending.is_empty() { "log" } else { self.ending });
         let seed = seed.bytes().fold(self.recorded, |sum, b| sum.wrapping_mul(1_000_003) ^ u64::from(b));
         let mut rng = fastrand::Rng::with_seed(seed);
         let bytes: Vec<u8> = std::iter::repeat_with(|| rng.u8(..)).take(size).collect();
-        self.files.insert(name.clone(), Planted { bytes: bytes.into(), time: Some(at), ..Planted::default() });
+        self.files
+            .insert(name.clone(), Planted { bytes: bytes.into(), time: Some(at), ..Planted::default() });
         name
     }
 
@@ -141,6 +143,7 @@ impl Dialer for Air {
             clock: self.clock.clone(),
             host: host(logger, at),
             wanted: logger.kind.files.clone(),
+            resumes: self.world.at(&host(logger, at), |unit| !unit.cannot_resume).ok(),
             reading: None,
         }))
     }
@@ -151,6 +154,7 @@ struct Wire {
     clock: Arc<Virtual>,
     host: String,
     wanted: Patterns,
+    resumes: Option<bool>,
     /// The open read: its file, and the next byte.
     reading: Option<(String, usize)>,
 }
@@ -179,8 +183,7 @@ fn look(file: &Planted) -> Look {
 #[async_trait]
 impl Link for Wire {
     fn caps(&self) -> LinkCaps {
-        let cannot = self.world.at(&self.host, |unit| unit.cannot_resume).unwrap_or(false);
-        LinkCaps { secured: false, resumes: Some(!cannot) }
+        LinkCaps { secured: false, resumes: self.resumes }
     }
 
     async fn list(&mut self, _: &ListCaps) -> Result<Listing, LinkError> {
@@ -204,11 +207,16 @@ impl Link for Wire {
                 listing.files.push(RemoteFile {
                     path,
                     size: ListedSize::Exact(file.bytes.len() as u64),
-                    time: file.time.map(|at| ListedTime { at, precision: Precision::Second, zone_told: true }),
+                    time: file.time.map(|at| ListedTime {
+                        at,
+                        precision: Precision::Second,
+                        zone_told: true,
+                    }),
                     validator: None,
                 });
             }
-            let missing = |folder: &str| Missing { folder: folder.into(), why: "500 Internal Server Error".into() };
+            let missing =
+                |folder: &str| Missing { folder: folder.into(), why: "500 Internal Server Error".into() };
             listing.missing.extend(unit.unreadable.map(missing));
             Ok(listing)
         })?

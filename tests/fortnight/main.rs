@@ -36,7 +36,8 @@ fn expected(day: i8) -> BTreeMap<String, Standing> {
         plot::vehicles().into_iter().map(|v| (v, (usual.to_owned(), BTreeSet::new()))).collect();
     all.insert("the-depot".into(), ("-".into(), BTreeSet::new()));
     for words in mine.iter().filter(|w| w[1] != "all") {
-        let findings = words[3..].chunks(3).map(|f| (f[0].to_owned(), f[1].parse().expect("day"), f[2].to_owned()));
+        let findings =
+            words[3..].chunks(3).map(|f| (f[0].to_owned(), f[1].parse().expect("day"), f[2].to_owned()));
         let before = all.insert(words[1].to_owned(), (words[2].to_owned(), findings.collect()));
         assert!(before.is_some(), "{words:?}: no such vehicle");
     }
@@ -59,8 +60,10 @@ fn told(report: &Value) -> BTreeMap<String, Standing> {
         assert!(told.iter().all(|(code, ..)| CODES.iter().any(|(known, _)| known == code)), "{told:?}");
         told
     };
-    let mut all: BTreeMap<String, Standing> =
-        list(&report["vehicles"]).iter().map(|v| (text(&v["id"]), (text(&v["verdict"]), findings(v)))).collect();
+    let mut all: BTreeMap<String, Standing> = list(&report["vehicles"])
+        .iter()
+        .map(|v| (text(&v["id"]), (text(&v["verdict"]), findings(v))))
+        .collect();
     all.insert("the-depot".into(), ("-".into(), findings(report)));
     all
 }
@@ -100,5 +103,8 @@ fn every_morning_tells_what_happened_and_no_more() {
     assert_eq!(not_yet.len(), NOT_YET.len(), "a line stands twice");
     let met: Vec<_> = not_yet.difference(&differs).collect();
     let wrong: Vec<_> = differs.difference(&not_yet).collect();
-    assert!(met.is_empty() && wrong.is_empty(), "met, and still in NOT_YET: {met:?}\nwrong: {wrong:?}\n{story}");
+    assert!(
+        met.is_empty() && wrong.is_empty(),
+        "met, and still in NOT_YET: {met:?}\nwrong: {wrong:?}\n{story}"
+    );
 }

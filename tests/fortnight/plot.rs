@@ -55,7 +55,8 @@ const WORKING: [i8; 9] = [12, 13, 14, 15, 19, 20, 21, 22, 23];
 
 /// All vehicles, in the order of the list.
 pub fn vehicles() -> Vec<String> {
-    let series = [("PLOW", 8), ("SWEEP", 8), ("HAUL", 8), ("TRUCK", 5), ("GRIT", 3), ("CAR", 4), ("NIGHT", 2)];
+    let series =
+        [("PLOW", 8), ("SWEEP", 8), ("HAUL", 8), ("TRUCK", 5), ("GRIT", 3), ("CAR", 4), ("NIGHT", 2)];
     let mut all: Vec<String> =
         series.iter().flat_map(|(name, n)| (1..=*n).map(move |k| format!("{name}-{k:02}"))).collect();
     all.extend(["GRASS-01".to_owned(), "BACK-01".to_owned()]);
@@ -210,11 +211,15 @@ impl Plot {
                     _ => false,
                 };
                 let (comes, leaves) = match name.as_str() {
+                    // Before days off they stay.
+                    "NIGHT-01" | "NIGHT-02" if [15, 23].contains(&day) => ("22:00", None),
                     "NIGHT-01" | "NIGHT-02" => ("22:00", Some((day + 1, "04:00"))),
                     // Its logger is in range for 80 minutes.
                     "SWEEP-02" if day <= 15 => ("15:30", Some((day, "16:50"))),
                     // Their drivers take them home before days off.
-                    _ if name.starts_with("CAR") && [15, 23].contains(&day) => ("15:30", Some((day, "17:00"))),
+                    _ if name.starts_with("CAR") && [15, 23].contains(&day) => {
+                        ("15:30", Some((day, "17:00")))
+                    }
                     _ => ("15:30", None),
                 };
                 self.here(day, "05:45", &name, false);
@@ -271,9 +276,9 @@ impl Plot {
         self.world(15, "13:00", |stage| {
             std::fs::write(stage.dir.join("vehicles.toml"), list(LOGS_AND_BINS)).expect("written");
         });
-        // A file of 16 hours, in a night of 14.
-        self.world(14, "15:25", |stage| {
-            let name = record(stage.world, "PLOW-05", LARGE, at(14, "15:11"));
+        // A file of 16 hours, in a night of 14; not the last one, which would be open.
+        self.world(14, "15:15", |stage| {
+            let name = record(stage.world, "PLOW-05", LARGE, at(14, "08:11"));
             stage.world.unit("PLOW-05", |unit| unit.file(&name).rate = Some(1));
             let name = record(stage.world, "SWEEP-05", LARGE, at(14, "15:11"));
             stage.world.unit("SWEEP-05", |unit| unit.file(&name).cut_once = Some(30_000));
@@ -296,7 +301,8 @@ impl Plot {
 
         // Thu 15: the PC is started anew, with a clock of 1 January 2020.
         self.at(15, "13:00", Act::Stop);
-        let behind = "2020-01-01T00:00:00Z".parse::<Timestamp>().expect("moment").duration_since(at(15, "13:05"));
+        let behind =
+            "2020-01-01T00:00:00Z".parse::<Timestamp>().expect("moment").duration_since(at(15, "13:05"));
         self.at(15, "13:05", Act::Start(behind));
         self.at(15, "14:30", Act::Right);
         self.unit(15, "14:00", "SWEEP-03", |unit| {
@@ -305,7 +311,8 @@ impl Plot {
         });
         self.world(15, "15:00", |stage| {
             for nth in 0..120 {
-                let name = record(stage.world, "BACK-01", SMALL, at(1, "09:00") + SignedDuration::from_hours(nth));
+                let name =
+                    record(stage.world, "BACK-01", SMALL, at(1, "09:00") + SignedDuration::from_hours(nth));
                 stage.world.unit("BACK-01", |unit| unit.file(&name).rate = Some(10));
             }
         });
@@ -348,10 +355,10 @@ impl Plot {
         };
         self.world(20, "14:00", cards);
         self.world(21, "13:00", cards);
-        self.world(20, "15:25", |stage| {
-            let name = record(stage.world, "TRUCK-05", LARGE, at(20, "15:11"));
+        self.world(20, "15:15", |stage| {
+            let name = record(stage.world, "TRUCK-05", LARGE, at(20, "08:11"));
             stage.world.unit("TRUCK-05", |unit| unit.file(&name).rate = Some(1));
-            let name = record(stage.world, "SWEEP-04", SMALL, at(20, "15:11"));
+            let name = record(stage.world, "SWEEP-04", SMALL, at(20, "08:11"));
             stage.world.unit("SWEEP-04", |unit| unit.file(&name).refused = true);
         });
         self.unit(21, "12:30", "TRUCK-05", |unit| unit.files.values_mut().for_each(|f| f.rate = None));

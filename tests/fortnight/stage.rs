@@ -131,7 +131,8 @@ async fn whole(dir: &Path, clock: Arc<Virtual>) {
 /// The last good configuration.
 fn good(dir: &Path) -> Loaded {
     let pair = load_good(&OsDisk::new(), dir).expect("readable").expect("kept");
-    let Checked { config, warnings } = check(&pair, &RealEnv).map_err(|e| e.to_string()).expect("it was good");
+    let Checked { config, warnings } =
+        check(&pair, &RealEnv).map_err(|e| e.to_string()).expect("it was good");
     Loaded { config, warnings, pair }
 }
 
@@ -162,7 +163,12 @@ fn read(dir: &Path) -> BTreeMap<i8, Told> {
         let json: Value = serde_json::from_str(&stored.json).expect("JSON");
         let report = parse(&stored.json);
         let entry = told.entry(stored.date.day());
-        let day = entry.or_insert_with(|| Told { morning: parse(&stored.json), json, last: parse(&stored.json), stored: 0 });
+        let day = entry.or_insert_with(|| Told {
+            morning: parse(&stored.json),
+            json,
+            last: parse(&stored.json),
+            stored: 0,
+        });
         day.last = report;
         day.stored += 1;
     }
