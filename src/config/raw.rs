@@ -8,10 +8,11 @@ use std::ops::RangeInclusive;
 use std::sync::LazyLock;
 use std::time::Duration;
 
-use jiff::civil::Time;
+use jiff::civil::{Date, Time};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::calendar;
 use super::notes::{At, Draft, Notes, Spot, Which};
 use super::units;
 
@@ -41,7 +42,6 @@ pub(super) enum Shape {
     Percent,
     /// A TOML date, time or both, or the text of one.
     Date,
-    Dates,
     /// A table with these keys.
     Table(Keys),
     /// A list of such tables.
@@ -148,6 +148,18 @@ impl<'d> Item<'d> {
         self.parsed("a clock time", "\"12:00\"", units::clock)
     }
 
+    /// A TOML date, or the text of one.
+    fn day(&self) -> Option<Date> {
+        if let DeValue::Datetime(at) = self.value
+            && let (Some(date), None, None) = (at.date, at.time, at.offset)
+        {
+            let (year, month, day) =
+                (date.year.try_into().ok()?, date.month.try_into().ok()?, date.day.try_into().ok()?);
+            return Date::new(year, month, day).ok();
+        }
+        self.parsed("a date", "[\"2026-12-24\"]", calendar::day)
+    }
+
     fn date(&self) -> Option<Read> {
         let fits = |text: &str| {
             let parsed = text.parse::<toml::value::Datetime>();
@@ -173,7 +185,6 @@ impl<'d> Item<'d> {
             Shape::Clocks => all(Shape::Clock),
             Shape::Percent => self.parsed("a share", "\"50%\"", units::percent).map(Read::Number),
             Shape::Date => self.date(),
-            Shape::Dates => all(Shape::Date),
             Shape::Table(keys) => {
                 let DeValue::Table(map) = self.value else { return self.wants("a table", "{ ... }") };
                 let name = format!("`{}`", self.key);
@@ -336,6 +347,35 @@ impl<'d> Table<'d> {
             self.bounded(&item, span, within, units::span_text)
         };
         item.and_then(read).unwrap_or(default)
+    }
+
+    /// A text with a form of its own.
+    pub fn parsed<T>(
+        &mut self,
+        key: &'static str,
+        what: &str,
+        example: &str,
+        parse: fn(&str) -> Result<T, String>,
+    ) -> Option<T> {
+        self.item(key)?.parsed(what, example, parse)
+    }
+
+    /// A list of such texts.
+    pub fn parsed_list<T>(
+        &mut self,
+        key: &'static str,
+        what: &str,
+        example: &str,
+        parse: fn(&str) -> Result<T, String>,
+    ) -> Vec<T> {
+        let items = self.item(key).and_then(|item| item.list()).unwrap_or_default();
+        items.iter().filter_map(|item| item.parsed(what, example, parse)).collect()
+    }
+
+    /// A list of dates.
+    pub fn days(&mut self, key: &'static str) -> Vec<Date> {
+        let items = self.item(key).and_then(|item| item.list()).unwrap_or_default();
+        items.iter().filter_map(Item::day).collect()
     }
 
     pub fn clock(&mut self, key: &'static str) -> Option<Time> {

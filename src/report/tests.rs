@@ -11,7 +11,7 @@ use super::words::Glyphs;
 use super::*;
 use crate::config::{
     ArchiveConfig, ArchiveTarget, Backlog, Config, Depot, Kind, Layout, LayoutField, LayoutPart, Logger,
-    OpenFile, Order, Poll, Vehicle,
+    OpenFile, Order, Poll, Vehicle, Weekdays,
 };
 use crate::ledger::{FindingRow, LoggerDay, NotHome, Severity};
 use crate::link::Patterns;
@@ -49,7 +49,15 @@ fn config(fleet: &[(&str, &str)]) -> Config {
     for (vehicle, logger) in fleet {
         let id = VehicleId::new(vehicle).expect("id");
         if vehicles.iter().all(|v| v.id != id) {
-            vehicles.push(Arc::new(Vehicle { id: id.clone(), vin: None, access_point: None }));
+            vehicles.push(Arc::new(Vehicle {
+                id: id.clone(),
+                vin: None,
+                access_point: None,
+                works: None,
+                season: None,
+                away: Vec::new(),
+                leaves: None,
+            }));
         }
         if logger.is_empty() {
             continue;
@@ -72,6 +80,9 @@ fn config(fleet: &[(&str, &str)]) -> Config {
             spool_limit: 1,
             spool_reserve: 1,
             lost_keep: Duration::from_secs(1),
+            works: Weekdays::DEFAULT,
+            season: None,
+            holidays: Vec::new(),
         },
         poll: Poll {
             every: Duration::from_secs(20),
