@@ -203,6 +203,23 @@ UPDATE versions SET open = 1 WHERE state = 'open';
 ALTER TABLE versions ADD COLUMN gaps TEXT;  -- JSON: what its logger cannot read of it
 CREATE INDEX versions_card ON versions (card, state);
 ",
+    // 7: what a day's report asks is read by index; when the service ran and could not see
+    "
+CREATE TABLE blind (
+    id    INTEGER PRIMARY KEY,
+    why   TEXT NOT NULL,           -- network or clock
+    began INTEGER NOT NULL,
+    last  INTEGER NOT NULL
+) STRICT;
+CREATE INDEX blind_last ON blind (last);
+CREATE INDEX uptimes_last ON uptimes (last);
+CREATE INDEX uptimes_began ON uptimes (began);
+CREATE INDEX versions_still ON versions (still);
+CREATE INDEX versions_time ON versions (logger, time, archived_at) WHERE archived_at IS NOT NULL;
+CREATE INDEX versions_whole_at ON versions (whole_at, proof, backlog, size) WHERE whole_at IS NOT NULL;
+CREATE INDEX events_known ON events (at) WHERE what IN ('known-content', 'alias');
+CREATE INDEX findings_gone ON findings (gone);
+",
 ];
 
 /// The version of the schema that this program writes.
