@@ -3,9 +3,13 @@
 //! [`build`] makes the value from what the ledger says and does no I/O; [`text`] only renders it.
 
 mod build;
+mod causes;
 mod codes;
+mod points;
+mod sight;
 pub mod text;
 mod value;
+mod verdict;
 pub mod words;
 
 pub use build::{Facts, build};
@@ -15,5 +19,7 @@ pub use value::{
     VehicleLine, Verdict,
 };
 
+#[cfg(test)]
+mod cause_tests;
 #[cfg(test)]
 mod tests;

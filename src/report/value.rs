@@ -282,7 +282,7 @@ pub struct AccessPointLine {
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Safety {
     /// Files that became whole this day, by proof.
-    pub proof: BTreeMap<&'static str, u64>,
+    pub proof: BTreeMap<String, u64>,
     /// Whole files in the spool that an archive is still owed.
     pub files_waiting: u64,
     /// Their bytes.
