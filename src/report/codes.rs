@@ -228,7 +228,7 @@ mod tests {
             assert!(text.contains(&format!("\"{code}\"")), "{code} is never raised");
         }
         // A code stands behind `code:`, or is cleared.
-        for before in ["code: \"", "clear(\""] {
+        for before in ["code: \"", "clear(\"", "self.finding(\""] {
             for code in text.split(before).skip(1).filter_map(|rest| rest.split('"').next()) {
                 assert!(meaning(code).is_some(), "{code} has no meaning in the list");
             }

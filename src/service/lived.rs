@@ -33,12 +33,25 @@ pub(super) struct Life<'y> {
 }
 
 impl<'y> Life<'y> {
+    /// The life of the service.
     pub async fn begin(yard: &'y Yard) -> Result<Self, ServiceError> {
         let known = yard.ledger.last_alive().await?.and_then(|ms| Timestamp::from_millisecond(ms).ok());
-        let told = yard.edges.clock.mono();
-        let mut life = Self { yard, told, up: None, offline: None, known, wrong: None };
-        life.note().await?;
-        Ok(life)
+        Self { known, ..Self::new(yard) }.noted().await
+    }
+
+    /// The life of a round, which does not last long enough to find out that a moment that was noted
+    /// was wrong in the future.
+    pub async fn round(yard: &'y Yard) -> Result<Self, ServiceError> {
+        Self::new(yard).noted().await
+    }
+
+    fn new(yard: &'y Yard) -> Self {
+        Self { yard, told: yard.edges.clock.mono(), up: None, offline: None, known: None, wrong: None }
+    }
+
+    async fn noted(mut self) -> Result<Self, ServiceError> {
+        self.note().await?;
+        Ok(self)
     }
 
     /// Tells the ledger how long it has been, and what could not be seen; drops what has waited
@@ -69,9 +82,10 @@ impl<'y> Life<'y> {
             return Ok(());
         }
         if self.wrong.take().is_some() {
-            ledger.clear("clock-not-plausible", "depot")?;
             ledger.blind("clock", None, self.known.map(|known| known.as_millisecond())).await?;
         }
+        // One of an earlier run, too.
+        ledger.clear("clock-not-plausible", "depot")?;
         self.known = Some(now);
         self.up = Some(ledger.alive(self.up).await?);
         let needed = needs_network(&self.yard.config.borrow());
@@ -86,7 +100,6 @@ impl<'y> Life<'y> {
             if let Some(key) = self.offline.take() {
                 ledger.blind("network", Some(key), None).await?;
             }
-            // One of an earlier run, too.
             ledger.clear("network-down", "depot")?;
         }
         Ok(())
