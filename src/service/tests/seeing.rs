@@ -122,6 +122,9 @@ async fn a_clock_that_was_wrong_in_the_future_needs_nobody() {
     depot.pass(-3650 * 86_400);
     life.goes_on().await.expect("goes on");
     parts.yard.ledger.settled().await.expect("committed");
+    depot.clock.lived.store(50_000, Ordering::SeqCst);
+    life.goes_on().await.expect("goes on");
+    parts.yard.ledger.settled().await.expect("committed");
     assert_eq!(depot.findings(), ["clock-not-plausible"]);
     depot.clock.lived.store(86_401, Ordering::SeqCst);
     life.goes_on().await.expect("goes on");
