@@ -11,6 +11,7 @@ use futures_util::future::BoxFuture;
 
 use crate::clock::{Clock, SystemClock};
 use crate::durable::{Disk, OsDisk};
+use crate::network::{Interfaces, Network};
 
 /// Runs blocking work off the async threads.
 pub trait Work: Send + Sync + Debug {
@@ -107,6 +108,8 @@ pub struct Edges {
     pub work: Arc<dyn Work>,
     /// Random numbers.
     pub random: Arc<Random>,
+    /// Whether this machine has a network.
+    pub network: Arc<dyn Network>,
 }
 
 impl Edges {
@@ -117,6 +120,7 @@ impl Edges {
             disk: Arc::new(OsDisk::new()),
             work: Arc::new(Threads),
             random: Arc::new(Random::from_machine()),
+            network: Arc::new(Interfaces),
         }
     }
 

@@ -55,4 +55,5 @@ pub mod clock;
 pub mod durable;
 pub mod edges;
 pub mod killpoint;
+pub mod network;
 pub mod progress;

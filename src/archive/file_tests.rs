@@ -104,6 +104,7 @@ fn edges(before: impl Fn(&str, &Path) -> io::Result<()> + Send + Sync + 'static)
         disk: Arc::new(Hooked { under: OsDisk::new(), before: Box::new(before) }),
         work: Arc::new(Inline),
         random: Arc::new(Random::from_seed(7)),
+        network: Arc::new(crate::network::Interfaces),
     }
 }
 

@@ -32,7 +32,7 @@ impl Depot {
         std::fs::write(at("archive/.yarder/archive.json"), r#"{"schema":1,"id":"one"}"#).expect("id");
         let (state, archive) = (at("state"), at("archive"));
         let depot = format!(
-            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nstate_dir = {:?}\n\
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nworks = \"Mon-Sun\"\nstate_dir = {:?}\n\
              [[archive]]\nname = \"central\"\nurl = \"file://{}\"\n",
             state,
             archive.display()

@@ -7,6 +7,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use url::Url;
 
+use super::calendar::{self, Weekdays};
 use super::check::Names;
 use super::notes::{At, Doc, Draft, Notes};
 use super::raw::{Keys, Shape, Table, UNSUPPORTED, nearest};
@@ -127,14 +128,25 @@ fn depot(mut table: Table<'_>) -> Option<Depot> {
     let spool_limit = table.size("spool_limit", 16 * MB..=1_000_000 * GB).unwrap_or(200 * GB);
     let spool_reserve = table.size("spool_reserve", 0..=1_000_000 * GB).unwrap_or(2 * GB);
     let lost_keep = table.span("lost_keep", 7 * DAY, Duration::ZERO..=3650 * DAY);
-    table.only("works", Shape::Text, "\"Mon-Fri\"");
-    table.refused("season", Shape::Text);
-    table.only("holidays", Shape::Dates, "[]");
+    let works = calendar::works(&mut table).unwrap_or(Weekdays::DEFAULT);
+    let season = calendar::season(&mut table);
+    let holidays = table.days("holidays");
     table.only("spool_keep", Shape::Span, "\"0d\"");
     table.only("backup_limit", Shape::Size, "\"10 GB\"");
     table.finish(|key| belongs(key, "[depot]"));
     let (name, time_zone, state_dir) = (name?, time_zone?, state_dir?);
-    Some(Depot { name, time_zone, day_starts, state_dir, spool_limit, spool_reserve, lost_keep })
+    Some(Depot {
+        name,
+        time_zone,
+        day_starts,
+        state_dir,
+        spool_limit,
+        spool_reserve,
+        lost_keep,
+        works,
+        season,
+        holidays,
+    })
 }
 
 fn poll(mut table: Table<'_>) -> Poll {
@@ -153,9 +165,10 @@ fn poll(mut table: Table<'_>) -> Poll {
 fn belongs(key: &str, here: &str) -> Option<String> {
     let home = match key {
         "name" | "time_zone" | "day_starts" | "state_dir" | "vehicles" | "spool_limit" | "spool_reserve"
-        | "lost_keep" => "[depot]",
+        | "lost_keep" | "holidays" => "[depot]",
         "every" | "connect_timeout" | "list_every" | "idle_timeout" | "max_transfers" => "[poll]",
         "layout" | "required" | "file_mode" => "[[archive]]",
+        "away" | "leaves" => "[[vehicle]]",
         _ => return None,
     };
     (home != here).then(|| format!("`{key}` belongs in {home}"))

@@ -9,6 +9,7 @@ use secrecy::{ExposeSecret as _, SecretString};
 use url::Url;
 
 use super::address::{self, Template};
+use super::calendar;
 use super::check::Names;
 use super::depot::{DAY, DepotFile, zone};
 use super::notes::{At, Doc, Draft, Notes, Spot};
@@ -136,7 +137,11 @@ impl<'d> KindRead<'d> {
         let password_given = PASSWORDS.iter().any(|key| table.has(key));
         let password = secrets.password(&mut table, doc);
         let url = table.text("url").map(|at| Template::new(notes, at));
-        table.finish(|key| matches!(key, "host" | "urls").then(|| format!("`{key}` belongs in [[logger]]")));
+        table.finish(|key| match key {
+            "host" | "urls" => Some(format!("`{key}` belongs in [[logger]]")),
+            "works" | "season" | "away" | "leaves" => Some(format!("`{key}` belongs in [[vehicle]]")),
+            _ => None,
+        });
         let kind = Kind {
             name: name.value.to_owned(),
             files,
@@ -178,16 +183,19 @@ fn vehicle<'d>(
         used.insert(at.value);
         depot.access_point_names.has(notes, *at, "the depot's file as an [[access_point]]")
     });
-    table.only("works", Shape::Text, "\"Mon-Fri\"");
-    table.refused("season", Shape::Text);
-    table.refused("leaves", Shape::Clock);
-    table.only("away", Shape::Texts, "[]");
-    table.finish(|_| None);
+    let works = calendar::works(&mut table);
+    let season = calendar::season(&mut table);
+    let leaves = table.clock("leaves");
+    let away = calendar::away(&mut table);
+    table.finish(|key| {
+        (key == "holidays").then(|| "`holidays` belongs in [depot]; write `away` here".to_owned())
+    });
     let at = id?;
     names.add(notes, at);
     let id = VehicleId::new(at.value).map_err(|e| bad_id(notes, at.spot, &e)).ok()?;
     let access_point = point.map(|at| at.value.to_owned());
-    Some(At { value: Arc::new(Vehicle { id, vin, access_point }), spot: at.spot })
+    let value = Vehicle { id, vin, access_point, works, season, away, leaves };
+    Some(At { value: Arc::new(value), spot: at.spot })
 }
 
 fn bad_id(notes: &Notes, spot: Spot, bad: &BadId) {

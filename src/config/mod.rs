@@ -3,6 +3,7 @@
 //! A [`Config`] may not be wrong. After the check no module re-validates, and none reads TOML.
 
 mod address;
+mod calendar;
 mod check;
 mod depot;
 mod fleet;
@@ -22,11 +23,12 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::civil::Time;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use secrecy::SecretString;
 use url::Url;
 
+pub use calendar::{Away, Season, Weekdays};
 pub use check::{Checked, check};
 pub use layout::BadLayout;
 pub use pair::{Loaded, Pair, Source, keep_good, last_good_dir, load, load_good};
@@ -85,6 +87,12 @@ pub struct Depot {
     pub spool_reserve: u64,
     /// How long the partial of a lost file stays.
     pub lost_keep: Duration,
+    /// Days of the week on which vehicles are expected.
+    pub works: Weekdays,
+    /// Part of the year in which they are; `None` for all of it.
+    pub season: Option<Season>,
+    /// Days on which none is.
+    pub holidays: Vec<Date>,
 }
 
 /// Pace and limits of the yard.
@@ -198,6 +206,14 @@ pub struct Vehicle {
     pub vin: Option<String>,
     /// Its home cell.
     pub access_point: Option<String>,
+    /// Days of the week on which it is expected, where they are not the depot's.
+    pub works: Option<Weekdays>,
+    /// Part of the year in which it is expected, where it is not the depot's.
+    pub season: Option<Season>,
+    /// When it is away.
+    pub away: Vec<Away>,
+    /// When it is due out, by the depot's clock.
+    pub leaves: Option<Time>,
 }
 
 /// How the last file of a stream is told from a file that is still written.

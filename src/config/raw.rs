@@ -8,10 +8,11 @@ use std::ops::RangeInclusive;
 use std::sync::LazyLock;
 use std::time::Duration;
 
-use jiff::civil::Time;
+use jiff::civil::{Date, Time};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::calendar;
 use super::notes::{At, Draft, Notes, Spot, Which};
 use super::units;
 
@@ -36,11 +37,9 @@ pub(super) enum Shape {
     Size,
     Span,
     Rate,
-    Clock,
     Percent,
     /// A TOML date, time or both, or the text of one.
     Date,
-    Dates,
     /// A table with these keys.
     Table(Keys),
     /// A list of such tables.
@@ -57,7 +56,6 @@ enum Read {
     Flag(bool),
     Number(u64),
     Span(Duration),
-    Clock(Time),
     List(Vec<Read>),
     Table,
 }
@@ -147,6 +145,18 @@ impl<'d> Item<'d> {
         self.parsed("a clock time", "\"12:00\"", units::clock)
     }
 
+    /// A TOML date, or the text of one.
+    fn day(&self) -> Option<Date> {
+        if let DeValue::Datetime(at) = self.value
+            && let (Some(date), None, None) = (at.date, at.time, at.offset)
+        {
+            let (year, month, day) =
+                (date.year.try_into().ok()?, date.month.try_into().ok()?, date.day.try_into().ok()?);
+            return Date::new(year, month, day).ok();
+        }
+        self.parsed("a date", "[\"2026-12-24\"]", calendar::day)
+    }
+
     fn date(&self) -> Option<Read> {
         let fits = |text: &str| {
             let parsed = text.parse::<toml::value::Datetime>();
@@ -168,10 +178,8 @@ impl<'d> Item<'d> {
             Shape::Size => self.parsed("a size", "\"10 GB\"", units::size).map(Read::Number),
             Shape::Span => self.parsed("a time with its unit", "\"7d\"", units::span).map(Read::Span),
             Shape::Rate => self.parsed("a rate", "\"60 Mbit/s\"", units::rate).map(Read::Number),
-            Shape::Clock => self.clock().map(Read::Clock),
             Shape::Percent => self.parsed("a share", "\"50%\"", units::percent).map(Read::Number),
             Shape::Date => self.date(),
-            Shape::Dates => all(Shape::Date),
             Shape::Table(keys) => {
                 let DeValue::Table(map) = self.value else { return self.wants("a table", "{ ... }") };
                 let name = format!("`{}`", self.key);
@@ -334,6 +342,35 @@ impl<'d> Table<'d> {
             self.bounded(&item, span, within, units::span_text)
         };
         item.and_then(read).unwrap_or(default)
+    }
+
+    /// A text with a form of its own.
+    pub fn parsed<T>(
+        &mut self,
+        key: &'static str,
+        what: &str,
+        example: &str,
+        parse: fn(&str) -> Result<T, String>,
+    ) -> Option<T> {
+        self.item(key)?.parsed(what, example, parse)
+    }
+
+    /// A list of such texts.
+    pub fn parsed_list<T>(
+        &mut self,
+        key: &'static str,
+        what: &str,
+        example: &str,
+        parse: fn(&str) -> Result<T, String>,
+    ) -> Vec<T> {
+        let items = self.item(key).and_then(|item| item.list()).unwrap_or_default();
+        items.iter().filter_map(|item| item.parsed(what, example, parse)).collect()
+    }
+
+    /// A list of dates.
+    pub fn days(&mut self, key: &'static str) -> Vec<Date> {
+        let items = self.item(key).and_then(|item| item.list()).unwrap_or_default();
+        items.iter().filter_map(Item::day).collect()
     }
 
     pub fn clock(&mut self, key: &'static str) -> Option<Time> {

@@ -14,6 +14,7 @@
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
 mod archives;
+mod days;
 mod dropped;
 mod events;
 mod exchange;
@@ -41,6 +42,7 @@ use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
 pub use archives::{ManifestLine, ReceiptRow};
+pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
 pub use findings::{Finding, FindingRow, Severity, graver};

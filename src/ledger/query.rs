@@ -1,8 +1,11 @@
 //! Read-only questions: for commands and reports, beside the running service.
 
+use std::collections::BTreeMap;
+
 use rusqlite::{Connection, OptionalExtension as _, Row, params};
 use serde_json::Value;
 
+use super::days::{ARCHIVED, DATA_UNTIL, NEWS};
 use super::events::EventRow;
 use super::findings::FindingRow;
 use super::gaps::{Gap, gaps_of};
@@ -104,6 +107,8 @@ pub struct LoggerDay {
     pub bytes_backlog: u64,
     /// Latest change, by the logger's clock, of a file that was archived before the span's end; ms.
     pub data_until: Option<i64>,
+    /// In the span: contents that were new on it, old stock aside.
+    pub new: u64,
     /// In the span: files archived.
     pub archived_files: u64,
     /// In the span: bytes archived.
@@ -216,10 +221,7 @@ impl Query {
 
     /// Findings that are there, and those gone since a moment (ms), those that ask most first.
     pub fn findings(&self, gone_since: i64) -> Result<Vec<FindingRow>, LedgerError> {
-        let mut statement = self.db.prepare(
-            "SELECT * FROM findings WHERE gone IS NULL OR gone >= ?
-             ORDER BY gone IS NOT NULL, CASE severity WHEN 'act' THEN 0 WHEN 'watch' THEN 1 ELSE 2 END, since, id",
-        )?;
+        let mut statement = self.db.prepare(FINDINGS)?;
         let rows = statement.query_map([gone_since], FindingRow::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
@@ -228,15 +230,21 @@ impl Query {
     pub fn loggers(&self, from: i64, to: i64) -> Result<Vec<LoggerDay>, LedgerError> {
         let mut statement =
             self.db.prepare("SELECT id, name, vehicle, last_seen, last_whole FROM loggers ORDER BY name")?;
+        let archived = self.by_logger(ARCHIVED, from, to)?;
+        let news = self.by_logger(NEWS, from, to)?;
         let mut rows = statement.query([])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
             let key: i64 = row.get(0)?;
+            let (archived_files, archived_bytes) = archived.get(&key).copied().unwrap_or_default();
             let mut day = LoggerDay {
                 logger: row.get(1)?,
                 vehicle: row.get(2)?,
                 last_seen: row.get(3)?,
                 last_whole: row.get(4)?,
+                new: news.get(&key).map_or(0, |n| n.0),
+                archived_files,
+                archived_bytes,
                 ..LoggerDay::default()
             };
             self.unfinished(key, &mut day)?;
@@ -246,13 +254,19 @@ impl Query {
         Ok(all)
     }
 
+    /// A count and a sum, where there is one, by a logger's key.
+    fn by_logger(&self, sql: &str, from: i64, to: i64) -> Result<BTreeMap<i64, (u64, u64)>, LedgerError> {
+        let mut statement = self.db.prepare(sql)?;
+        let sum = statement.column_count() > 2;
+        let rows = statement.query_map([from, to], |row| {
+            let bytes: i64 = if sum { row.get(2)? } else { 0 };
+            Ok((row.get(0)?, (row.get::<_, i64>(1)?.max(0) as u64, bytes.max(0) as u64)))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     fn unfinished(&self, key: i64, day: &mut LoggerDay) -> Result<(), LedgerError> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT iif(state = 'fetching' AND open, 'open', state), count(*),
-               sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
-               sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
-             WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY 1",
-        )?;
+        let mut statement = self.db.prepare_cached(UNFINISHED)?;
         let mut rows = statement.query([key])?;
         while let Some(row) = rows.next()? {
             let (state, count, bytes, backlog, old): (String, i64, i64, i64, i64) =
@@ -282,47 +296,29 @@ impl Query {
                 .prepare_cached(sql)?
                 .query_row(params![key, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?)
         };
-        let (files, bytes, _) = sums(
-            "SELECT count(*), coalesce(sum(size), 0), 0 FROM versions
-             WHERE logger = ? AND archived_at >= ? AND archived_at < ? AND whole_at IS NOT NULL",
-        )?;
-        (day.archived_files, day.archived_bytes) = (files as u64, bytes as u64);
         let (bytes, twice, cuts) = sums(
             "SELECT coalesce(sum(bytes), 0), coalesce(sum(twice), 0), coalesce(sum(cuts), 0) FROM visits
              WHERE logger = ? AND began >= ? AND began < ?",
         )?;
         (day.bytes, day.twice, day.cuts) = (bytes as u64, twice as u64, cuts as u64);
-        let (lost, _, _) = sums(
-            "SELECT count(*), 0, 0 FROM versions v WHERE logger = ? AND state = 'lost' AND EXISTS
-               (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ? AND e.at < ?)",
-        )?;
+        let (lost, _, _) = sums(LOST)?;
         day.lost = lost as u64;
-        day.data_until = self
-            .db
-            .prepare_cached("SELECT max(time) FROM versions WHERE logger = ? AND archived_at < ?")?
-            .query_row([key, to], |row| row.get(0))?;
+        day.data_until =
+            self.db.prepare_cached(DATA_UNTIL)?.query_row([key, to], |row| row.get(0)).optional()?;
         day.seen = match day.last_seen {
             Some(at) if from <= at && at < to => Some(at),
             // A later listing hides an earlier one; its visit does not.
-            _ => self
-                .db
-                .prepare_cached(
-                    "SELECT max(min(coalesce(v.ended, l.last_seen, v.began), ?3 - 1)) FROM visits v
-                     JOIN loggers l ON l.id = v.logger WHERE v.logger = ?1 AND v.listings > 0 AND v.began < ?3
-                       AND coalesce(v.ended, l.last_seen, v.began) >= ?2",
-                )?
-                .query_row(params![key, from, to], |row| row.get(0))?,
+            _ => {
+                let visits = self.visits(&day.logger, from, to)?;
+                visits.iter().filter(|v| v.to >= from).map(|v| v.to.min(to - 1)).max()
+            }
         };
         Ok(())
     }
 
     /// Sums over `from..to` (ms).
     pub fn totals(&self, from: i64, to: i64) -> Result<Totals, LedgerError> {
-        let duplicates: i64 = self.db.query_row(
-            "SELECT count(*) FROM events WHERE what IN ('known-content', 'alias') AND at >= ? AND at < ?",
-            params![from, to],
-            |row| row.get(0),
-        )?;
+        let duplicates: i64 = self.db.query_row(DUPLICATES, params![from, to], |row| row.get(0))?;
         Ok(Totals { duplicates_avoided: duplicates as u64 })
     }
 
@@ -346,7 +342,7 @@ impl Query {
 
     /// When the service or a round first ran, ms; `None` before that.
     pub fn first_up(&self) -> Result<Option<i64>, LedgerError> {
-        Ok(self.db.query_row("SELECT min(began) FROM uptimes", [], |row| row.get(0))?)
+        Ok(self.db.query_row(FIRST_UP, [], |row| row.get(0))?)
     }
 
     /// Files that wait for a person.
@@ -427,10 +423,7 @@ impl Query {
 
     /// Copies that archives are still owed: `(archive, files, bytes)`.
     pub fn owed(&self) -> Result<Vec<(String, u64, u64)>, LedgerError> {
-        let mut statement = self.db.prepare(
-            "SELECT o.archive, count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
-             WHERE o.state IN ('owed', 'claimed', 'stored', 'blocked') GROUP BY o.archive ORDER BY o.archive",
-        )?;
+        let mut statement = self.db.prepare(OWED)?;
         let rows = statement.query_map([], |row| {
             Ok((row.get(0)?, row.get::<_, i64>(1)? as u64, row.get::<_, i64>(2)? as u64))
         })?;
@@ -482,3 +475,28 @@ impl Query {
 
 const FILES: &str = "SELECT v.*, l.name AS logger_name, c.number AS card_number FROM versions v
   JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card";
+
+/// Files that turned out to be known content in a span.
+pub(super) const DUPLICATES: &str =
+    "SELECT count(*) FROM events WHERE what IN ('known-content', 'alias') AND at >= ? AND at < ?";
+
+/// Findings that are there, or went since.
+pub(super) const FINDINGS: &str = "SELECT * FROM findings WHERE gone IS NULL OR gone >= ?
+     ORDER BY gone IS NOT NULL, CASE severity WHEN 'act' THEN 0 WHEN 'watch' THEN 1 ELSE 2 END, since, id";
+
+/// When it first ran.
+pub(super) const FIRST_UP: &str = "SELECT min(began) FROM uptimes";
+
+/// What of a logger is not home, by state.
+pub(super) const UNFINISHED: &str = "SELECT iif(state = 'fetching' AND open, 'open', state), count(*),
+       sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
+       sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
+     WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY 1";
+
+/// Files of a logger that became lost in a span.
+pub(super) const LOST: &str = "SELECT count(*), 0, 0 FROM versions v WHERE logger = ? AND state = 'lost' AND EXISTS
+       (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ? AND e.at < ?)";
+
+/// What archives are owed.
+pub(super) const OWED: &str = "SELECT o.archive, count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
+     WHERE o.state IN ('owed', 'claimed', 'stored', 'blocked') GROUP BY o.archive ORDER BY o.archive";

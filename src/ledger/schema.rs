@@ -248,6 +248,23 @@ CREATE TABLE notes (
 CREATE UNIQUE INDEX notes_open ON notes (about) WHERE ended IS NULL;
 CREATE INDEX notes_ended ON notes (ended) WHERE ended IS NOT NULL;
 ",
+    // 8: what a day's report asks is read by index; when the service ran and could not see
+    "
+CREATE TABLE blind (
+    id    INTEGER PRIMARY KEY,
+    why   TEXT NOT NULL,           -- network or clock
+    began INTEGER NOT NULL,
+    last  INTEGER NOT NULL
+) STRICT;
+CREATE INDEX blind_last ON blind (last);
+CREATE INDEX uptimes_last ON uptimes (last);
+CREATE INDEX uptimes_began ON uptimes (began);
+CREATE INDEX versions_still ON versions (still);
+CREATE INDEX versions_time ON versions (logger, time, archived_at) WHERE archived_at IS NOT NULL;
+CREATE INDEX versions_whole_at ON versions (whole_at, proof, backlog, size) WHERE whole_at IS NOT NULL;
+CREATE INDEX events_known ON events (at) WHERE what IN ('known-content', 'alias');
+CREATE INDEX findings_gone ON findings (gone);
+",
 ];
 
 /// The version of the schema that this program writes.

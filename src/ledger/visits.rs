@@ -1,6 +1,6 @@
 //! Visits and the service's own up-time.
 
-use rusqlite::params;
+use rusqlite::{OptionalExtension as _, params};
 
 use super::{Ledger, LedgerError};
 
@@ -53,6 +53,37 @@ impl Ledger {
                     ])?;
                 Ok(())
             })
+    }
+
+    /// Yarder runs and cannot see, for the reason given: `network` or `clock`. Gives the key of the
+    /// span, which is handed in again for as long as that lasts. `from` is its first moment, ms, where
+    /// that is not now.
+    pub async fn blind(
+        &self,
+        why: &'static str,
+        key: Option<i64>,
+        from: Option<i64>,
+    ) -> Result<i64, LedgerError> {
+        self.writer
+            .ask(move |tx| match key {
+                Some(key) => {
+                    tx.db.execute("UPDATE blind SET last = ? WHERE id = ?", params![tx.now, key])?;
+                    Ok(key)
+                }
+                None => {
+                    let from = from.unwrap_or(tx.now).min(tx.now);
+                    let row = params![why, from, tx.now];
+                    tx.db.execute("INSERT INTO blind (why, began, last) VALUES (?, ?, ?)", row)?;
+                    Ok(tx.db.last_insert_rowid())
+                }
+            })
+            .await
+    }
+
+    /// The last moment, ms, at which Yarder is known to have run.
+    pub async fn last_alive(&self) -> Result<Option<i64>, LedgerError> {
+        let newest = "SELECT last FROM uptimes ORDER BY id DESC LIMIT 1";
+        self.writer.ask(move |tx| Ok(tx.db.query_row(newest, [], |row| row.get(0)).optional()?)).await
     }
 
     /// The service runs; called at start (gives the key) and then every minute.

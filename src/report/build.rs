@@ -2,15 +2,21 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 
+use super::causes::{self, BACK, Ground};
 use super::past::{self, AwayNote, Past};
+use super::sight::{DAY, Sight, Span};
 use super::value::{
-    ArchiveLine, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report, SCHEMA,
-    Safety, Totals, VehicleLine, Verdict,
+    ArchiveLine, Blind, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report,
+    SCHEMA, Safety, Totals, VehicleLine, Verdict,
 };
-use crate::config::Config;
-use crate::ledger::{About, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity};
+use super::verdict;
+use crate::config::{Config, Vehicle};
+use crate::ledger::{
+    About, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity, SpoolDay, Visit, Watched,
+};
 use crate::model::Day;
 
 /// What the ledger says about a day.
@@ -30,16 +36,30 @@ pub struct Facts {
     pub away: Vec<AwayNote>,
     /// What earlier reports said, and which findings are snoozed.
     pub past: Past,
+    /// Visits of this day and of the two weeks before it, by logger, oldest first.
+    pub visits: BTreeMap<String, Vec<Visit>>,
+    /// When Yarder ran and could not see, in this day and the two months before it.
+    pub watched: Watched,
+    /// The spool, and what came into it.
+    pub spool: SpoolDay,
 }
 
 impl Facts {
     /// Reads them.
     pub fn read(query: &Query, day: &Day) -> Result<Self, LedgerError> {
         let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
-        let (away, snoozes) = past::notes(query, day)?;
+        let loggers = query.loggers(from, to)?;
+        let mut visits = BTreeMap::new();
+        for logger in &loggers {
+            visits.insert(logger.logger.clone(), query.visits(&logger.logger, from - 15 * DAY, to)?);
+        }
+        let (away, snoozes) = past::notes(query, day, from - i64::from(BACK) * DAY)?;
         let past = Past::read(query, day, snoozes)?;
         Ok(Self {
-            loggers: query.loggers(from, to)?,
+            loggers,
+            visits,
+            watched: query.watched(from - i64::from(BACK) * DAY, to)?,
+            spool: query.spool_day(from, to)?,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
             owed: query.owed()?,
             duplicates_avoided: query.totals(from, to)?.duplicates_avoided,
@@ -51,13 +71,14 @@ impl Facts {
 }
 
 impl Facts {
-    /// The note by which a vehicle or this logger of it is away.
-    pub fn noted(&self, vehicle: &str, logger: &str) -> Option<&AwayNote> {
-        self.away.iter().find(|note| match note.kind {
-            About::Vehicle => note.id == vehicle,
-            About::Logger => note.id == logger,
-            About::Finding => false,
-        })
+    /// Why a vehicle is not expected on a day: by a note, or by the calendar.
+    pub fn not_expected(&self, config: &Config, vehicle: &Vehicle, date: Date) -> Option<String> {
+        let noted = self.noted(About::Vehicle, vehicle.id.as_str(), date);
+        noted.map(|note| note.reason.clone()).or_else(|| config.not_expected(vehicle, date))
+    }
+
+    fn noted(&self, kind: About, id: &str, date: Date) -> Option<&AwayNote> {
+        self.away.iter().find(|note| note.kind == kind && note.id == id && note.has(date))
     }
 }
 
@@ -89,6 +110,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     let owners: BTreeMap<&str, &str> =
         config.loggers.iter().map(|l| (l.id.as_str(), l.vehicle.as_str())).collect();
     let answered = answered(facts, day);
+    let part = (day.from.as_millisecond(), day.to.min(as_of).as_millisecond());
+    let sight = Sight::of(&facts.watched, (part.0 - i64::from(BACK) * DAY, part.1));
     let mut findings: BTreeMap<Option<&str>, Vec<(Option<&str>, FindingLine)>> = BTreeMap::new();
     for row in &facts.findings {
         let Some(line) = finding(row, &facts.past, day, as_of) else { continue };
@@ -124,7 +147,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 files: FileCounts::default(),
                 bytes: Bytes::default(),
                 coverage: None,
-                away: None,
+                // What is away and was seen says both.
+                away: facts.not_expected(config, vehicle, day.date),
                 strip: Vec::new(),
                 loggers: Vec::new(),
                 findings: Vec::new(),
@@ -132,11 +156,13 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             for logger in config.loggers.iter().filter(|l| l.vehicle == vehicle.id) {
                 let id = logger.id.as_str();
                 let act = own.iter().any(|(of, f)| f.needs_person() && of.is_none_or(|of| of == id));
-                let met = Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act };
-                add(&mut line, id, &met, day, as_of);
+                let visits = facts.visits.get(id).map_or(&[] as &[Visit], Vec::as_slice);
+                let met =
+                    Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act, visits };
+                add(&mut line, id, &met, (&sight, part), day, as_of);
             }
             for logger in &mut line.loggers {
-                if let Some(note) = facts.noted(&line.id, &logger.id)
+                if let Some(note) = facts.noted(About::Logger, &logger.id, day.date)
                     && logger.verdict == Verdict::NotSeen
                 {
                     logger.verdict = Verdict::Away;
@@ -144,7 +170,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 }
             }
             // A vehicle for which no logger is listed cannot be seen.
-            line.verdict = line.loggers.iter().map(|l| l.verdict).max().unwrap_or(Verdict::NotSeen);
+            let none = if line.away.is_some() { Verdict::Away } else { Verdict::NotSeen };
+            line.verdict = line.loggers.iter().map(|l| l.verdict).max().unwrap_or(none);
             line.findings = own.into_iter().map(|(_, f)| f).collect();
             line
         })
@@ -161,6 +188,16 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             Verdict::NotSeen => totals.not_seen += 1,
         }
     }
+    let seen = vehicles.iter().flat_map(|v| &v.loggers);
+    let seen = seen.filter(|l| l.last_seen.is_some_and(|at| day.from <= at && at < day.to));
+    let seen = seen.map(|l| l.id.as_str()).collect();
+    let ground = Ground { config, facts, day, as_of, sight: &sight, part };
+    let access_points = causes::lines(&ground, &rows, &seen);
+    let outage = |name: &str| {
+        let mut rows = facts.findings.iter().filter(|f| f.gone.is_none());
+        let row = rows.find(|f| OUTAGES.iter().any(|code| f.id == format!("{code}:{name}")))?;
+        stamp(Some(row.since))
+    };
     let owed = |name: &str| facts.owed.iter().find(|(archive, ..)| archive == name);
     let mut report = Report {
         schema: SCHEMA,
@@ -180,12 +217,17 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 required: archive.required,
                 files_waiting: owed(archive.name.as_str()).map_or(0, |o| o.1),
                 bytes_waiting: owed(archive.name.as_str()).map_or(0, |o| o.2),
-                away_since: None,
+                away_since: outage(archive.name.as_str()),
             })
             .collect(),
-        access_points: Vec::new(),
-        safety: Safety::default(),
-        blind: Vec::new(),
+        access_points,
+        safety: safety(config, facts, as_of),
+        blind: sight
+            .within(part)
+            .filter_map(|((from, to), why)| {
+                Some(Blind { from: stamp(Some(from))?, to: stamp(Some(to))?, why })
+            })
+            .collect(),
         corrections: Vec::new(),
         depots: None,
         not_home: facts
@@ -198,8 +240,43 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             .collect(),
         findings: findings.remove(&None).unwrap_or_default().into_iter().map(|(_, f)| f).collect(),
     };
-    facts.past.finish(&mut report);
+    causes::add(&mut report, &ground);
+    facts.past.finish(&mut report, day);
     report
+}
+
+/// Findings of an archive that cannot be used.
+const OUTAGES: &[&str] = &["archive-away", "archive-other", "archive-full"];
+
+/// Whether the data is safe, and for how long there is room.
+fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
+    let spool = &facts.spool;
+    let sum = |of: fn(&LoggerDay) -> u64| facts.loggers.iter().map(of).sum::<u64>();
+    let (backlog_files, backlog_bytes) = (sum(|l| l.backlog), sum(|l| l.bytes_backlog));
+    let limit = config.depot.spool_limit;
+    // Days on which Yarder did not run yet brought nothing.
+    let lived = facts.watched.first.map_or(0, |first| as_of.as_millisecond() - first);
+    let days = |most: i64| (lived as f64 / DAY as f64).clamp(1.0, most as f64);
+    let a_day = spool.two_weeks as f64 / days(14);
+    let home = |bytes: u64| {
+        let left = (bytes as f64 / (spool.backlog_week as f64 / days(7))).ceil();
+        let today = as_of.to_zoned_datetime(config.depot.time_zone.clone()).date();
+        (left.is_finite() && left < 36_500.0)
+            .then(|| today.checked_add(jiff::Span::new().days(left as i64)).ok())
+            .flatten()
+    };
+    Safety {
+        proof: spool.proof.clone(),
+        files_waiting: spool.files_waiting,
+        bytes_waiting: spool.bytes_waiting,
+        spool_used: spool.used,
+        spool_limit: limit,
+        spool_days: (spool.two_weeks > 0)
+            .then(|| (limit.saturating_sub(spool.used) as f64 / a_day * 10.0).round() / 10.0),
+        backlog_files,
+        backlog_bytes,
+        backlog_ends: (backlog_bytes > 0).then(|| home(backlog_bytes)).flatten(),
+    }
 }
 
 /// What is known of a logger's day.
@@ -210,26 +287,40 @@ struct Met<'f> {
     answered: Option<i64>,
     /// Whether it has a finding that needs a person.
     act: bool,
+    /// Its visits, oldest first.
+    visits: &'f [Visit],
 }
 
 /// Adds a logger to its vehicle's line.
-fn add(line: &mut VehicleLine, id: &str, met: &Met<'_>, day: &Day, as_of: Timestamp) {
+fn add(
+    line: &mut VehicleLine,
+    id: &str,
+    met: &Met<'_>,
+    (sight, part): (&Sight, Span),
+    day: &Day,
+    as_of: Timestamp,
+) {
     let never = LoggerDay::default();
     let row = met.row.unwrap_or(&never);
     let seen = row.seen.max(met.answered);
     let whole = row.last_whole.is_some_and(|at| at >= day.from.as_millisecond());
     let to_fetch = (row.listed + row.fetching).saturating_sub(row.backlog);
     let pending = to_fetch + row.whole + row.held;
-    let verdict = match seen {
-        None => Verdict::NotSeen,
-        Some(_) if pending == 0 && row.lost == 0 && whole && !met.act => Verdict::Complete,
-        Some(_) => Verdict::Incomplete,
-    };
+    let verdict = verdict::of(&verdict::Facts {
+        expected: line.away.is_none(),
+        answered: seen.is_some(),
+        whole,
+        clean: pending == 0 && row.lost == 0 && !met.act,
+        drove: sight.drove(met.visits, part),
+        new: row.new > 0,
+        missed: sight.may_have_missed(met.visits, part),
+    });
     let before = |at: &i64| *at < day.to.as_millisecond();
+    let last = row.last_seen.filter(before).or(met.visits.iter().map(|v| v.to).rfind(before));
     let logger = LoggerLine {
         id: id.to_owned(),
         verdict,
-        last_seen: stamp(seen.or(row.last_seen.filter(before))),
+        last_seen: stamp(seen.or(last)),
         data_until: stamp(row.data_until).filter(|at| credible(*at, as_of)),
         listing_whole: whole,
     };
@@ -282,7 +373,7 @@ fn finding(row: &FindingRow, past: &Past, day: &Day, as_of: Timestamp) -> Option
     })
 }
 
-fn severity_order(line: &FindingLine) -> Option<Severity> {
+pub(super) fn severity_order(line: &FindingLine) -> Option<Severity> {
     Severity::parse(line.severity)
 }
 
@@ -293,6 +384,6 @@ fn credible(at: Timestamp, now: Timestamp) -> bool {
     at.as_second() >= YEAR_2005 && at.duration_since(now) <= SignedDuration::from_hours(24)
 }
 
-fn stamp(ms: Option<i64>) -> Option<Timestamp> {
+pub(super) fn stamp(ms: Option<i64>) -> Option<Timestamp> {
     ms.and_then(|ms| Timestamp::from_millisecond(ms).ok())
 }

@@ -3,6 +3,11 @@
 /// Every code that a finding may bear, with its meaning, in the order of the alphabet.
 pub const CODES: &[(&str, &str)] = &[
     (
+        "access-point-silent",
+        "At an access point no logger answers any more, or far fewer than usual. Look at the access point, its power and \
+         its cable first; the vehicles that were missed by it are named and need nothing of their own.",
+    ),
+    (
         "archive-away",
         "An archive does not answer, or its folder is not there; files wait in the spool. See whether the share is \
          mounted and its server runs; nothing is lost meanwhile.",
@@ -36,6 +41,11 @@ pub const CODES: &[(&str, &str)] = &[
          `closed_after` of the kind longer.",
     ),
     (
+        "clock-not-plausible",
+        "The depot PC's clock is earlier than it can be, so no day is opened or closed. Set it, and see to its time \
+         server; files come home meanwhile.",
+    ),
+    (
         "config-broken",
         "The edited configuration cannot be used, and the last good one goes on running. Run `yarder check` and mend \
          what it underlines.",
@@ -44,6 +54,11 @@ pub const CODES: &[(&str, &str)] = &[
         "config-waits",
         "The edited configuration drops many loggers or moves an archive, and waits for a person. Take it with \
          `yarder reload --accept`, or undo the edit.",
+    ),
+    (
+        "could-not-see",
+        "Vehicles may have come while Yarder did not run or could not see, and are not blamed for it. See why the \
+         service or the depot PC was down.",
     ),
     (
         "depot-name-taken",
@@ -85,9 +100,19 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     ("login-refused", "A logger refuses user or password. Correct them in vehicles.toml."),
     (
+        "network-down",
+        "The depot PC has no network, so that no logger can be reached. See to its network card, its cable and its \
+         switch.",
+    ),
+    (
         "never-fits",
         "A file is too large for the time the vehicle stays, and its logger cannot resume. Keep the logger powered for \
          the minutes that the finding names, or let it write smaller files.",
+    ),
+    (
+        "no-data",
+        "A logger was away from the yard and came back with nothing new. See whether it is connected to the bus and \
+         its card has room.",
     ),
     (
         "not-a-listing",
@@ -98,6 +123,11 @@ pub const CODES: &[(&str, &str)] = &[
         "not-archived",
         "An archive fails at one file or refuses it, or a day's manifest, while others go in; it is tried again, an hour \
          apart at most. Look at what the finding names: the rights of its folder, a name that is too long, the disk.",
+    ),
+    (
+        "not-seen",
+        "A vehicle was expected and not seen. See where it is and whether its logger has power; if it is away, write \
+         `away` for it in vehicles.toml.",
     ),
     (
         "nothing-matches",
@@ -193,11 +223,12 @@ mod tests {
         for part in ["fetch", "forward", "ledger", "service", "spool", "yard"] {
             sources(&src.join(part), &mut text);
         }
+        text += &std::fs::read_to_string(src.join("report/causes.rs")).expect("source");
         for (code, _) in CODES {
             assert!(text.contains(&format!("\"{code}\"")), "{code} is never raised");
         }
         // A code stands behind `code:`, or is cleared.
-        for before in ["code: \"", "clear(\""] {
+        for before in ["code: \"", "clear(\"", "self.finding(\""] {
             for code in text.split(before).skip(1).filter_map(|rest| rest.split('"').next()) {
                 assert!(meaning(code).is_some(), "{code} has no meaning in the list");
             }

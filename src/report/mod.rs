@@ -4,6 +4,7 @@
 //! does serde for JSON.
 
 mod build;
+mod causes;
 mod codes;
 pub mod csv;
 pub mod html;
@@ -11,8 +12,11 @@ mod markup;
 pub mod moments;
 mod past;
 mod phrases;
+mod points;
+mod sight;
 pub mod text;
 mod value;
+mod verdict;
 pub mod words;
 
 pub use build::{Facts, build};
@@ -23,6 +27,8 @@ pub use value::{
     LoggerLine, NotHomeLine, Report, Safety, StripDay, Totals, VehicleLine, Verdict,
 };
 
+#[cfg(test)]
+mod cause_tests;
 #[cfg(test)]
 mod form_tests;
 #[cfg(test)]

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 use serde::Deserialize;
 use serde_json::Value;
@@ -75,21 +76,39 @@ struct SlimLogger {
     listing_whole: bool,
 }
 
-/// Notes that hold on a day: who is away, and which findings are snoozed.
-pub(super) fn notes(query: &Query, day: &Day) -> Result<(Vec<AwayNote>, Vec<NoteRow>), LedgerError> {
-    let rows = query.notes(day.to.as_millisecond())?;
-    let holds =
-        |row: &NoteRow| row.note.since <= day.date && row.note.until.is_none_or(|until| until >= day.date);
-    let (snoozes, away): (Vec<_>, Vec<_>) =
-        rows.into_iter().filter(holds).partition(|row| row.note.kind == About::Finding);
-    let away = away.into_iter().map(|NoteRow { note, .. }| AwayNote {
-        kind: note.kind,
-        id: note.about,
-        from: note.since,
-        until: note.until,
-        reason: note.reason,
-    });
-    Ok((away.collect(), snoozes))
+impl AwayNote {
+    /// Whether it holds on a day.
+    pub fn has(&self, date: Date) -> bool {
+        self.from <= date && self.until.is_none_or(|until| until >= date)
+    }
+}
+
+/// Who is away by a note on a day, or was since a moment (ms); and which findings are snoozed on it.
+pub(super) fn notes(
+    query: &Query,
+    day: &Day,
+    since: i64,
+) -> Result<(Vec<AwayNote>, Vec<NoteRow>), LedgerError> {
+    let (mut away, mut snoozes) = (Vec::new(), Vec::new());
+    for row in query.notes(since)? {
+        let ended = row.ended.and_then(|ms| Timestamp::from_millisecond(ms).ok());
+        let over = ended.is_some_and(|at| at < day.to);
+        let NoteRow { note, .. } = &row;
+        if note.kind != About::Finding {
+            // One that was ended early holds up to the day before.
+            let last = ended.map(|at| at.to_zoned_datetime(TimeZone::UTC).date().saturating_sub(1.day()));
+            away.push(AwayNote {
+                kind: note.kind,
+                id: note.about.clone(),
+                from: note.since,
+                until: note.until.into_iter().chain(last).min(),
+                reason: note.reason.clone(),
+            });
+        } else if !over && note.since <= day.date && note.until.is_none_or(|until| until >= day.date) {
+            snoozes.push(row);
+        }
+    }
+    Ok((away, snoozes))
 }
 
 impl Past {
@@ -152,8 +171,18 @@ impl Past {
         self.told.contains_key(id) || self.last.is_none_or(|last| gone >= last)
     }
 
-    /// Adds strips and corrections to a report.
-    pub(super) fn finish(&self, report: &mut Report) {
+    /// Adds strips and corrections to a report, and says of the findings that were derived for it how
+    /// they stand against the last one.
+    pub(super) fn finish(&self, report: &mut Report, day: &Day) {
+        let vehicles = report.vehicles.iter_mut().map(|v| &mut v.findings);
+        for list in vehicles.chain([&mut report.findings]) {
+            for finding in list.iter_mut().filter(|f| f.state != FindingState::Gone) {
+                let severity = Severity::parse(finding.severity).unwrap_or(Severity::Act);
+                let is = (severity, &finding.evidence);
+                (finding.state, finding.until) = self.state(&finding.id, finding.since, is, day);
+            }
+            list.sort_by_key(|f| (f.state, Severity::parse(f.severity), f.since));
+        }
         let first = report.date.saturating_sub((DAYS - 1).days());
         let first = self.verdicts.keys().find(|date| **date >= first).copied().unwrap_or(report.date);
         for line in &mut report.vehicles {

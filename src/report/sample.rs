@@ -113,7 +113,7 @@ fn night(vehicles: Vec<VehicleLine>) -> Report {
             ..AccessPointLine::default()
         }],
         safety: Safety {
-            proof: [("length", 1_290), ("digest", 20), ("reread", 8)].into(),
+            proof: [("length", 1_290), ("digest", 20), ("reread", 8)].map(|(p, n)| (p.to_owned(), n)).into(),
             spool_used: 12_400_000_000,
             spool_limit: 200_000_000_000,
             spool_days: Some(16.4),

@@ -26,12 +26,6 @@ fn known<E: serde::de::Error>(text: &str) -> Result<Word, E> {
     WORDS.iter().find(|word| **word == text).copied().ok_or_else(|| E::custom(format!("the word `{text}`")))
 }
 
-/// Reads a table by words of a stored report.
-fn by_word<'de, D: Deserializer<'de>>(from: D) -> Result<BTreeMap<Word, u64>, D::Error> {
-    let all = BTreeMap::<String, u64>::deserialize(from)?;
-    all.into_iter().map(|(text, n)| known::<D::Error>(&text).map(|word| (word, n))).collect()
-}
-
 /// How a day stands for a logger, best first; a vehicle takes the worst of its loggers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -305,8 +299,7 @@ pub struct AccessPointLine {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Safety {
     /// Files that became whole this day, by proof.
-    #[serde(deserialize_with = "by_word")]
-    pub proof: BTreeMap<Word, u64>,
+    pub proof: BTreeMap<String, u64>,
     /// Whole files in the spool that an archive is still owed.
     pub files_waiting: u64,
     /// Their bytes.

@@ -38,7 +38,7 @@ pub async fn once(
     stop: CancellationToken,
 ) -> Result<Round, ServiceError> {
     let parts = Parts::build(edges, dialer, progress, config, "once", stop.clone()).await?;
-    let mut life = Life::begin(&parts.yard);
+    let mut life = Life::round(&parts.yard).await?;
     let mut round = Round::default();
     let fetched = CancellationToken::new();
     let mut forwarding = JoinSet::new();

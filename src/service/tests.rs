@@ -28,12 +28,15 @@ mod exchanging;
 mod groups;
 mod keeping;
 mod reporting;
+mod seeing;
 
 /// A clock that can be set, and waits only a part of what it is told to.
 #[derive(Debug)]
 struct Shifted {
     clock: SystemClock,
     by: AtomicI64,
+    /// Seconds that went by besides, for those who wait.
+    lived: AtomicU32,
     faster: AtomicU32,
 }
 
@@ -43,7 +46,7 @@ impl Clock for Shifted {
     }
 
     fn mono(&self) -> Duration {
-        self.clock.mono()
+        self.clock.mono() + Duration::from_secs(self.lived.load(Ordering::SeqCst).into())
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
@@ -256,8 +259,12 @@ impl Depot {
         let dir = tempfile::tempdir().expect("dir");
         std::fs::create_dir(dir.path().join("state")).expect("state");
         let logger = SimLogger::start(options).await.expect("logger");
-        let clock =
-            Arc::new(Shifted { clock: SystemClock::new(), by: AtomicI64::new(0), faster: AtomicU32::new(1) });
+        let clock = Arc::new(Shifted {
+            clock: SystemClock::new(),
+            by: AtomicI64::new(0),
+            lived: AtomicU32::new(0),
+            faster: AtomicU32::new(1),
+        });
         let archives = vec!["central"];
         let (others, limit) = (Vec::new(), "200 GB");
         Self { dir, logger, kind, archives, listed: "L-0101", others, limit, clock, disk: Arc::default() }
@@ -271,7 +278,7 @@ impl Depot {
     fn config(&self) -> Config {
         let dir = self.dir.path();
         let mut depot = format!(
-            "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nstate_dir = {:?}\nspool_reserve = \"1 kB\"\n\
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nworks = \"Mon-Sun\"\nstate_dir = {:?}\nspool_reserve = \"1 kB\"\n\
              spool_limit = \"{}\"\n\
              [poll]\nidle_timeout = \"2s\"\n",
             dir.join("state"),

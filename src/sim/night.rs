@@ -249,7 +249,7 @@ impl Night {
         let archive = quoted(archive.map_or_else(|()| "file:///archive".to_owned(), String::from));
         let ms = |share: u32| format!("\"{}ms\"", (self.options.span / share).as_millis().max(1));
         let depot = format!(
-            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nday_starts = \"12:00\"\n\
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nworks = \"Mon-Sun\"\nday_starts = \"12:00\"\n\
              state_dir = {state}\nspool_limit = \"2 GB\"\nspool_reserve = \"50 MB\"\n\n\
              [poll]\nevery = {every}\nlist_every = {every}\nconnect_timeout = \"2s\"\n\
              idle_timeout = {idle}\nmax_transfers = 6\n\n\

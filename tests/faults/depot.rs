@@ -170,7 +170,7 @@ impl Depot {
     /// Writes both files, for these loggers (id and address).
     pub fn write(&self, loggers: &[(&str, String)]) {
         let depot = format!(
-            "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nstate_dir = \"{}\"\n\
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nworks = \"Mon-Sun\"\nstate_dir = \"{}\"\n\
              vehicles = \"vehicles.toml\"\nspool_reserve = \"10 MB\"\n\n\
              [poll]\nevery = \"200ms\"\nlist_every = \"200ms\"\n{}\n\n\
              [[archive]]\nname = \"central\"\nurl = \"file://{}\"\n",

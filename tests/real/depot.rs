@@ -43,6 +43,7 @@ impl Depot {
 [depot]
 name = "north-yard"
 time_zone = "UTC"
+works = "Mon-Sun"
 state_dir = "{}"
 spool_limit = "2 GB"
 spool_reserve = "1 MB"

@@ -8,7 +8,7 @@ fn a_stored_report_reads_as_the_one_that_was_made() {
     let mut report = mixed();
     report.not_home.clear();
     report.is_final = true;
-    report.safety.proof = [("digest", 3), ("none", 1)].into();
+    report.safety.proof = [("digest", 3), ("none", 1)].map(|(p, n)| (p.to_owned(), n)).into();
     report.vehicles[0].findings[0].until = Some(jiff::civil::date(2026, 11, 27));
     report.vehicles[0].findings[0].state = FindingState::Snoozed;
     report.blind.push(crate::report::value::Blind { from: report.from, to: report.to, why: "network" });

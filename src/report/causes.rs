@@ -1,0 +1,331 @@
+//! Findings that are derived when a report is made: what was missed, and the causes that lie with the
+//! depot, each of which absorbs what follows from it. Pure.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde_json::{Value, json};
+
+use super::build::{Facts, severity_order, stamp};
+use super::points::{self, Silence};
+use super::sight::{DAY, Sight, Span};
+use super::value::{AccessPointLine, FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
+use super::words::{count, moment};
+use crate::config::{Config, Vehicle};
+use crate::ledger::{LoggerDay, Severity};
+use crate::model::Day;
+
+/// Working days after which a look becomes a task.
+const PATIENCE: usize = 3;
+/// How far back missed days are counted.
+pub(super) const BACK: i32 = 60;
+
+/// What derived findings are made of.
+pub(super) struct Ground<'g> {
+    pub config: &'g Config,
+    pub facts: &'g Facts,
+    pub day: &'g Day,
+    pub as_of: Timestamp,
+    pub sight: &'g Sight,
+    /// The day so far, ms.
+    pub part: Span,
+}
+
+impl Ground<'_> {
+    fn finding(&self, code: &str, subject: &str, severity: Severity, since: i64) -> FindingLine {
+        let since = stamp(Some(since)).unwrap_or(self.day.from);
+        FindingLine {
+            id: format!("{code}:{subject}"),
+            code: code.to_owned(),
+            severity: severity.as_str(),
+            since,
+            days: self.as_of.min(self.day.to).duration_since(since).as_hours().max(0) / 24,
+            state: if since >= self.day.from { FindingState::New } else { FindingState::Known },
+            until: None,
+            vehicles: Vec::new(),
+            evidence: Value::Null,
+            cause: String::new(),
+            action: String::new(),
+        }
+    }
+
+    fn moment(&self, at: Timestamp) -> String {
+        moment(at, self.as_of.min(self.day.to), &self.config.depot.time_zone)
+    }
+
+    /// Days of the last two months, this one included, on which a vehicle was expected and Yarder
+    /// could see, after the day of its last sign; oldest first.
+    fn missed(&self, vehicle: &Vehicle, last: Option<Timestamp>) -> Vec<Date> {
+        let depot = &self.config.depot;
+        let first = stamp(self.facts.watched.first);
+        let mut missed = Vec::new();
+        for back in 0..BACK {
+            let date = self.day.date.checked_sub(jiff::Span::new().days(back)).ok();
+            let Some(day) = date.and_then(|date| Day::of(date, depot.day_starts, &depot.time_zone)) else {
+                break;
+            };
+            if last.is_some_and(|last| last >= day.from)
+                || back > 0 && first.is_none_or(|first| day.to <= first)
+            {
+                break;
+            }
+            let span = (day.from.as_millisecond(), day.to.as_millisecond().min(self.part.1));
+            if self.facts.not_expected(self.config, vehicle, day.date).is_none() && self.sight.saw(span) {
+                missed.push(day.date);
+            }
+        }
+        missed.reverse();
+        missed
+    }
+
+    fn begins(&self, date: Option<&Date>) -> i64 {
+        let depot = &self.config.depot;
+        let day = date.and_then(|date| Day::of(*date, depot.day_starts, &depot.time_zone));
+        day.unwrap_or(*self.day).from.as_millisecond()
+    }
+
+    fn not_seen(&self, line: &VehicleLine, missed: &[Date]) -> FindingLine {
+        let severity = if missed.len() < PATIENCE { Severity::Watch } else { Severity::Act };
+        let last = last_seen(line);
+        let seen = last.map_or("never before".to_owned(), |at| format!("last seen {}", self.moment(at)));
+        let unseen = line.loggers.iter().filter(|l| l.verdict == Verdict::NotSeen).map(|l| l.id.as_str());
+        FindingLine {
+            evidence: json!({
+                "loggers": unseen.collect::<Vec<_>>(), "working_days": missed.len(), "last_seen": last,
+            }),
+            cause: match missed.len() {
+                0 | 1 => format!("expected this day and not seen, {seen}"),
+                n => format!("expected on {} days and not seen, {seen}", count(n as u64)),
+            },
+            action: match severity {
+                Severity::Act => {
+                    "See where it is and whether its logger has power; if it is away, write `away` for it \
+                    in vehicles.toml."
+                        .to_owned()
+                }
+                _ => "Nothing yet if it stood elsewhere; see whether it comes home today.".to_owned(),
+            },
+            ..self.finding("not-seen", &line.id, severity, self.begins(missed.first()))
+        }
+    }
+
+    fn no_data(&self, vehicle: &Vehicle, logger: &LoggerLine) -> FindingLine {
+        let missed = self.missed(vehicle, logger.data_until);
+        let severity = if missed.len() < PATIENCE { Severity::Watch } else { Severity::Act };
+        let until =
+            logger.data_until.map_or(String::new(), |at| format!("; its data ends {}", self.moment(at)));
+        FindingLine {
+            evidence: json!({ "data_until": logger.data_until, "working_days": missed.len() }),
+            cause: format!("{} was away from the yard and has recorded nothing new{until}", logger.id),
+            action: format!(
+                "See whether it is connected to the bus and its card has room; `yarder probe {}` shows what it offers.",
+                logger.id
+            ),
+            ..self.finding("no-data", logger.id.as_str(), severity, self.begins(missed.first()))
+        }
+    }
+
+    fn silent(&self, names: &[Option<&str>], silence: &Silence) -> FindingLine {
+        let given: Vec<&str> = names.iter().flatten().copied().collect();
+        let (subject, place) = match given.as_slice() {
+            [] => ("yard".to_owned(), String::new()),
+            [one] => ((*one).to_owned(), format!(" at {one}")),
+            all => (all.join("+"), format!(" at any of {}", all.join(", "))),
+        };
+        let usual = count(silence.usual as u64);
+        let since = stamp(Some(silence.since)).unwrap_or(self.day.from);
+        FindingLine {
+            evidence: json!({ "access_points": given, "answered": silence.answered, "usual": silence.usual }),
+            cause: match silence.answered {
+                0 => format!("no logger{place} answered after {}, usually {usual} do", self.moment(since)),
+                n => format!("only {}{place} answered, usually {usual} do", super::words::of(n as u64, "logger")),
+            },
+            action: match given.len() {
+                0 | 1 => "Look at the access point first: its power, its cable, its place in the network.",
+                _ => "Look first at what the access points share: the power, the switch, the cable to the depot PC.",
+            }
+            .to_owned(),
+            ..self.finding("access-point-silent", &subject, Severity::Act, silence.since)
+        }
+    }
+
+    fn unseen(&self) -> FindingLine {
+        let mut spans: BTreeMap<&str, i64> = BTreeMap::new();
+        let mut first = None;
+        for ((from, to), why) in self.sight.within(self.part) {
+            *spans.entry(why).or_default() += to - from;
+            first = first.or(Some(from));
+        }
+        let longest = spans.iter().max_by_key(|(_, ms)| **ms).map_or("down", |(why, _)| *why);
+        let (why, action) = match longest {
+            "network" => {
+                ("the depot PC had no network", "See to the depot PC's network card, cable and switch.")
+            }
+            "clock" => ("the depot PC's clock was wrong", "See to the depot PC's clock and its time server."),
+            _ => ("it did not run", "See why the service or the depot PC was down: `journalctl -u yarder`."),
+        };
+        let hours = (spans.values().sum::<i64>() as f64 / 3_600_000.0).max(0.1);
+        FindingLine {
+            evidence: json!({ "seconds": spans.iter().map(|(w, ms)| (*w, ms / 1000)).collect::<BTreeMap<_, _>>() }),
+            cause: format!("Yarder could not see for {hours:.1} hours of this day: {why}"),
+            action: action.to_owned(),
+            ..self.finding("could-not-see", "depot", Severity::Watch, first.unwrap_or(self.part.0))
+        }
+    }
+}
+
+/// The last sign of a vehicle's loggers that were not seen: of the one that is missed for longest.
+fn last_seen(line: &VehicleLine) -> Option<Timestamp> {
+    let unseen = line.loggers.iter().filter(|l| l.verdict == Verdict::NotSeen);
+    unseen.map(|l| l.last_seen).min().flatten()
+}
+
+/// Every access point's day.
+pub(super) fn lines(
+    ground: &Ground<'_>,
+    loggers: &BTreeMap<&str, &LoggerDay>,
+    seen: &BTreeSet<&str>,
+) -> Vec<AccessPointLine> {
+    let (from, _) = ground.part;
+    let cells = points::cells(ground.config, &ground.facts.visits);
+    let line = |cell: &points::Cell<'_>| {
+        let name = cell.name?;
+        let usual = cell.usual(ground.config, ground.sight, ground.day, (from, from + DAY));
+        let mut line = AccessPointLine {
+            name: name.to_owned(),
+            loggers: cell.visits.len() as u64,
+            usual: usual.map(|n| n as u64),
+            ..AccessPointLine::default()
+        };
+        for logger in ground.config.loggers.iter().filter(|l| l.access_point.as_deref() == Some(name)) {
+            line.answered += u64::from(seen.contains(logger.id.as_str()));
+            if let Some(row) = loggers.get(logger.id.as_str()) {
+                line.bytes_delivered += row.bytes;
+                line.bytes_fetched_twice += row.twice;
+                line.cuts += row.cuts;
+            }
+        }
+        Some(line)
+    };
+    cells.iter().filter_map(line).collect()
+}
+
+/// Whether a finding of the depot explains a vehicle's verdict.
+type Explains = fn(&VehicleLine) -> bool;
+
+/// Findings of the depot, and the vehicles that each of them explains.
+const ABSORBS: &[(&str, Explains)] = &[
+    ("clock-not-plausible", |v| v.verdict == Verdict::Unknown),
+    ("network-down", |v| v.verdict == Verdict::Unknown),
+    ("archive-away", waits),
+    ("archive-other", waits),
+    ("archive-full", waits),
+    ("spool-full", |v| v.verdict == Verdict::Incomplete && v.files.listed > 0),
+];
+
+/// Whether everything that a vehicle lacks waits for an archive.
+fn waits(v: &VehicleLine) -> bool {
+    v.verdict == Verdict::Incomplete && v.files.whole > 0 && v.files.listed + v.files.held + v.files.lost == 0
+}
+
+/// Findings of vehicles that follow from one of the depot.
+const FOLLOWS: &[(&str, &str)] = &[
+    ("archive-away", "not-archived"),
+    ("archive-other", "not-archived"),
+    ("archive-full", "not-archived"),
+    ("spool-full", "partial-dropped"),
+];
+
+/// Adds the derived findings to a report whose vehicles have those of the ledger.
+pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
+    absorb(report, ground);
+    let mut absorbed = BTreeSet::new();
+    let half = (ground.day.to.as_millisecond() - ground.day.from.as_millisecond()) / 2;
+    let silent: Vec<(Option<&str>, Silence)> = points::cells(ground.config, &ground.facts.visits)
+        .iter()
+        .filter_map(|c| Some((c.name, c.silence(ground.config, ground.sight, ground.day, ground.part)?)))
+        .collect();
+    let cells = ground.config.loggers.iter().map(|l| l.access_point.as_deref()).collect::<BTreeSet<_>>();
+    let mut found: Vec<(Vec<Option<&str>>, Silence)> = Vec::new();
+    if silent.len() > 1 && silent.len() == cells.len() {
+        // What silences all of them at once is one trouble.
+        let since = silent.iter().map(|(_, s)| s.since).max().unwrap_or_default();
+        let sum = |of: fn(&Silence) -> usize| silent.iter().map(|(_, s)| of(s)).sum();
+        let all = Silence { since, answered: sum(|s| s.answered), usual: sum(|s| s.usual) };
+        found.push((silent.iter().map(|(name, _)| *name).collect(), all));
+    } else {
+        found.extend(silent.into_iter().map(|(name, silence)| (vec![name], silence)));
+    }
+    let missed: BTreeMap<&str, Vec<Date>> = report
+        .vehicles
+        .iter()
+        .filter(|line| line.verdict == Verdict::NotSeen && !line.loggers.is_empty())
+        .filter_map(|line| {
+            let vehicle = ground.config.vehicles.iter().find(|v| v.id.as_str() == line.id)?;
+            Some((vehicle.id.as_str(), ground.missed(vehicle, last_seen(line))))
+        })
+        .collect();
+    for (names, silence) in found {
+        let mut finding = ground.silent(&names, &silence);
+        for vehicle in ground.config.vehicles.iter().filter(|v| names.contains(&v.access_point.as_deref())) {
+            // Who was missed before had a reason of its own.
+            let of_it = missed.get(vehicle.id.as_str()).is_some_and(|days| {
+                days.first().is_none_or(|first| ground.begins(Some(first)) + DAY > silence.since)
+            });
+            if of_it && absorbed.insert(vehicle.id.to_string()) {
+                finding.vehicles.push(vehicle.id.to_string());
+            }
+        }
+        report.findings.push(finding);
+    }
+    for line in &mut report.vehicles {
+        let Some(vehicle) = ground.config.vehicles.iter().find(|v| v.id.as_str() == line.id) else {
+            continue;
+        };
+        if let Some(days) = missed.get(vehicle.id.as_str())
+            && !absorbed.contains(&line.id)
+            && (days.len() > 1 || ground.part.1 - ground.part.0 >= half)
+        {
+            let finding = ground.not_seen(line, days);
+            line.findings.push(finding);
+        }
+        let silent = line.loggers.iter().filter(|l| l.verdict == Verdict::NoData);
+        let more: Vec<_> = silent.map(|logger| ground.no_data(vehicle, logger)).collect();
+        line.findings.extend(more);
+        line.findings.sort_by_key(|f| (f.state, severity_order(f), f.since));
+    }
+    report.findings.sort_by_key(|f| (f.state, severity_order(f), f.since));
+}
+
+/// Gives each finding of the depot the vehicles that it explains, and takes what follows from it.
+fn absorb(report: &mut Report, ground: &Ground<'_>) {
+    let is = |f: &FindingLine, code: &str| f.code == code && f.state != FindingState::Gone;
+    for (code, explains) in ABSORBS {
+        for finding in report.findings.iter_mut().filter(|f| is(f, code)) {
+            finding.vehicles = report.vehicles.iter().filter(|v| explains(v)).map(|v| v.id.clone()).collect();
+        }
+    }
+    for (cause, follows) in FOLLOWS {
+        for finding in report.findings.iter_mut().filter(|f| is(f, cause)) {
+            // An archive's own troubles begin with its name.
+            let of = match finding.id.split_once(':') {
+                Some((_, archive)) if *follows == "not-archived" => format!("{follows}:{archive}/"),
+                _ => format!("{follows}:"),
+            };
+            for vehicle in &mut report.vehicles {
+                let before = vehicle.findings.len();
+                vehicle.findings.retain(|f| !f.id.starts_with(&of) || f.state == FindingState::Gone);
+                if vehicle.findings.len() < before && !finding.vehicles.contains(&vehicle.id) {
+                    finding.vehicles.push(vehicle.id.clone());
+                }
+            }
+        }
+    }
+    let unknown: Vec<String> =
+        report.vehicles.iter().filter(|v| v.verdict == Verdict::Unknown).map(|v| v.id.clone()).collect();
+    let told = report.findings.iter().any(|f| is(f, "network-down") || is(f, "clock-not-plausible"));
+    if !unknown.is_empty() && !told {
+        report.findings.push(FindingLine { vehicles: unknown, ..ground.unseen() });
+    }
+}
