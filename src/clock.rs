@@ -28,6 +28,10 @@ pub trait Clock: Send + Sync + Debug {
     fn mono(&self) -> Duration;
     /// Ends after that much monotonic time.
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()>;
+    /// The wall clock is wrong while it shows a moment before this one.
+    fn earliest(&self) -> Timestamp {
+        BUILT
+    }
 }
 
 /// The machine's clock.

@@ -6,7 +6,6 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use super::ServiceError;
-use crate::clock;
 use crate::config::Config;
 use crate::ledger::{Finding, Severity};
 use crate::yard::Yard;
@@ -70,11 +69,11 @@ impl<'y> Life<'y> {
         let (ledger, clock) = (&self.yard.ledger, &self.yard.edges.clock);
         let (now, mono) = (clock.now(), clock.mono());
         let since = self.wrong.unwrap_or(mono);
-        let early = now < clock::BUILT || self.known.is_some_and(|known| now + STEP_BACK < known);
+        let early = now < clock.earliest() || self.known.is_some_and(|known| now + STEP_BACK < known);
         if early && mono.saturating_sub(since) < BELIEVED {
             if self.wrong.is_none() {
                 tracing::warn!(%now, known = ?self.known, "this machine's clock is not plausible");
-                ledger.raise(wrong_clock(now, self.known))?;
+                ledger.raise(wrong_clock(now, self.known, clock.earliest()))?;
             }
             self.wrong = Some(since);
             // What is noted after it is a span of its own.
@@ -116,14 +115,14 @@ fn needs_network(config: &Config) -> bool {
     })
 }
 
-fn wrong_clock(now: Timestamp, known: Option<Timestamp>) -> Finding {
+fn wrong_clock(now: Timestamp, known: Option<Timestamp>, built: Timestamp) -> Finding {
     Finding {
         code: "clock-not-plausible",
         subject: "depot".into(),
         severity: Severity::Act,
         vehicle: None,
         logger: None,
-        evidence: json!({ "clock": now, "last_known": known, "built": clock::BUILT }),
+        evidence: json!({ "clock": now, "last_known": known, "built": built }),
         cause: format!("the depot PC's clock says {now}, which is over"),
         action: "Set its clock and see to its time server; until then no day is opened or closed.".into(),
     }

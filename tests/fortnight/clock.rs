@@ -121,6 +121,11 @@ impl Clock for Virtual {
         self.honest() + wrong
     }
 
+    /// The plot lies before the day on which this program was built.
+    fn earliest(&self) -> Timestamp {
+        self.start
+    }
+
     fn mono(&self) -> Duration {
         self.state.lock().expect("lock").mono
     }

