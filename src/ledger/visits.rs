@@ -20,12 +20,12 @@ pub struct VisitCounts {
 }
 
 impl Ledger {
-    /// A visit begins; gives its key.
+    /// A visit begins, with its first listing; gives its key.
     pub async fn begin_visit(&self, logger: i64) -> Result<i64, LedgerError> {
         self.writer
             .ask(move |tx| {
                 tx.db
-                    .prepare_cached("INSERT INTO visits (logger, began) VALUES (?, ?)")?
+                    .prepare_cached("INSERT INTO visits (logger, began, listings) VALUES (?, ?, 1)")?
                     .execute(params![logger, tx.now])?;
                 Ok(tx.db.last_insert_rowid())
             })
