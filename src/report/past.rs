@@ -4,7 +4,6 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
-use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 use serde::Deserialize;
 use serde_json::Value;
@@ -95,8 +94,11 @@ pub(super) fn notes(
         let over = ended.is_some_and(|at| at < day.to);
         let NoteRow { note, .. } = &row;
         if note.kind != About::Finding {
-            // One that was ended early holds up to the day before.
-            let last = ended.map(|at| at.to_zoned_datetime(TimeZone::UTC).date().saturating_sub(1.day()));
+            // One that was ended early holds up to the day before that.
+            let last = ended.map(|at| {
+                let days = (day.to.duration_since(at).as_secs() + 86_399).div_euclid(86_400);
+                day.date.saturating_sub(days.days())
+            });
             away.push(AwayNote {
                 kind: note.kind,
                 id: note.about.clone(),

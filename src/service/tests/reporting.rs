@@ -53,7 +53,7 @@ impl Office {
         let dir = tempfile::tempdir().expect("dir");
         std::fs::create_dir(dir.path().join("archive")).expect("archive");
         let depot = format!(
-            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nstate_dir = {:?}\nspool_reserve = \"1 kB\"\n\
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nworks = \"Mon-Sun\"\nstate_dir = {:?}\nspool_reserve = \"1 kB\"\n\
              [[archive]]\nname = \"central\"\nurl = \"file://{}\"\n[report]\n{report}\n",
             dir.path().join("state"),
             dir.path().join("archive").display()
@@ -324,13 +324,19 @@ async fn reports_are_kept_for_lived_time_and_by_no_clock_that_jumps() {
     assert_eq!(office.stored(), ["2026-11-27 2026-11-28T04:00:00Z"]);
 }
 
+/// The finding of a report about the file that was lost; the vehicle is missed besides.
+fn lost(report: &Value) -> Value {
+    let mut all = report["vehicles"][0]["findings"].as_array().into_iter().flatten();
+    all.find(|f| f["code"] == "file-lost").cloned().unwrap_or_default()
+}
+
 #[tokio::test]
 async fn the_ledger_remembers_what_the_last_report_said_of_a_finding() {
     let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
     let running = office.start().await;
     let mut keeper = running.keeper().await;
     let state = |date: &str| {
-        let finding = office.last_of(date)["vehicles"][0]["findings"][0].clone();
+        let finding = lost(&office.last_of(date));
         (finding["state"].as_str().map(str::to_owned), finding["severity"].as_str().map(str::to_owned))
     };
     let told = |state: &str, severity: &str| (Some(state.to_owned()), Some(severity.to_owned()));
@@ -364,7 +370,7 @@ async fn a_snooze_ends_with_its_day_or_when_the_finding_is_worse() {
     let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
     let running = office.start().await;
     let mut keeper = running.keeper().await;
-    let state = |date: &str| office.last_of(date)["vehicles"][0]["findings"][0]["state"].clone();
+    let state = |date: &str| lost(&office.last_of(date))["state"].clone();
     let (id, why) = ("file-lost:L-0403/1.log", Some("the card is being replaced"));
     let refused = running.note(id, Some("2026-11-24"), why).await.expect_err("not there");
     assert!(refused.contains("no vehicle, logger or finding"), "{refused}");
@@ -376,8 +382,7 @@ async fn a_snooze_ends_with_its_day_or_when_the_finding_is_worse() {
     running.raise(Severity::Act, json!({ "count": 3 })).await;
     running.until(&mut keeper, "2026-11-25T11:01:00Z").await;
     assert_eq!((state("2026-11-23"), state("2026-11-24")), (json!("snoozed"), json!("snoozed")));
-    let line = &office.last_of("2026-11-24")["vehicles"][0]["findings"][0];
-    assert_eq!(line["until"], "2026-11-24");
+    assert_eq!(lost(&office.last_of("2026-11-24"))["until"], "2026-11-24");
     running.until(&mut keeper, "2026-11-26T04:01:00Z").await;
     assert_eq!(state("2026-11-25"), "known", "its day is over");
     // Again, and it becomes worse.
