@@ -240,6 +240,7 @@ const FOLLOWS: &[(&str, &str)] = &[
 /// Adds the derived findings to a report whose vehicles have those of the ledger.
 pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
     absorb(report, ground);
+    swapped(&mut report.vehicles);
     let mut absorbed = BTreeSet::new();
     let half = (ground.day.to.as_millisecond() - ground.day.from.as_millisecond()) / 2;
     let silent: Vec<(Option<&str>, Silence)> = points::cells(ground.config, &ground.facts.visits)
@@ -290,12 +291,47 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
             let finding = ground.not_seen(line, days);
             line.findings.push(finding);
         }
-        let silent = line.loggers.iter().filter(|l| l.verdict == Verdict::NoData);
+        // Files that nobody wants are a cause of their own.
+        let unwanted = |l: &LoggerLine| {
+            let id = format!("nothing-matches:{}", l.id);
+            line.findings.iter().any(|f| f.id == id && f.state != FindingState::Gone)
+        };
+        let silent = line.loggers.iter().filter(|l| l.verdict == Verdict::NoData && !unwanted(l));
         let more: Vec<_> = silent.map(|logger| ground.no_data(vehicle, logger)).collect();
         line.findings.extend(more);
         line.findings.sort_by_key(|f| (f.state, severity_order(f), f.since));
     }
     report.findings.sort_by_key(|f| (f.state, severity_order(f), f.since));
+}
+
+/// Two loggers that answer with the files of each other are one trouble: the first vehicle's finding
+/// names the other.
+fn swapped(vehicles: &mut [VehicleLine]) {
+    let owner = |f: &FindingLine| {
+        let logger = f.id.strip_prefix("wrong-logger:")?.to_owned();
+        Some((logger, f.evidence["owner"].as_str()?.to_owned(), f.state))
+    };
+    let all = |vehicles: &[VehicleLine]| -> Vec<_> {
+        let of = |v: &VehicleLine| {
+            v.findings.iter().filter_map(owner).map(|o| (v.id.clone(), o)).collect::<Vec<_>>()
+        };
+        vehicles.iter().flat_map(of).collect()
+    };
+    let found = all(vehicles);
+    for (nth, (vehicle, (logger, other, state))) in found.iter().enumerate() {
+        let back = |(_, (l, o, s)): &&(String, (String, String, FindingState))| {
+            l == other && o == logger && s == state
+        };
+        let Some((second, _)) = found.iter().skip(nth + 1).find(back) else { continue };
+        let id = |logger: &str| format!("wrong-logger:{logger}");
+        for line in vehicles.iter_mut() {
+            if line.id == *second {
+                line.findings.retain(|f| f.id != id(other));
+            }
+            let first = line.findings.iter_mut().filter(|f| line.id == *vehicle && f.id == id(logger));
+            first.for_each(|f| f.vehicles.push(second.clone()));
+        }
+    }
 }
 
 /// Gives each finding of the depot the vehicles that it explains, and takes what follows from it.

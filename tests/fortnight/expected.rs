@@ -60,8 +60,9 @@ pub const EXPECTED: &str = "
 14 NIGHT-01  incomplete
 14 NIGHT-02  incomplete
 
-# Thu 15. The PC starts at 13:05 with a clock in 2020 and learns the time at 14:30: nobody is blamed.
-15 the-depot -           spool-full 14 gone
+# Thu 15. The PC starts at 13:05 with a clock in 2020 and learns the time at 14:30: told, and over by
+# morning; no vehicle is blamed.
+15 the-depot -           spool-full 14 gone  clock-not-plausible 15 gone
 15 PLOW-01   no-data     no-data 14 known
 15 PLOW-02   not-seen    not-seen 14 known
 15 PLOW-04   complete    nothing-matches 14 gone
@@ -170,7 +171,8 @@ pub const EXPECTED: &str = "
 21 GRASS-01  away
 21 SWEEP-06  away
 # The access point `west` was down from 15:00 to 06:30: one finding of the depot, none of a vehicle.
-21 the-depot -           archive-away 20 gone  access-point-silent 21 new
+# Nobody answered there since all drove off at 05:45, which is still in the day of Tue 20.
+21 the-depot -           archive-away 20 gone  access-point-silent 20 new
 21 HAUL-01   not-seen
 21 HAUL-02   not-seen
 21 HAUL-03   not-seen
@@ -182,7 +184,7 @@ pub const EXPECTED: &str = "
 
 # Thu 22 and Fri 23. The required archive was away from Thu 10:00 to Sat 14:00: everything that came
 # waits in the spool, nobody is complete, and there is one finding.
-22 the-depot -           archive-away 22 new  access-point-silent 21 gone
+22 the-depot -           archive-away 22 new  access-point-silent 20 gone
 22 all       incomplete
 22 GRASS-01  away
 22 SWEEP-06  away
@@ -244,4 +246,26 @@ pub const COMPLETE: [(i8, u64); 14] = [
 
 /// Lines, and first sentences, that are not met yet, each with the reason. The test fails when one of
 /// them is met, so that the list can only shrink.
-pub const NOT_YET: &[(&str, &str)] = &[];
+pub const NOT_YET: &[(&str, &str)] = &[
+    ("15 TRUCK-02", DERIVED_GONE),
+    ("18 the-depot", DERIVED_GONE),
+    ("19 PLOW-01", DERIVED_GONE),
+    ("20 the-depot", DERIVED_GONE),
+    ("21 PLOW-02", DERIVED_GONE),
+    ("22 the-depot", DERIVED_GONE),
+    ("16 PLOW-01", DAYS_OFF),
+    ("16 PLOW-02", DAYS_OFF),
+    ("17 PLOW-01", DAYS_OFF),
+    ("17 PLOW-02", DAYS_OFF),
+    ("18 PLOW-01", DAYS_OFF),
+    ("18 PLOW-02", DAYS_OFF),
+    (
+        "19 PLOW-02",
+        "its other logger was seen the same evening, so it was not missed while Yarder was down alone",
+    ),
+    ("20 PLOW-02", "called new after a day on which it was not told, with an age of six days"),
+    ("15 the-depot", "the finding about a wrong clock is as old as that clock says"),
+];
+
+const DERIVED_GONE: &str = "what a report derives itself is not told as gone when it is gone";
+const DAYS_OFF: &str = "on days off, what a report derives itself is not told, though nothing has mended it";
