@@ -141,6 +141,10 @@ pub struct Totals {
     pub duplicates_avoided: u64,
 }
 
+/// What is not home of a logger.
+pub(super) const NOT_HOME: &str = "SELECT v.path FROM versions v
+  WHERE v.logger = ?1 AND v.state IN (?2, 'fetching') AND v.open = ?3 AND v.backlog = 0 ORDER BY +v.id LIMIT ?4";
+
 impl Query {
     pub(super) fn new(db: Connection) -> Self {
         Self { db }
@@ -325,16 +329,23 @@ impl Query {
     /// Closed files that are not here, then files that may still be written, at most `limit` of each;
     /// without old stock.
     pub fn not_home(&self, limit: usize) -> Result<Vec<NotHome>, LedgerError> {
+        let mut loggers = self.db.prepare_cached("SELECT id, name FROM loggers ORDER BY name")?;
+        let loggers: Vec<(i64, String)> =
+            loggers.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
+        let mut statement = self.db.prepare_cached(NOT_HOME)?;
         let mut all = Vec::new();
         for (open, first) in [(false, "listed"), (true, "open")] {
-            let mut statement = self.db.prepare_cached(
-                "SELECT l.name, v.path FROM loggers l JOIN versions v ON v.logger = l.id
-                 WHERE v.state IN (?1, 'fetching') AND v.open = ?2 AND v.backlog = 0 ORDER BY l.name, v.id LIMIT ?3",
-            )?;
-            let mut rows = statement.query(params![first, open, limit as i64])?;
-            while let Some(row) = rows.next()? {
-                let path: Vec<u8> = row.get(1)?;
-                all.push(NotHome { logger: row.get(0)?, path: path_of(&path)?, open });
+            let mut left = limit;
+            for (key, name) in &loggers {
+                if left == 0 {
+                    break;
+                }
+                let mut rows = statement.query(params![key, first, open, left as i64])?;
+                while let Some(row) = rows.next()? {
+                    let path: Vec<u8> = row.get(0)?;
+                    all.push(NotHome { logger: name.clone(), path: path_of(&path)?, open });
+                    left -= 1;
+                }
             }
         }
         Ok(all)

@@ -187,6 +187,7 @@ fn questions_of_a_report_read_their_day_and_not_the_whole_ledger() {
         super::query::UNFINISHED,
         super::query::LOST,
         super::query::OWED,
+        super::query::NOT_HOME,
     ]);
 }
 
