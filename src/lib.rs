@@ -40,6 +40,7 @@ pub mod yard;
 pub mod link;
 pub mod listing;
 pub mod fetch;
+pub mod inspect;
 pub mod spool;
 pub mod forward;
 pub mod archive;

@@ -1,0 +1,6 @@
+//! What is in a log file: read while its bytes arrive, in bounded memory, whatever they are.
+//!
+//! A [reader](frame::Sink) turns bytes into frames, a sink turns frames into facts.
+
+pub mod damage;
+pub mod frame;
