@@ -1,6 +1,8 @@
 //! ISO-TP (ISO 15765-2), and what a car answers over it: SAE J1979 / ISO 15031-5 services 01 and 09, and the
 //! identification by ISO 14229-1.
 
+use super::facts::VinSource;
+
 /// Answers that are put together at a time: one of each control unit that a car may have (ISO 15765-4 has eight).
 const MOST: usize = 16;
 /// What is kept of an answer, bytes; those that tell something here are far shorter.
@@ -104,8 +106,8 @@ impl Answers {
 /// What an answer tells.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Told<'a> {
-    /// Characters in the place of a VIN, and how they were asked for: `obd` or `uds`.
-    Vin(&'a [u8], &'static str),
+    /// Characters in the place of a VIN, and how they were asked for.
+    Vin(&'a [u8], VinSource),
     /// Engine speed, rpm (service 01, 0Ch).
     EngineSpeed(f64),
     /// Vehicle speed, km/h (service 01, 0Dh).
@@ -120,8 +122,8 @@ pub enum Told<'a> {
 pub fn read<'a>(answer: &'a [u8], mut tell: impl FnMut(Told<'a>)) {
     match *answer {
         // Number of data items, then the characters; short ones are filled up with zeros in front.
-        [0x49, 0x02, _, ref vin @ ..] => tell(Told::Vin(vin, "obd")),
-        [0x62, 0xF1, 0x90, ref vin @ ..] => tell(Told::Vin(vin, "uds")),
+        [0x49, 0x02, _, ref vin @ ..] => tell(Told::Vin(vin, VinSource::Obd)),
+        [0x62, 0xF1, 0x90, ref vin @ ..] => tell(Told::Vin(vin, VinSource::Uds)),
         [0x41, ref parameters @ ..] => {
             let mut rest = parameters;
             loop {
@@ -214,7 +216,9 @@ mod tests {
     #[test]
     fn parameters_are_read_one_after_another() {
         let mut told = Vec::new();
-        read(&[0x41, 0x0C, 0x0D, 0x48, 0x0D, 30, 0x1F, 1, 0, 0xA6, 0, 0, 0x30, 0x39, 0x05, 9], |t| told.push(t));
+        read(&[0x41, 0x0C, 0x0D, 0x48, 0x0D, 30, 0x1F, 1, 0, 0xA6, 0, 0, 0x30, 0x39, 0x05, 9], |t| {
+            told.push(t)
+        });
         let expected =
             [Told::EngineSpeed(850.0), Told::Speed(30.0), Told::RunTime(256.0), Told::Odometer(1234.5)];
         assert_eq!(told, expected);

@@ -5,6 +5,7 @@
 pub mod bits;
 pub mod canopen;
 pub mod damage;
+pub mod facts;
 pub mod frame;
 pub mod isotp;
 pub mod j1939;

@@ -74,7 +74,10 @@ mod tests {
             }
             assert_eq!(parse(vin).as_deref(), Ok(vin), "{entry}");
             let computed = entry["expected"]["computed_check"].as_str();
-            assert_eq!(check_digit(vin).to_string(), computed.unwrap_or_else(|| text(&entry, "/expected/check")));
+            assert_eq!(
+                check_digit(vin).to_string(),
+                computed.unwrap_or_else(|| text(&entry, "/expected/check"))
+            );
             assert_eq!(check_digit_fits(vin), entry["expected"]["valid"] == true, "{entry}");
         }
     }

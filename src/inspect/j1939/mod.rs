@@ -230,7 +230,9 @@ mod tests {
         let at = "2026-03-02T05:10:07Z".parse().expect("time");
         assert_eq!(time_date(&bytes("1C0A050305297D7D")), Some(VehicleTime::Utc(at)));
         assert_eq!(time_date(&bytes("1C0A050305297DFA")), Some(VehicleTime::Local(at)));
-        for unset in ["FFFFFFFFFFFFFFFF", "1C0A0503052", "F00A050305297D7D", "1C0A050300297D7D", "1C0A051F09297D7D"] {
+        for unset in
+            ["FFFFFFFFFFFFFFFF", "1C0A0503052", "F00A050305297D7D", "1C0A050300297D7D", "1C0A051F09297D7D"]
+        {
             let data = hex::decode(unset).unwrap_or_else(|_| vec![0x1C, 0x0A]);
             assert_eq!(time_date(&data), None, "{unset}");
         }
