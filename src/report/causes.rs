@@ -318,7 +318,8 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
 fn swapped(vehicles: &mut [VehicleLine]) {
     let owner = |f: &FindingLine| {
         let logger = f.id.strip_prefix("wrong-logger:")?.to_owned();
-        Some((logger, f.evidence["owner"].as_str()?.to_owned(), f.state))
+        // The second one was not told before, so that the two may differ in what is new.
+        Some((logger, f.evidence["owner"].as_str()?.to_owned(), f.state == FindingState::Gone))
     };
     let all = |vehicles: &[VehicleLine]| -> Vec<_> {
         let of = |v: &VehicleLine| {
@@ -327,10 +328,9 @@ fn swapped(vehicles: &mut [VehicleLine]) {
         vehicles.iter().flat_map(of).collect()
     };
     let found = all(vehicles);
-    for (nth, (vehicle, (logger, other, state))) in found.iter().enumerate() {
-        let back = |(_, (l, o, s)): &&(String, (String, String, FindingState))| {
-            l == other && o == logger && s == state
-        };
+    for (nth, (vehicle, (logger, other, gone))) in found.iter().enumerate() {
+        let back =
+            |(_, (l, o, g)): &&(String, (String, String, bool))| l == other && o == logger && g == gone;
         let Some((second, _)) = found.iter().skip(nth + 1).find(back) else { continue };
         let id = |logger: &str| format!("wrong-logger:{logger}");
         for line in vehicles.iter_mut() {
