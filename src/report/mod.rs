@@ -8,6 +8,7 @@ mod causes;
 mod codes;
 pub mod csv;
 pub mod html;
+mod kept;
 mod markup;
 pub mod moments;
 mod past;
