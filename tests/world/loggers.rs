@@ -239,8 +239,8 @@ impl Shared {
                 Some(path) if !unit.reset_clock => {
                     let had = &unit.card.files[&path];
                     let (len, before) = (had.bytes.len(), had.time);
-                    // One of equal length shows by its time or its tag; no two of one minute.
-                    let alike = deed == Deed::Replace && (unit.manner.times || unit.manner.tag != Tag::None);
+                    // One of equal length shows by its time; no two of one minute.
+                    let alike = deed == Deed::Replace && unit.manner.times;
                     let size = if alike { len } else { rng.usize(1..=(len / 2).max(1)) };
                     let time = time.max(before + jiff::SignedDuration::from_secs(61));
                     unit.put(path, contents(rng, size), time, mono);
@@ -298,7 +298,7 @@ impl Shared {
     }
 
     /// Asks a logger something: it may be gone, and something may happen just now.
-    fn ask<T>(
+    fn ask<T: std::fmt::Debug>(
         &self,
         at: usize,
         what: &str,
@@ -331,8 +331,8 @@ impl Shared {
             Err(LinkError::new(LinkFailure::Absent, "no route to host"))
         };
         self.log.note(|| {
-            let came = answer.as_ref().map_or_else(ToString::to_string, |_| "answers".to_owned());
-            format!("{} {what} {path}: {came}", unit.name)
+            let came = answer.as_ref().map_or_else(ToString::to_string, |answer| format!("{answer:?}"));
+            format!("{} {what} {path}: {}", unit.name, came.chars().take(200).collect::<String>())
         });
         answer
     }
@@ -442,7 +442,9 @@ impl Wire {
             listing.files.truncate(keep);
             listing.missing.push(Missing { folder: Vec::new(), why: "the page ended early".into() });
         }
-        if listing.is_whole() && !lies {
+        if lies {
+            unit.told.clear();
+        } else if listing.is_whole() {
             let before = std::mem::take(&mut unit.told);
             for (path, file) in &unit.card.files {
                 let known = before.get(path).filter(|(sha, since, _)| (*sha, *since) == (file.sha, file.since));
@@ -540,7 +542,7 @@ impl Link for Wire {
                 let bit = rng.usize(..bytes.len() * 8);
                 bytes[bit / 8] ^= 1 << (bit % 8);
             }
-            Ok(Some((bytes, unit.manner.rate)))
+            Ok(Some((Bytes::from(bytes), unit.manner.rate)))
         });
         let Some((bytes, rate)) = next.inspect_err(|_| self.reading = None)? else {
             self.reading = None;
@@ -553,7 +555,7 @@ impl Link for Wire {
         }
         self.shared.clock.sleep(Duration::from_secs_f64(bytes.len() as f64 / rate as f64)).await;
         self.reading = Some((path, at + bytes.len(), end));
-        Ok(Some(bytes.into()))
+        Ok(Some(bytes))
     }
 
     async fn stop(&mut self) {

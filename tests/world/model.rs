@@ -234,12 +234,18 @@ impl Model {
                 let closed = unit.listed_at.saturating_sub(*first) >= crate::plot::CLOSED;
                 ensure!(
                     !still || !closed || Self::is_archived(book, &unit.name, path, *sha),
-                    "{} is called complete, and its {path} is not home",
-                    unit.name
+                    "{} is called complete, and its {path} is not home: {:?}",
+                    unit.name,
+                    Self::rows_of(book, &unit.name, path)
                 );
             }
         }
         Ok(())
+    }
+
+    fn rows_of(book: &Book, logger: &str, path: &str) -> Vec<(i64, State, u64)> {
+        let rows = book.rows.iter().filter(|row| row.logger == logger && row.path.to_string() == path);
+        rows.map(|row| (row.card, row.state, row.mark)).collect()
     }
 
     /// What is still to come home; empty when all is done.

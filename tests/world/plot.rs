@@ -22,13 +22,13 @@ use crate::model::{Book, Broken, Coverage, Model, STATE};
 use crate::vfs;
 
 /// A file that listings showed unchanged for so long is closed.
-pub const CLOSED: Duration = Duration::from_secs(6 * 60);
+pub const CLOSED: Duration = Duration::from_secs(4 * 60);
 /// Between two looks whether all has come home.
 const LOOK: Duration = Duration::from_secs(600);
 /// All comes home in so much time once nothing is wrong any more.
 const HEALS: Duration = Duration::from_secs(6 * 3600);
 /// Between two things that happen, in seconds, at most.
-const PAUSE: u64 = 600;
+const PAUSE: u64 = 240;
 const DEPOT: &str = "/etc/yarder.toml";
 const DAY: i64 = 24 * 3600;
 
@@ -70,7 +70,7 @@ struct World {
     roots: Vec<(&'static str, bool)>,
     /// Things that are still to happen.
     left: u32,
-    spool_limit: u64,
+    loaded: Loaded,
     seed: u64,
     lives: u64,
     /// The ledger and its log as they once were.
@@ -98,7 +98,13 @@ pub fn run(seed: u64, keep: bool, folder: &Path) -> Outcome {
     let model = Model::new(disk.clone(), roots.clone());
     let socket = folder.join(format!("{seed}.sock"));
     let left = rng.u32(8..24);
-    let spool_limit = if rng.u32(..4) == 0 { 200_000 } else { 1_000_000_000 };
+    disk.boot();
+    let pair = Pair::read(&disk, Path::new(DEPOT)).map_err(|e| e.to_string()).expect("configuration");
+    let checked = check(&pair, &RealEnv).map_err(|e| e.to_string()).expect("configuration");
+    let Checked { mut config, warnings } = checked;
+    // Less than the configuration lets anybody set: it is for a yard of small files.
+    config.depot.spool_limit = if rng.u32(..4) == 0 { 200_000 } else { 1_000_000_000 };
+    let loaded = Loaded { config, warnings, pair };
     let mut world = World {
         rng,
         clock,
@@ -109,7 +115,7 @@ pub fn run(seed: u64, keep: bool, folder: &Path) -> Outcome {
         socket,
         roots,
         left,
-        spool_limit,
+        loaded,
         seed,
         lives: 0,
         old_ledger: None,
@@ -144,7 +150,7 @@ fn files(rng: &mut fastrand::Rng, roots: &[(&'static str, bool)], proof: &str) -
     let order = ["name", "time"][rng.usize(..2)];
     let mut vehicles = format!(
         "[kind.wifi]\nfiles = [\"**/*.log\"]\nopen_file = \"{open}\"\norder = \"{order}\"\nsettle = \"60s\"\n\
-         closed_after = \"5min\"\nproof = \"{proof}\"\nquiet_when_done = \"5min\"\nurl = \"http://{{host}}/\"\n"
+         closed_after = \"3min\"\nproof = \"{proof}\"\nquiet_when_done = \"5min\"\nurl = \"http://{{host}}/\"\n"
     );
     for n in 1..=2 {
         vehicles += &format!(
@@ -259,7 +265,7 @@ impl World {
         self.clock.sleep(Duration::from_secs(pause)).await;
         self.log.note(|| format!("the service starts, its clock shows {}", self.clock.now()));
         let until = CancellationToken::new();
-        let options = self.options(until.clone())?;
+        let options = self.options(until.clone());
         let mut run = tokio::spawn(service::run(options));
         loop {
             let pause = Duration::from_secs(self.rng.u64(1..=PAUSE));
@@ -270,13 +276,13 @@ impl World {
                 ended = &mut run => return self.ended(ended),
                 () = wait => {}
             }
-            self.check()?;
+            let book = self.check()?;
             if self.left == 0 {
                 self.heal();
                 return self.settle(run, until).await;
             }
             self.left -= 1;
-            if let Some(stop) = self.something() {
+            if let Some(stop) = self.something(book) {
                 match stop {
                     End::Stopped => {
                         until.cancel();
@@ -302,14 +308,8 @@ impl World {
         }
     }
 
-    fn options(&self, until: CancellationToken) -> Result<RunOptions, Broken> {
-        // Read as the service's own first look: from its disk.
-        let pair = Pair::read(&self.disk, Path::new(DEPOT)).map_err(|e| format!("configuration: {e}"))?;
-        let checked = check(&pair, &RealEnv).map_err(|e| format!("configuration: {e}"))?;
-        let Checked { mut config, warnings } = checked;
-        // Less than the configuration lets anybody set: it is for a yard of small files.
-        config.depot.spool_limit = self.spool_limit;
-        Ok(RunOptions {
+    fn options(&self, until: CancellationToken) -> RunOptions {
+        RunOptions {
             edges: Edges {
                 clock: self.clock.clone(),
                 disk: Arc::new(self.disk.clone()),
@@ -319,13 +319,17 @@ impl World {
             },
             dialer: Arc::new(Air(self.shared.clone())),
             path: DEPOT.into(),
-            loaded: Loaded { config, warnings, pair },
+            loaded: Loaded {
+                config: self.loaded.config.clone(),
+                warnings: self.loaded.warnings.clone(),
+                pair: self.loaded.pair.clone(),
+            },
             broken: None,
             last_good: None,
             progress: Progress::default(),
             until,
             socket: Some(self.socket.clone()),
-        })
+        }
     }
 
     fn ended(&self, ended: Result<Result<(), ServiceError>, tokio::task::JoinError>) -> Result<End, Broken> {
@@ -342,17 +346,15 @@ impl World {
         }
     }
 
-    fn check(&mut self) -> Result<(), Broken> {
+    fn check(&mut self) -> Result<Option<Book>, Broken> {
         let book = self.model.book();
         self.model.step(&self.shared, book.as_ref())?;
         if let Some(book) = &book
             && self.rng.u32(..3) == 0
         {
-            let pair = Pair::read(&self.disk, Path::new(DEPOT)).map_err(|e| e.to_string())?;
-            let config = check(&pair, &RealEnv).map_err(|e| e.to_string())?.config;
-            self.model.report(&self.shared, &config, book)?;
+            self.model.report(&self.shared, &self.loaded.config, book)?;
         }
-        Ok(())
+        Ok(book)
     }
 
     /// Counts what happened, and in which states files were.
@@ -365,9 +367,8 @@ impl World {
     }
 
     /// Something happens. Gives how the life ends by it, where it does.
-    fn something(&mut self) -> Option<End> {
+    fn something(&mut self, book: Option<Book>) -> Option<End> {
         let at = self.rng.usize(..2);
-        let book = self.model.book();
         let (what, end) = self.draw(at);
         self.did(what, book.as_ref());
         end
@@ -475,7 +476,10 @@ impl World {
             38..40 => ("power cut", Some(End::PowerCut)),
             40 => ("stop", Some(End::Stopped)),
             41..43 => {
-                let seconds = [1, -3600, 3600, -5 * 3600, 365 * DAY, -46 * 365 * DAY][self.rng.usize(..6)];
+                // A report is made for each day that was leapt over: a year of them now and then.
+                let ahead = if self.rng.u32(..8) == 0 { 365 } else { 5 };
+                let jumps = [1, -3600, 3600, -5 * 3600, ahead * DAY, -46 * 365 * DAY];
+                let seconds = jumps[self.rng.usize(..6)];
                 self.clock.set_wrong(SignedDuration::from_secs(seconds));
                 ("clock jumps", None)
             }
@@ -535,8 +539,7 @@ impl World {
             for at in 0..2 {
                 self.shared.deed(at, Deed::Arrive);
             }
-            self.check()?;
-            let Some(book) = self.model.book() else { continue };
+            let Some(book) = self.check()? else { continue };
             let home = self.shared.lock().units.iter().all(|unit| unit.here);
             owed = self.model.owed(&self.shared, &book);
             if owed.is_empty() && home {
