@@ -31,7 +31,7 @@ impl Weekdays {
     }
 
     /// `Mon-Fri`, `Mon,Wed,Fri`, `Sat-Tue`.
-    pub(super) fn parse(text: &str) -> Result<Self, String> {
+    pub(crate) fn parse(text: &str) -> Result<Self, String> {
         let mut days = [false; 7];
         for part in text.split(',').map(str::trim) {
             let (first, last) = part.split_once('-').unwrap_or((part, part));

@@ -33,6 +33,8 @@ mod cause_tests;
 #[cfg(test)]
 mod form_tests;
 #[cfg(test)]
+mod kept_tests;
+#[cfg(test)]
 mod sample;
 #[cfg(test)]
 mod tests;
