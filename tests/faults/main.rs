@@ -9,6 +9,7 @@ mod cards;
 mod cuts;
 mod depot;
 mod drip;
+mod facts;
 mod kills;
 mod listings;
 mod manners;
