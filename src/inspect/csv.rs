@@ -137,11 +137,6 @@ struct Reader {
 }
 
 impl Csv {
-    /// At the beginning of a file.
-    pub fn new() -> Self {
-        Self::default()
-    }
-
     /// Takes the next bytes.
     pub fn push<S: Sink>(&mut self, bytes: &[u8], sink: &mut S) {
         let reader = &mut self.reader;

@@ -67,6 +67,8 @@ pub struct Inspected<S> {
     pub format: Format,
     /// How it was packed.
     pub packing: Option<Packing>,
+    /// Whether its times are local ones of an unknown zone, and not UTC.
+    pub local_time: bool,
     /// What it was told to.
     pub sink: S,
 }
@@ -137,18 +139,27 @@ impl<S: Sink> Inspector<S> {
         }
         let packing = self.packing;
         let (format, mut sink) = content.finish();
+        let mut local_time = false;
         if format == Format::Mdf4 {
-            match packing {
-                None => mdf::read(source, &mut sink)?,
-                Some(packing) => match in_memory(packing, source, &mut sink)? {
-                    Some(bytes) => mdf::read(&&bytes[..], &mut sink)?,
+            let read = match packing {
+                None => mdf::read(source, &mut sink),
+                Some(how) => match in_memory(how, source, &mut sink)? {
+                    Some(bytes) => mdf::read(&&bytes[..], &mut sink),
                     None => {
                         sink.damage(0, Damage::BadStructure("packed, and too large to be read by position"));
+                        return Ok(Inspected { format, packing, local_time, sink });
                     }
                 },
+            };
+            match read {
+                Ok(head) => local_time = head.zone == mdf::Zone::Local,
+                Err(mdf::Error::Io(e)) => return Err(e),
+                Err(mdf::Error::NotMdf | mdf::Error::Version(_)) => {
+                    sink.damage(0, Damage::BadStructure("a version that is not read"));
+                }
             }
         }
-        Ok(Inspected { format, packing, sink })
+        Ok(Inspected { format, packing, local_time, sink })
     }
 
     /// Reads a file that is all there.
