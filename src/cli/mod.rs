@@ -16,6 +16,7 @@ mod note;
 mod once;
 pub mod out;
 mod probe;
+mod rebuild;
 mod reload;
 mod report;
 mod run;
@@ -104,6 +105,7 @@ pub enum Command {
     Held(held::Args),
     Audit(audit::Args),
     Adopt(adopt::Args),
+    Rebuild(rebuild::Args),
     Reload(reload::Args),
 }
 
@@ -145,6 +147,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,
+        Command::Rebuild(args) => rebuild::run(&args, cx, out).await,
         Command::Reload(args) => reload::run(&args, cx, out),
     }
 }
