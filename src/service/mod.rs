@@ -215,7 +215,7 @@ async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger,
         .blocking(move |disk| crate::durable::create_dirs(disk, &dir, 0o750))
         .await
         .map_err(|error| ServiceError::StateDir { dir: state_dir.display().to_string(), error })?;
-    let lock = lock::take(state_dir, command)?;
+    let lock = lock::take(&*edges.disk, state_dir, command)?;
     let ledger = Ledger::open(edges, state_dir)?;
     Ok((ledger, lock))
 }
