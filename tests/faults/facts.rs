@@ -40,7 +40,7 @@ fn told(depot: &Depot) -> Vec<(String, Value)> {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn every_kind_of_file_is_known_once_it_is_home() {
-    let depot = Depot::new();
+    let depot = Depot::new().kind("files", "[\"**\"]");
     let files = [
         ("00001.log", recording("j1939/truck-b-2021-engine-on.log")),
         ("00002.mf4", recording("mdf4/truck-b-2021-engine-on.mf4")),
