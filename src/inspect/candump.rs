@@ -272,7 +272,8 @@ fn identifier(digits: &[u8]) -> Option<(u32, Kind)> {
 /// `123#1122`, `12345678#R5`, `123##31122`, and the direction behind it.
 #[inline]
 fn logged<'a>(at: Option<i64>, bus: &'a [u8], frame: &[u8], rest: &[u8]) -> Option<Entry<'a>> {
-    let (id, body) = if frame.get(3) == Some(&b'#') { (&frame[..3], &frame[4..]) } else { (&frame[..8], &frame[9..]) };
+    let (id, body) =
+        if frame.get(3) == Some(&b'#') { (&frame[..3], &frame[4..]) } else { (&frame[..8], &frame[9..]) };
     let (id, mut kind) = identifier(id)?;
     let mut read = Read { at, bus, id, kind, len: 0, data: [0; 64], kept: 0, is_whole: false };
     match body.first() {
@@ -365,8 +366,7 @@ fn columns<'a>(at: Option<i64>, bus: &'a [u8], first: &[u8], rest: &[u8]) -> Opt
         [b'[', b'0'..=b'9', b'0'..=b'9', b'0'..=b'9', b'0'..=b'9', b']'] => return Some(Entry::Xl),
         _ => return None,
     };
-    let mut read =
-        Read { at, bus, id, kind: kind.with(marks), len, data: [0; 64], kept: 0, is_whole: true };
+    let mut read = Read { at, bus, id, kind: kind.with(marks), len, data: [0; 64], kept: 0, is_whole: true };
     if fd {
         read.kind = read.kind.with(Kind::FD);
     } else if rest.trim_ascii() == b"remote request" {

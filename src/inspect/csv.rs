@@ -60,7 +60,8 @@ impl Head {
     pub fn new(line: &[u8]) -> Option<Self> {
         let line = line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line);
         let text = std::str::from_utf8(line).ok()?;
-        let parting = [b',', b';', b'\t'].into_iter().max_by_key(|p| line.iter().filter(|b| *b == p).count())?;
+        let parting =
+            [b',', b';', b'\t'].into_iter().max_by_key(|p| line.iter().filter(|b| *b == p).count())?;
         let names: Vec<String> = text.split(char::from(parting)).map(plain).collect();
         if names.len() > MOST {
             return None;
@@ -71,8 +72,12 @@ impl Head {
         let bytes = columns.iter().any(|column| matches!(column, Column::Byte(_)));
         // python-can writes the payload in base 64, and says so by its names alone.
         let base64 = names == ["timestamp", "arbitrationid", "extended", "remote", "error", "dlc", "data"];
-        (has(Column::Time) && has(Column::Id) && (has(Column::Data) || bytes))
-            .then_some(Self { columns, parting, unit, base64 })
+        (has(Column::Time) && has(Column::Id) && (has(Column::Data) || bytes)).then_some(Self {
+            columns,
+            parting,
+            unit,
+            base64,
+        })
     }
 }
 
@@ -82,7 +87,8 @@ fn plain(name: &str) -> String {
 }
 
 fn column(name: &str, unit: &mut Unit) -> Column {
-    let times = ["timestamp", "timestamps", "time", "timeoffset", "timeabs", "timerel", "t", "abstime", "reltime"];
+    let times =
+        ["timestamp", "timestamps", "time", "timeoffset", "timeabs", "timerel", "t", "abstime", "reltime"];
     for stem in times {
         let Some(rest) = name.strip_prefix(stem) else { continue };
         let told = match rest {
@@ -111,7 +117,8 @@ fn column(name: &str, unit: &mut Unit) -> Column {
         "dir" | "direction" => Column::Direction,
         _ => {
             // D1 to D8, or B0 to B7: `numbered` counts from whatever is the first.
-            let digits = name.strip_prefix("data").or(name.strip_prefix("byte")).or(name.strip_prefix(['d', 'b']));
+            let digits =
+                name.strip_prefix("data").or(name.strip_prefix("byte")).or(name.strip_prefix(['d', 'b']));
             match digits.and_then(|digits| decimal(digits.as_bytes())) {
                 Some(n @ 0..=64) => Column::Byte(n as u8),
                 _ => Column::Other,
@@ -249,7 +256,9 @@ impl<'a> Row<'a> {
                 Column::Brs => self.mark(field, Kind::BRS)?,
                 Column::Esi => self.mark(field, Kind::ESI)?,
                 Column::Bus => self.bus = field,
-                Column::Length => self.len = Some(u8::try_from(decimal(field)?).ok().filter(|len| *len <= 64)?),
+                Column::Length => {
+                    self.len = Some(u8::try_from(decimal(field)?).ok().filter(|len| *len <= 64)?)
+                }
                 Column::Dlc => dlc = Some(u8::try_from(decimal(field)?).ok().filter(|dlc| *dlc <= 64)?),
                 Column::Data if head.base64 => {
                     self.kept = BASE64.decode_slice(field, &mut self.data).ok()?;

@@ -40,7 +40,8 @@ impl Format {
         if (head.starts_with(b"MDF     ") || head.starts_with(b"UnFinMF ")) && version == Some(b'4') {
             return Self::Mdf4;
         }
-        let mut lines = head.split(|byte| *byte == b'\n').map(|line| line.strip_suffix(b"\r").unwrap_or(line));
+        let mut lines =
+            head.split(|byte| *byte == b'\n').map(|line| line.strip_suffix(b"\r").unwrap_or(line));
         let mut told = lines.by_ref().filter(|line| !line.is_empty() && !line.starts_with(b"#")).take(LINES);
         let Some(first) = told.next() else { return Self::Unknown };
         if Head::new(first).is_some() {

@@ -85,8 +85,7 @@ fn frame(packet: &[u8], big: bool, interface: Option<u32>) -> Result<Packet<'_>,
     const REMOTE: u32 = 0x4000_0000;
     const ERROR: u32 = 0x2000_0000;
     const FDF: u8 = 4;
-    let ([i, d, e, n, len, flags, _, _], payload) =
-        packet.split_first_chunk::<8>().ok_or(Other::Short)?;
+    let ([i, d, e, n, len, flags, _, _], payload) = packet.split_first_chunk::<8>().ok_or(Other::Short)?;
     // The length of an XL frame is elsewhere: its flags lie where others have their length.
     if len & 0x80 != 0 {
         return Err(Other::Xl);

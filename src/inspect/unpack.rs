@@ -115,7 +115,9 @@ impl Unpacker {
                 }
                 Step { ended: true, .. } => self.behind = Some(0),
                 Step { used: 0, made: 0, .. } if rest.is_empty() => return Ok(()),
-                Step { used: 0, made: 0, .. } => return Err(Damage::BadStructure("packed content that stands still")),
+                Step { used: 0, made: 0, .. } => {
+                    return Err(Damage::BadStructure("packed content that stands still"));
+                }
                 _ => {}
             }
         }
@@ -217,7 +219,8 @@ fn xz(decoder: &mut XzDecoder<'_>, held: &mut Vec<u8>, packed: &[u8], buffer: &m
     let offered = if from_packed { packed } else { &held[..] };
     match decoder.decode(offered, buffer) {
         Ok(done) => {
-            let (eaten, made, ended) = (done.input_consumed(), done.output_produced(), done.is_end_of_stream());
+            let (eaten, made, ended) =
+                (done.input_consumed(), done.output_produced(), done.is_end_of_stream());
             if from_packed {
                 return Step { used: eaten, made, ended, damage: None };
             }
@@ -235,7 +238,9 @@ fn xz(decoder: &mut XzDecoder<'_>, held: &mut Vec<u8>, packed: &[u8], buffer: &m
             Step { used: packed.len(), ..Step::default() }
         }
         Err(XzError::NeedsLargerInputBuffer) if held.len() < PIECE => Step { used: added, ..Step::default() },
-        Err(XzError::DictionaryTooLarge(_)) => Step::broken(Damage::BadStructure("its window is larger than 64 MiB")),
+        Err(XzError::DictionaryTooLarge(_)) => {
+            Step::broken(Damage::BadStructure("its window is larger than 64 MiB"))
+        }
         Err(_) => Step::broken(Damage::BadChecksum),
     }
 }
@@ -332,7 +337,11 @@ impl Zstd {
                 return None;
             }
             self.part = Part::Block;
-            return self.decoder.init(&held[..]).err().map(|_| Damage::BadStructure("a frame that cannot be unpacked"));
+            return self
+                .decoder
+                .init(&held[..])
+                .err()
+                .map(|_| Damage::BadStructure("a frame that cannot be unpacked"));
         }
         if self.part == Part::Block && held[0] & 1 == 1 {
             self.part = Part::Checksum;

@@ -57,7 +57,10 @@ fn any_cutting_into_pieces_tells_the_same() {
 
 #[test]
 fn bytes_at_random_are_unknown_and_harm_nothing() {
-    let seed = std::env::var("YARDER_TEST_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or_else(|| fastrand::u64(..));
+    let seed = std::env::var("YARDER_TEST_SEED")
+        .ok()
+        .and_then(|seed| seed.parse().ok())
+        .unwrap_or_else(|| fastrand::u64(..));
     println!("YARDER_TEST_SEED={seed}");
     let mut random = fastrand::Rng::with_seed(seed);
     let heads: [&[u8]; 9] = [
@@ -114,7 +117,11 @@ fn zeros_behind_packets_are_a_tail_and_no_packets() {
         let (frames, len) = (inspect(&bytes, 4096).sink.times.len(), bytes.len() as u64);
         bytes.resize(bytes.len() + 5000, 0);
         let told = inspect(&bytes, 777).sink;
-        assert_eq!((told.times.len(), &told.damage[..]), (frames, &[(len, Damage::NulTail(5000))][..]), "{name}");
+        assert_eq!(
+            (told.times.len(), &told.damage[..]),
+            (frames, &[(len, Damage::NulTail(5000))][..]),
+            "{name}"
+        );
     }
 }
 

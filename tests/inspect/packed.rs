@@ -38,7 +38,8 @@ const PACKERS: [(&[&str], Packing); 8] = [
 
 #[test]
 fn a_packed_file_tells_what_the_plain_one_does() {
-    for name in ["synthetic/truck_ok.log", "nmea2000/sailboat-2022-25s-b.pcapng", "car/ev-2021-obd-scan.csv"] {
+    for name in ["synthetic/truck_ok.log", "nmea2000/sailboat-2022-25s-b.pcapng", "car/ev-2021-obd-scan.csv"]
+    {
         let plain = recording(name);
         let known = inspect(&plain, plain.len());
         for (packer, packing) in PACKERS {
@@ -49,7 +50,11 @@ fn a_packed_file_tells_what_the_plain_one_does() {
                 }
                 let found = inspect(&packed, piece);
                 assert_eq!((found.format, found.packing), (known.format, Some(packing)), "{name} {packer:?}");
-                assert!(found.sink == known.sink, "{name} {packer:?} in pieces of {piece}: {:?}", found.sink.damage);
+                assert!(
+                    found.sink == known.sink,
+                    "{name} {packer:?} in pieces of {piece}: {:?}",
+                    found.sink.damage
+                );
             }
         }
     }
@@ -77,7 +82,11 @@ fn a_packed_file_cut_anywhere_says_so_and_keeps_what_was_before() {
         for cut in (6..packed.len()).step_by(7).chain(packed.len() - 30..packed.len()) {
             let found = inspect(&packed[..cut], 4096);
             let told = &found.sink;
-            assert!(told.damages().contains(&Damage::MissingEnd), "{packer:?} cut at {cut}: {:?}", told.damage);
+            assert!(
+                told.damages().contains(&Damage::MissingEnd),
+                "{packer:?} cut at {cut}: {:?}",
+                told.damage
+            );
             assert_eq!(told.times[..], known.times[..told.times.len()], "{packer:?} cut at {cut}");
             most = most.max(told.times.len());
         }
@@ -111,7 +120,11 @@ fn zeros_behind_a_packed_file_are_a_tail_and_other_bytes_are_told() {
         let zeros = inspect(&[&packed[..], &[0; 999]].concat(), 100).sink;
         assert_eq!(zeros.damages(), [Damage::NulTail(999)], "{packer:?}");
         let more = inspect(&[&packed[..], b"something else is here"].concat(), 100).sink;
-        assert_eq!(more.damages(), [Damage::BadStructure("something else behind the packed content")], "{packer:?}");
+        assert_eq!(
+            more.damages(),
+            [Damage::BadStructure("something else behind the packed content")],
+            "{packer:?}"
+        );
     }
 }
 

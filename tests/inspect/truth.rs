@@ -36,7 +36,9 @@ fn damages(name: &str) -> Vec<Damage> {
 #[test]
 fn every_recording_is_read_as_it_is_known_to_be() {
     let truth: Value = serde_json::from_slice(&recording("truth.json")).expect("JSON");
-    for (name, expected) in truth.as_object().expect("an object").iter().filter(|(name, _)| !name.starts_with('_')) {
+    for (name, expected) in
+        truth.as_object().expect("an object").iter().filter(|(name, _)| !name.starts_with('_'))
+    {
         let found = inspect(&recording(name), 64 * 1024);
         if found.format == Format::Mdf4 {
             continue;
@@ -66,8 +68,14 @@ fn every_recording_is_read_as_it_is_known_to_be() {
             ("frames_extended", told.count(Kind::EXTENDED)),
             ("payload_bytes", told.frames.iter().map(|data| data.len() as u64).sum()),
             ("ids_distinct", told.ids.len() as u64),
-            ("steps_back_in_file_order", told.times.windows(2).filter(|pair| pair[1] < pair[0]).count() as u64),
-            ("equal_timestamps_in_a_row", told.times.windows(2).filter(|pair| pair[1] == pair[0]).count() as u64),
+            (
+                "steps_back_in_file_order",
+                told.times.windows(2).filter(|pair| pair[1] < pair[0]).count() as u64,
+            ),
+            (
+                "equal_timestamps_in_a_row",
+                told.times.windows(2).filter(|pair| pair[1] == pair[0]).count() as u64,
+            ),
         ] {
             assert_eq!(count, number(key), "{name}: {key}");
         }
@@ -112,7 +120,9 @@ fn synthetic_damages(name: &str) -> Vec<Damage> {
 #[test]
 fn every_synthetic_log_is_read_as_it_was_made() {
     let truth: Value = serde_json::from_slice(&recording("synthetic/ground_truth.json")).expect("JSON");
-    for (name, expected) in truth.as_object().expect("an object").iter().filter(|(name, _)| !name.ends_with('/')) {
+    for (name, expected) in
+        truth.as_object().expect("an object").iter().filter(|(name, _)| !name.ends_with('/'))
+    {
         let found = inspect(&recording(&format!("synthetic/{name}")), 1000);
         let told: &Told = &found.sink;
         assert_eq!(told.damages(), synthetic_damages(name), "{name}: damage");
@@ -144,8 +154,11 @@ fn every_synthetic_log_is_read_as_it_was_made() {
             }
         }
         if let Some(gaps) = expected["gaps_gt_1s"].as_array() {
-            let found: Vec<_> =
-                sorted.windows(2).filter(|pair| pair[1] - pair[0] > 1_000_000_000).map(|pair| (pair[0], pair[1])).collect();
+            let found: Vec<_> = sorted
+                .windows(2)
+                .filter(|pair| pair[1] - pair[0] > 1_000_000_000)
+                .map(|pair| (pair[0], pair[1]))
+                .collect();
             let known: Vec<_> = gaps
                 .iter()
                 .map(|gap| (gap["from_ns"].as_i64().expect("from"), gap["to_ns"].as_i64().expect("to")))

@@ -447,7 +447,8 @@ impl Wire {
         } else if listing.is_whole() {
             let before = std::mem::take(&mut unit.told);
             for (path, file) in &unit.card.files {
-                let known = before.get(path).filter(|(sha, since, _)| (*sha, *since) == (file.sha, file.since));
+                let known =
+                    before.get(path).filter(|(sha, since, _)| (*sha, *since) == (file.sha, file.since));
                 let first = known.map_or(now, |(_, _, first)| *first);
                 unit.told.insert(path.clone(), (file.sha, file.since, first));
                 *unit.shown.entry((path.clone(), file.sha)).or_default() += 1;
@@ -586,4 +587,3 @@ impl Link for Wire {
         })
     }
 }
-

@@ -83,7 +83,10 @@ fn no_seed_breaks_a_promise() {
         let log = plot::run(*seed, true, folder.path()).log;
         let lines: Vec<&str> = log.lines().collect();
         println!("{}", lines[lines.len().saturating_sub(TAIL)..].join("\n"));
-        panic!("{} seeds break a promise; seed {seed}: {why}\nYARDER_WORLD_SEED={seed} cargo test --test world -- --nocapture", broken.len());
+        panic!(
+            "{} seeds break a promise; seed {seed}: {why}\nYARDER_WORLD_SEED={seed} cargo test --test world -- --nocapture",
+            broken.len()
+        );
     }
 }
 

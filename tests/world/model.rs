@@ -254,9 +254,16 @@ impl Model {
         let mut owed = Vec::new();
         for unit in &yard.units {
             for (path, file) in &unit.card.files {
-                if !Self::is_archived(book, &unit.name, path, file.sha) && !Self::is_told(book, &unit.name, path) {
-                    let state = book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
-                    owed.push(format!("{} {path}: {:?}", unit.name, state.map(|r| (r.state, r.sha256 == Some(file.sha)))));
+                if !Self::is_archived(book, &unit.name, path, file.sha)
+                    && !Self::is_told(book, &unit.name, path)
+                {
+                    let state =
+                        book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
+                    owed.push(format!(
+                        "{} {path}: {:?}",
+                        unit.name,
+                        state.map(|r| (r.state, r.sha256 == Some(file.sha)))
+                    ));
                 }
             }
         }
@@ -276,7 +283,8 @@ impl Model {
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "proof-unreachable") && finding.id.ends_with(&subject)
+            matches!(finding.code.as_str(), "file-held" | "proof-unreachable")
+                && finding.id.ends_with(&subject)
         })
     }
 
@@ -285,7 +293,8 @@ impl Model {
         let yard = world.lock();
         for unit in &yard.units {
             for ((path, sha), times) in unit.shown.iter().filter(|(_, times)| **times >= 2) {
-                let told = book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
+                let told =
+                    book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
                 ensure!(
                     told,
                     "{} showed {path} ({} bytes) {times} times, and the ledger never heard of it",
@@ -338,7 +347,9 @@ impl Model {
             let seq: u64 = path.file_name().and_then(|n| n.to_str()?.parse().ok()).unwrap_or_default();
             let before = last.insert(folder.clone(), seq).unwrap_or(0);
             ensure!(seq == before + 1, "receipt {} comes after {before}", path.display());
-            for line in self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty()) {
+            for line in
+                self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty())
+            {
                 let receipt: Value =
                     serde_json::from_slice(line).map_err(|e| format!("{}: {e}", path.display()))?;
                 let text = |key: &str| receipt[key].as_str().unwrap_or_default().to_owned();
@@ -348,7 +359,11 @@ impl Model {
                 if matches!(text("kind").as_str(), "stored" | "alias") {
                     let place = Path::new(root).join(text("location"));
                     let sha = self.stored.get(&place).map(|stored| stored.sha.hex());
-                    ensure!(sha == Some(text("sha256")), "a receipt of {} tells what is not there", place.display());
+                    ensure!(
+                        sha == Some(text("sha256")),
+                        "a receipt of {} tells what is not there",
+                        place.display()
+                    );
                 }
             }
         }

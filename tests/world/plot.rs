@@ -86,8 +86,11 @@ pub fn run(seed: u64, keep: bool, folder: &Path) -> Outcome {
     let log = Log::new(clock.clone(), keep);
     let disk = Memory::new(rng.u64(..), rng.bool(), rng.bool(), log.clone());
     vfs::lie_on(&disk);
-    let roots: Vec<(&'static str, bool)> =
-        if rng.u32(..4) == 0 { vec![("/central", true), ("/copy", rng.bool())] } else { vec![("/central", true)] };
+    let roots: Vec<(&'static str, bool)> = if rng.u32(..4) == 0 {
+        vec![("/central", true), ("/copy", rng.bool())]
+    } else {
+        vec![("/central", true)]
+    };
     let proof = ["length", "length", "reread"][rng.usize(..3)];
     let (depot, vehicles) = files(&mut rng, &roots, proof);
     disk.place(DEPOT, depot.as_bytes());
@@ -498,9 +501,9 @@ impl World {
     }
 
     fn proof_is_reread(&self) -> bool {
-        self.disk.seen(Path::new("/etc/vehicles.toml")).is_some_and(|text| {
-            String::from_utf8_lossy(&text).contains("proof = \"reread\"")
-        })
+        self.disk
+            .seen(Path::new("/etc/vehicles.toml"))
+            .is_some_and(|text| String::from_utf8_lossy(&text).contains("proof = \"reread\""))
     }
 
     /// Nothing is wrong any more, and everybody is at home.
