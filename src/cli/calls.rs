@@ -162,3 +162,8 @@ pub async fn note(
 
 /// Anything that removes the demo's folder when it is dropped.
 pub type Kept = Box<dyn std::any::Any + Send>;
+
+/// A new ledger from receipts and spool.
+pub async fn rebuild(edges: &Edges, config: &Config) -> Result<service::Rebuilt, Failure> {
+    Ok(service::rebuild(edges.clone(), config).await?)
+}

@@ -32,6 +32,11 @@ pub const CODES: &[(&str, &str)] = &[
          this one with `yarder adopt NAME`.",
     ),
     (
+        "backup-failed",
+        "The ledger could not be backed up today. Make room for it, or set `backup_limit` to some times its size; an \
+         older backup may still be there.",
+    ),
+    (
         "bus-silent",
         "A bus that usually speaks was silent for most of the day, or a logger's files hold no frame at all. See to the \
          logger's plug on that bus and to the bit rate that it is set to.",
@@ -112,6 +117,16 @@ pub const CODES: &[(&str, &str)] = &[
     (
         "frames-dropped",
         "A logger says in its files that it lost frames. See whether its card is fast enough.",
+    ),
+    (
+        "ledger-damaged",
+        "The ledger was damaged or gone; it is set aside, and its last backup or a new one stands in its place. See to \
+         the disk of the depot PC; what was whole or archived is known again from the spool and the receipts.",
+    ),
+    (
+        "ledger-went-back",
+        "The ledger is older than what the spool's records tell, as after its newest part was lost. See what writes in \
+         the state folder; what was whole or archived is known again from the spool and the receipts.",
     ),
     (
         "listing-not-whole",

@@ -481,7 +481,7 @@ async fn a_failed_flush_is_a_finding_and_the_bytes_are_fetched_again_from_the_la
         .await
         .expect("spool");
     let ledger = Ledger::open(&edges, &depot.dir.path().join("state")).expect("ledger");
-    spool.recover(&ledger).await.expect("recovered");
+    spool.recover(&ledger, false).await.expect("recovered");
     drop(ledger);
     depot.once().await;
     assert_eq!(depot.states()[2], "00003.log archived 300000");
