@@ -95,7 +95,7 @@ def write(folder, seed):
 
 
 def read(folder):
-    for path in folder.glob("*.mf4"):
+    for path in sorted(folder.glob("*.mf4")):
         lines = []
         with asammdf.MDF(path) as mdf:
             for index, group in enumerate(mdf.groups):

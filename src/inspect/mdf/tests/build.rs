@@ -156,9 +156,10 @@ impl File {
         self.block(*b"CG", &[0, channel, 0, 0, 0, 0], &body)
     }
 
-    /// A group of values of variable length.
+    /// A group of values of variable length: so many payloads. Its length of a record is that of all of them.
     pub(super) fn values(&mut self, id: u64, cycles: u64) -> u64 {
-        self.bare_group(0, id, 0, cycles, 1)
+        let bytes: usize = (0..cycles).map(|number| 4 + payload(number).len()).sum();
+        self.bare_group(0, id, bytes as u32, cycles, 1)
     }
 
     /// A data group of these channel groups, behind those that are there; where it is.
