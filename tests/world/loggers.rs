@@ -100,9 +100,8 @@ pub struct Unit {
     pub reset_clock: bool,
     /// Every content that its cards held while it had them.
     pub held: BTreeMap<Digest, usize>,
-    /// What its last whole listing showed: content, since when it is so, and for how long listings have
-    /// shown it.
-    pub told: BTreeMap<String, (Digest, Duration, Duration)>,
+    /// What its last whole listing showed: contents, and since when they are so.
+    pub told: BTreeMap<String, (Digest, Duration)>,
     /// When that was.
     pub listed_at: Duration,
     /// How often whole listings showed a content.
@@ -445,11 +444,9 @@ impl Wire {
         if lies {
             unit.told.clear();
         } else if listing.is_whole() {
-            let before = std::mem::take(&mut unit.told);
+            unit.told.clear();
             for (path, file) in &unit.card.files {
-                let known = before.get(path).filter(|(sha, since, _)| (*sha, *since) == (file.sha, file.since));
-                let first = known.map_or(now, |(_, _, first)| *first);
-                unit.told.insert(path.clone(), (file.sha, file.since, first));
+                unit.told.insert(path.clone(), (file.sha, file.since));
                 *unit.shown.entry((path.clone(), file.sha)).or_default() += 1;
             }
             unit.listed_at = now;

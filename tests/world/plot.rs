@@ -481,10 +481,13 @@ impl World {
                 let jumps = [1, -3600, 3600, -5 * 3600, ahead * DAY, -46 * 365 * DAY];
                 let seconds = jumps[self.rng.usize(..6)];
                 self.clock.set_wrong(SignedDuration::from_secs(seconds));
+                // Stillness is counted by that clock.
+                self.model.known.clear();
                 ("clock jumps", None)
             }
             _ => {
                 self.clock.set_wrong(SignedDuration::ZERO);
+                self.model.known.clear();
                 ("clock is right", None)
             }
         }
