@@ -309,11 +309,11 @@ impl Model {
     pub fn end(&mut self, world: &Shared, book: &Book) -> Result<(), Broken> {
         let yard = world.lock();
         for unit in &yard.units {
-            for ((path, sha), times) in unit.shown.iter().filter(|(_, times)| **times >= 2) {
+            for (path, sha) in &unit.shown {
                 let told = book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
                 ensure!(
                     told,
-                    "{} showed {path} ({} bytes) {times} times, and the ledger never heard of it",
+                    "{} showed {path} ({} bytes), and the ledger never heard of it",
                     unit.name,
                     unit.held[sha]
                 );

@@ -252,6 +252,8 @@ impl World {
                         self.disk.put_durably(&format!("{STATE}/{name}"), &bytes);
                     }
                     self.model.rolled_back = true;
+                    // What it forgets and no card has any more is forgotten.
+                    self.shared.lock().units.iter_mut().for_each(|unit| unit.shown.clear());
                     self.did("ledger rolled back", None);
                 }
             }
