@@ -16,7 +16,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use serde_json::json;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
 pub use person::{adopt, held_drop, held_keep, note_alone};
@@ -125,7 +125,7 @@ impl From<ForwardError> for ServiceError {
 struct Parts {
     yard: Yard,
     config: watch::Sender<Arc<Config>>,
-    whole: watch::Receiver<()>,
+    whole: broadcast::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
     archives: Archives,
     /// Random id of the state folder: whose temporary files are whose.
@@ -155,7 +155,8 @@ impl Parts {
         tell_missing(&ledger, &found.missing)?;
         ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
         let install = ledger.install(edges.random.name()).await?;
-        let (whole_tx, whole) = watch::channel(());
+        // Those who wait are told in the order in which they wait, so that a run replays.
+        let (whole_tx, whole) = broadcast::channel(1);
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));

@@ -301,7 +301,7 @@ impl Model {
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "proof-unreachable") && finding.id.ends_with(&subject)
+            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable") && finding.id.ends_with(&subject)
         })
     }
 
