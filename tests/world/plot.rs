@@ -261,6 +261,7 @@ impl World {
 
     fn rolled_back(&mut self, what: &'static str) {
         self.did(what, None);
+        self.roots.iter().for_each(|(root, _)| self.disk.bring_back(root));
         self.model.rolled_back = true;
         self.model.known.clear();
         // What it forgets and no card has any more is forgotten.
@@ -427,7 +428,8 @@ impl World {
             27..29 => {
                 let (root, _) = self.roots[self.rng.usize(..self.roots.len())];
                 match self.rng.u32(..4) {
-                    0 => {
+                    // An archive that the ledger has forgotten begins anew wherever its folder is empty.
+                    0 if !self.model.rolled_back => {
                         self.disk.unmount(root);
                         ("archive unmounted", None)
                     }
