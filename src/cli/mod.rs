@@ -15,6 +15,7 @@ mod note;
 mod once;
 pub mod out;
 mod probe;
+mod rebuild;
 mod reload;
 mod report;
 mod run;
@@ -102,6 +103,7 @@ pub enum Command {
     Held(held::Args),
     Audit(audit::Args),
     Adopt(adopt::Args),
+    Rebuild(rebuild::Args),
     Reload(reload::Args),
 }
 
@@ -142,6 +144,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,
+        Command::Rebuild(args) => rebuild::run(&args, cx, out).await,
         Command::Reload(args) => reload::run(&args, cx, out),
     }
 }

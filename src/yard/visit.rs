@@ -70,8 +70,9 @@ pub(super) struct Visit<'y> {
     pub counts: VisitCounts,
     /// Whether this visit has made sure that it is the right logger.
     pub identified: bool,
-    /// Paths compared by their ends in this visit.
-    pub compared: BTreeSet<RemotePath>,
+    /// Files compared by their ends in this visit, with what the listing showed of them
+    /// then, and how often.
+    pub compared: BTreeMap<RemotePath, (String, u32)>,
     /// Held while it lists and fetches, and to its end where that is a failure.
     pub alone: Option<OwnedMutexGuard<()>>,
     config: Arc<Config>,
@@ -111,7 +112,7 @@ impl<'y> Visit<'y> {
             link,
             counts: VisitCounts::default(),
             identified: false,
-            compared: BTreeSet::new(),
+            compared: BTreeMap::new(),
             alone: None,
             config,
             key: None,
@@ -155,6 +156,7 @@ impl<'y> Visit<'y> {
         self.credible = sighted.credible;
         let vehicle = self.logger.vehicle.to_string();
         let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
+        let waits = sighted.waits;
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
@@ -162,7 +164,7 @@ impl<'y> Visit<'y> {
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };
         // The same listing again says nothing new, but of what it lacks.
-        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing;
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing && !waits;
         self.yard.progress.tell(Tick::Visit {
             vehicle,
             logger: self.logger.id.to_string(),
