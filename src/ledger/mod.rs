@@ -54,7 +54,7 @@ pub use exchange::Elsewhere;
 pub use facts::Contents;
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
-pub use listings::{Applied, Change, Known, LoggerRow, Seen};
+pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
 pub use mend::{Found, mend, put_aside};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};

@@ -254,7 +254,7 @@ impl Service {
         adopt: Option<oneshot::Sender<Answer>>,
     ) -> Result<(), ServiceError> {
         let forwarder = self.parts.forwarder(archive)?;
-        let (whole, stop) = (self.parts.whole.clone(), self.stop.child_token());
+        let (whole, stop) = (self.parts.whole.resubscribe(), self.stop.child_token());
         let before = self.forwards.insert(archive.name.clone(), (archive.clone(), stop.clone()));
         if let Some((_, before)) = before {
             before.cancel();

@@ -156,6 +156,7 @@ impl<'y> Visit<'y> {
         self.credible = sighted.credible;
         let vehicle = self.logger.vehicle.to_string();
         let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
+        let waits = sighted.waits;
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
@@ -163,7 +164,7 @@ impl<'y> Visit<'y> {
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };
         // The same listing again says nothing new, but of what it lacks.
-        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing;
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing && !waits;
         self.yard.progress.tell(Tick::Visit {
             vehicle,
             logger: self.logger.id.to_string(),
