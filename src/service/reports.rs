@@ -2,6 +2,7 @@
 //!
 //! A day is opened when the service lives in it, and closed when it has ended: days that a jump of
 //! the clock leaps over were never opened and get no report, and a closed one is never opened again.
+//! Days that the service missed, because it was down or the machine slept, are opened afterwards.
 //! While the clock is not plausible neither happens.
 //!
 //! # Crash
@@ -13,7 +14,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use super::ServiceError;
-use super::belief::Belief;
+use super::belief::{Belief, Sleep};
 use super::lived::ALIVE;
 use crate::ledger::{self, LedgerError, Severity, ToStore, Told};
 use crate::model::Day;
@@ -28,7 +29,8 @@ const MISSED: usize = 400;
 pub(super) struct Keeper<'y> {
     yard: &'y Yard,
     belief: Belief,
-    /// What was missed before the start has been looked for.
+    sleep: Sleep,
+    /// What was missed before the start, or while the machine slept, has been looked for.
     looked_back: bool,
 }
 
@@ -48,14 +50,16 @@ pub(super) async fn keep(yard: Yard) -> Result<(), ServiceError> {
 impl<'y> Keeper<'y> {
     pub async fn begin(yard: &'y Yard) -> Result<Self, ServiceError> {
         let known = yard.ledger.last_moment().await?.and_then(|ms| Timestamp::from_millisecond(ms).ok());
-        Ok(Self { yard, belief: Belief::new(known), looked_back: false })
+        let sleep = Sleep::new(yard.edges.clock.as_ref());
+        Ok(Self { yard, belief: Belief::new(known), sleep, looked_back: false })
     }
 
     /// Opens the running day, makes what is due, and says how long nothing else will be.
     pub async fn goes_on(&mut self) -> Result<Duration, ServiceError> {
         let clock = &self.yard.edges.clock;
         let now = clock.now();
-        if !self.belief.look(now, clock.mono()) {
+        self.looked_back &= !self.sleep.slept(clock.as_ref());
+        if !self.belief.look(now, clock.boot()) {
             return Ok(ALIVE);
         }
         let config = self.yard.config.borrow().clone();

@@ -15,6 +15,7 @@ use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath};
 struct Set {
     wall: AtomicI64,
     mono: AtomicU64,
+    slept: AtomicU64,
 }
 
 impl Clock for Set {
@@ -24,6 +25,10 @@ impl Clock for Set {
 
     fn mono(&self) -> Duration {
         Duration::from_secs(self.mono.load(Ordering::SeqCst))
+    }
+
+    fn boot(&self) -> Duration {
+        self.mono() + Duration::from_secs(self.slept.load(Ordering::SeqCst))
     }
 
     fn sleep(&self, _: Duration) -> BoxFuture<'static, ()> {
@@ -63,7 +68,7 @@ impl Office {
         std::fs::write(dir.path().join("yarder.toml"), depot).expect("written");
         std::fs::write(dir.path().join("vehicles.toml"), vehicles).expect("written");
         let config = load(&dir.path().join("yarder.toml")).map_err(|e| e.to_string()).expect("good").config;
-        let clock = Set { wall: moment(now).as_second().into(), mono: AtomicU64::new(0) };
+        let clock = Set { wall: moment(now).as_second().into(), mono: AtomicU64::new(0), slept: AtomicU64::new(0) };
         Self { dir, clock: Arc::new(clock), config }
     }
 
@@ -78,6 +83,13 @@ impl Office {
     /// The wall clock is put somewhere, and no time passes.
     fn set(&self, now: &str) {
         self.clock.wall.store(moment(now).as_second(), Ordering::SeqCst);
+    }
+
+    /// The machine is suspended until then.
+    fn suspend(&self, until: &str) {
+        let slept = moment(until).duration_since(self.clock.now()).as_secs();
+        self.clock.slept.fetch_add(u64::try_from(slept).expect("later"), Ordering::SeqCst);
+        self.set(until);
     }
 
     fn query(&self) -> Query {
@@ -267,6 +279,29 @@ async fn days_that_the_service_missed_are_written_at_its_start() {
     let running = office.start().await;
     running.until(&mut running.keeper().await, "2026-11-23T06:10:00Z").await;
     assert_eq!(office.stored().len(), 3, "each of them once");
+}
+
+#[tokio::test]
+async fn days_that_the_machine_slept_through_are_written_when_it_wakes() {
+    let office = Office::new("2026-11-20T20:00:00Z", NIGHT);
+    let running = office.start().await;
+    let mut keeper = running.keeper().await;
+    running.until(&mut keeper, "2026-11-20T20:05:00Z").await;
+    office.suspend("2026-11-23T06:00:00Z");
+    running.until(&mut keeper, "2026-11-23T06:10:00Z").await;
+    let all = [
+        "2026-11-20 2026-11-23T06:00:00Z last",
+        "2026-11-21 2026-11-23T06:00:00Z last",
+        "2026-11-22 2026-11-23T06:00:00Z",
+    ];
+    assert_eq!(office.stored(), all, "at once: no clock has jumped");
+    // A lid that is closed for a moment.
+    office.suspend("2026-11-23T06:11:00Z");
+    running.until(&mut keeper, "2026-11-23T06:20:00Z").await;
+    assert_eq!(office.stored(), all);
+    office.suspend("2026-11-23T10:59:00Z");
+    running.until(&mut keeper, "2026-11-23T11:01:00Z").await;
+    assert_eq!(office.stored().last().map(String::as_str), Some("2026-11-22 2026-11-23T11:00:00Z last"));
 }
 
 #[tokio::test]
