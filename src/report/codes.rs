@@ -160,6 +160,11 @@ pub const CODES: &[(&str, &str)] = &[
          fit a logger that states digests.",
     ),
     (
+        "report-cannot-be-made",
+        "A report was due and could not be made; it is tried again each minute, and files come home meanwhile. See to \
+         the depot PC's disk.",
+    ),
+    (
         "reread-differs",
         "A file read twice was different. More readings decide which one is right; exchange the card if it happens \
          again.",

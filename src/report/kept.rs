@@ -86,7 +86,8 @@ impl<'g> Ground<'g> {
     pub fn gone(&self, report: &mut Report) {
         let vehicles = report.vehicles.iter().flat_map(|v| &v.findings);
         let there: Vec<&str> = report.findings.iter().chain(vehicles).map(|f| f.id.as_str()).collect();
-        let over: Vec<_> = self.facts.past.derived.values().filter(|f| !there.contains(&f.id.as_str())).collect();
+        let over: Vec<_> =
+            self.facts.past.derived.values().filter(|f| !there.contains(&f.id.as_str())).collect();
         for told in over {
             let subject = told.id.split_once(':').map_or("", |(_, subject)| subject);
             let line = report.vehicles.iter().position(|v| match told.code.as_str() {
@@ -105,7 +106,12 @@ impl<'g> Ground<'g> {
 
     /// How it stands with what was told and is not found any more; `None` where another finding
     /// stands for it, or its vehicle or logger is off the list.
-    fn mended(&self, told: &FindingLine, line: Option<&VehicleLine>, depot: &[FindingLine]) -> Option<String> {
+    fn mended(
+        &self,
+        told: &FindingLine,
+        line: Option<&VehicleLine>,
+        depot: &[FindingLine],
+    ) -> Option<String> {
         let zone = &self.config.depot.time_zone;
         let since = calendar_day(told.since.to_zoned_datetime(zone.clone()).date(), self.day.date);
         let away = |line: &VehicleLine| match (&line.away, self.is_away(line)) {
@@ -129,14 +135,17 @@ impl<'g> Ground<'g> {
                     return None;
                 }
                 let until = logger.data_until.filter(|_| !self.is_away(line));
-                let until = until.map_or(away(line), |at| format!("; now it has data until {}", self.moment(at)));
+                let until =
+                    until.map_or(away(line), |at| format!("; now it has data until {}", self.moment(at)));
                 Some(format!("{} recorded nothing from {since} on{until}", logger.id))
             }
             "access-point-silent" => {
                 let covers = |f: &&FindingLine| f.code == told.code && f.state != FindingState::Gone;
                 let names_one = |f: &FindingLine| {
                     let mine = told.evidence["access_points"].as_array();
-                    mine.is_some_and(|all| all.iter().filter_map(|n| n.as_str()).any(|n| names(f, "access_points", n)))
+                    mine.is_some_and(|all| {
+                        all.iter().filter_map(|n| n.as_str()).any(|n| names(f, "access_points", n))
+                    })
                 };
                 if depot.iter().filter(covers).any(names_one) {
                     return None;

@@ -17,7 +17,10 @@ fn past(report: &Report) -> Past {
     let severity = |f: &FindingLine| Severity::parse(f.severity).expect("severity");
     Past {
         last: Some(report.as_of.as_millisecond()),
-        told: all.iter().map(|f| (f.id.clone(), Told { severity: severity(f), evidence: f.evidence.clone() })).collect(),
+        told: all
+            .iter()
+            .map(|f| (f.id.clone(), Told { severity: severity(f), evidence: f.evidence.clone() }))
+            .collect(),
         derived: all.into_iter().map(|f| (f.id.clone(), f)).collect(),
         ..Past::default()
     }
@@ -40,11 +43,8 @@ fn states(report: &Report) -> Vec<(&str, FindingState)> {
 /// The logger of that number stood in the yard for the last time so many nights ago.
 fn last_stood(facts: &mut Facts, nth: usize, ago: i64) {
     let visits = nights(ago..15);
-    facts.loggers[nth] = LoggerDay {
-        logger: format!("L{nth}"),
-        last_seen: visits.last().map(|v| v.to),
-        ..Default::default()
-    };
+    facts.loggers[nth] =
+        LoggerDay { logger: format!("L{nth}"), last_seen: visits.last().map(|v| v.to), ..Default::default() };
     facts.visits.insert(format!("L{nth}"), visits);
 }
 
@@ -203,7 +203,8 @@ fn a_saturday_is_compared_with_saturdays() {
     };
     config.vehicles[0] = daily.into();
     let depot = &config.depot;
-    let saturday = crate::model::Day::of(date(2026, 11, 28), depot.day_starts, &depot.time_zone).expect("day");
+    let saturday =
+        crate::model::Day::of(date(2026, 11, 28), depot.day_starts, &depot.time_zone).expect("day");
     let noon = saturday.from.as_millisecond();
     let stood = |ago: i64| Visit { from: noon - ago * DAY + 4 * HOUR, to: noon - ago * DAY + 17 * HOUR };
     let mut all = facts(&config, &[]);

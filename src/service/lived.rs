@@ -93,7 +93,11 @@ impl<'y> Life<'y> {
             let went = SignedDuration::try_from(mono.saturating_sub(since)).unwrap_or(SignedDuration::MAX);
             let shows = shown.saturating_add(went).unwrap_or(now);
             // A clock that shows what cannot be may have begun there at an earlier start, too.
-            let first = if shown < clock.earliest() { Timestamp::MIN } else { shown.saturating_sub(ALIVE).unwrap_or(shown) };
+            let first = if shown < clock.earliest() {
+                Timestamp::MIN
+            } else {
+                shown.saturating_sub(ALIVE).unwrap_or(shown)
+            };
             let by = now.duration_since(shows).as_millis();
             let by = i64::try_from(by).unwrap_or(0);
             ledger.date_anew((first.as_millisecond(), shows.as_millisecond()), by)?;

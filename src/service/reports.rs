@@ -12,16 +12,20 @@
 use std::time::Duration;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
+use serde_json::json;
 
 use super::ServiceError;
 use super::belief::{Belief, Sleep};
 use super::lived::ALIVE;
-use crate::ledger::{self, LedgerError, Severity, ToStore, Told};
+use crate::ledger::{self, Finding, LedgerError, Severity, ToStore, Told};
 use crate::model::Day;
 use crate::report::moments::{Due, due, missed, next};
 use crate::report::{Facts, FindingState, Report, build, words};
 use crate::yard::Yard;
 
+/// The finding that a report is due and not made.
+const NOT_MADE: &str = "report-cannot-be-made";
 /// Missed days that are made up for at most, the newest ones.
 const MISSED: usize = 400;
 
@@ -100,7 +104,12 @@ impl<'y> Keeper<'y> {
         let keep = config.report.keep;
         let made = yard.edges.blocking(move |_| -> Result<Report, LedgerError> {
             let query = ledger::read(&config.depot.state_dir)?;
-            let mut report = build(&config, &Facts::read(&query, &due.day)?, &due.day, now);
+            let mut facts = Facts::read(&query, &due.day)?;
+            let over = now.min(due.day.to).as_millisecond() - 1;
+            for row in facts.findings.iter_mut().filter(|f| f.code == NOT_MADE) {
+                row.gone = row.gone.or(Some(over));
+            }
+            let mut report = build(&config, &facts, &due.day, now);
             report.is_final = due.is_final;
             Ok(report)
         });
@@ -109,15 +118,32 @@ impl<'y> Keeper<'y> {
             // No reason to end what brings files home; it is tried again at the next look.
             Err(e) => {
                 tracing::error!(date = %due.day.date, "the report could not be made: {e}");
+                yard.ledger.raise(not_made(due.day.date, &e))?;
                 return Ok(());
             }
         };
+        // Whoever reads it needs not be told that it could not be made.
+        yard.ledger.clear(NOT_MADE, "depot")?;
         if yard.ledger.store_report(to_store(&report), keep).await? {
             let (complete, of) = (report.totals.complete, report.totals.vehicles);
             let (date, needs_person) = (report.date, report.needs_person());
             tracing::info!(%date, complete, of, needs_person, last = report.is_final, "report stored");
         }
         Ok(())
+    }
+}
+
+fn not_made(date: Date, error: &LedgerError) -> Finding {
+    Finding {
+        code: NOT_MADE,
+        subject: "depot".into(),
+        severity: Severity::Act,
+        vehicle: None,
+        logger: None,
+        evidence: json!({ "date": date, "error": error.to_string() }),
+        cause: format!("the report of {} could not be made: {error}", date.strftime("%a %-d %b")),
+        action: "See to the depot PC's disk; files come home meanwhile, and the report is tried again each minute."
+            .into(),
     }
 }
 

@@ -248,6 +248,5 @@ pub const COMPLETE: [(i8, u64); 14] = [
 ];
 
 /// Findings of one code that began on one day (the first field) and have causes of their own.
-pub const SEPARATE: &[(i8, &str, &str)] = &[
-    (14, "not-seen", "TRUCK-02 stood elsewhere, and the second logger of PLOW-02 is dead"),
-];
+pub const SEPARATE: &[(i8, &str, &str)] =
+    &[(14, "not-seen", "TRUCK-02 stood elsewhere, and the second logger of PLOW-02 is dead")];

@@ -145,7 +145,8 @@ fn one_finding_for_one_cause(told: &BTreeMap<i8, Told>) {
             let ids: BTreeSet<_> = all.iter().map(|(_, f)| f.id.as_str()).collect();
             assert_eq!(ids.len(), all.len(), "{day}: told twice");
             // What began on one day and bears one code has one cause, but where the plot knows better.
-            let begin = |at| Day::at(at, jiff::civil::time(12, 0, 0, 0), &plot::oslo()).expect("day").date.day();
+            let begin =
+                |at| Day::at(at, jiff::civil::time(12, 0, 0, 0), &plot::oslo()).expect("day").date.day();
             let mut causes: BTreeMap<(i8, &str), BTreeSet<&str>> = BTreeMap::new();
             for (who, finding) in &all {
                 causes.entry((begin(finding.since), &finding.code)).or_default().insert(who);
@@ -155,9 +156,7 @@ fn one_finding_for_one_cause(told: &BTreeMap<i8, Told>) {
                 assert!(who.len() == 1 || separate, "{day}: {code} of {since} tells of {who:?}");
             }
             // Whom another finding explains has none of its own that began with it.
-            for (explains, (who, of)) in
-                all.iter().flat_map(|f| f.1.vehicles.iter().map(move |v| (v, f)))
-            {
+            for (explains, (who, of)) in all.iter().flat_map(|f| f.1.vehicles.iter().map(move |v| (v, f))) {
                 let twice = |(own, f): &&(&str, &FindingLine)| {
                     own == explains && f.id != of.id && f.since >= of.since && f.severity == "act"
                 };
