@@ -131,8 +131,8 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "nothing-matches",
-        "A logger offers files, and the kind's `files` patterns want none of them. Run `yarder probe ID` and correct \
-         `files`.",
+        "A logger offers files, and the kind's `files` patterns want none of them. If they are its logs, write the \
+         pattern that the finding proposes into `files` of its kind.",
     ),
     (
         "only-copy-gone",
