@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::days::{ARCHIVED, DATA_UNTIL, NEWS};
 use super::events::EventRow;
+use super::facts::Contents;
 use super::findings::FindingRow;
 use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
@@ -74,6 +75,8 @@ pub struct FileRow {
     pub gaps: Vec<Gap>,
     /// Its copies.
     pub copies: Vec<Copy>,
+    /// What is in it, where it was read.
+    pub contents: Option<Contents>,
 }
 
 /// One logger, over a span of time and now.
@@ -480,6 +483,7 @@ impl Query {
             mark: row.get::<_, i64>("mark")?.max(0) as u64,
             gaps: gaps_of(row.get("gaps")?)?,
             copies,
+            contents: self.contents(id)?,
         })
     }
 }

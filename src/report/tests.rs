@@ -45,6 +45,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
         proof: Proof::Length,
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
+        bit_rate: None,
     });
     let mut vehicles: Vec<Arc<Vehicle>> = Vec::new();
     let mut loggers = Vec::new();

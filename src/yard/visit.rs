@@ -356,6 +356,7 @@ impl<'y> Visit<'y> {
             ledger: &yard.ledger,
             finisher: &yard.finisher,
             progress: &yard.progress,
+            readers: &yard.readers,
             halt,
             logger: &self.logger,
             archives,

@@ -10,6 +10,7 @@ mod cuts;
 mod damaged;
 mod depot;
 mod drip;
+mod facts;
 mod kills;
 mod listings;
 mod manners;

@@ -175,7 +175,7 @@ impl Chain {
         self.next_list = block::u64_at(&next, 0);
         self.links = at + HEAD + 8;
         self.left = size.min(there).saturating_sub(HEAD + 8) / 8;
-        self.barren = Some(at + size.min(there));
+        self.barren = Some(at + head.length.clamp(size.min(there), there));
         Ok(())
     }
 }

@@ -15,9 +15,6 @@ use super::stream::{Fill, Stream};
 /// No frame has more bytes.
 pub(super) const MOST: usize = 64;
 
-/// How often we begin again where offsets lead back.
-const REWINDS: u32 = 16;
-
 /// How many bytes of values we keep until their records come.
 const KEPT: usize = 1 << 20;
 
@@ -45,14 +42,13 @@ impl Value {
 pub(super) struct Signal {
     stream: Stream,
     link: u64,
-    rewinds: u32,
     /// Values that are lost.
     lost: Range<u64>,
 }
 
 impl Signal {
     pub(super) fn new<S: Sink>(reading: &mut Reading<'_, S>, link: u64) -> io::Result<Self> {
-        Ok(Self { stream: Stream::new(reading, link)?, link, rewinds: 0, lost: 0..0 })
+        Ok(Self { stream: Stream::new(reading, link)?, link, lost: 0..0 })
     }
 
     /// The value at this offset; `None` where there is none.
@@ -63,10 +59,10 @@ impl Signal {
     ) -> io::Result<Option<Value>> {
         let position = self.stream.position();
         if offset < position {
-            if self.lost.contains(&offset) || self.rewinds == REWINDS {
+            if self.lost.contains(&offset) || reading.rewinds == 0 {
                 return Ok(None);
             }
-            self.rewinds += 1;
+            reading.rewinds -= 1;
             reading.budget = reading.budget.saturating_add(reading.len);
             self.stream = Stream::new(reading, self.link)?;
         }
