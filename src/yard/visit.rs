@@ -204,16 +204,8 @@ impl<'y> Visit<'y> {
         } else if !first {
             self.yard.ledger.clear("listing-not-whole", id)?;
         }
-        if listing.files.is_empty() && listing.skipped > 0 {
-            trouble::raise(
-                self.yard,
-                &self.logger,
-                "nothing-matches",
-                Severity::Watch,
-                json!({ "files": listing.skipped, "patterns": self.logger.kind.files_text }),
-                format!("it offers {} files, and none matches the patterns of its kind", listing.skipped),
-                "Compare `files` of its kind with the names that `yarder probe` shows.",
-            )?;
+        if listing.files.is_empty() && listing.skipped.files > 0 {
+            trouble::nothing_matches(self.yard, &self.logger, listing)?;
         }
         for path in lost {
             self.yard.ledger.raise(Finding {
