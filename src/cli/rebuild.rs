@@ -11,7 +11,9 @@ use super::{Cx, calls};
 /// receipts, and begin anew. A damaged ledger needs no command: the service restores its last backup
 /// by itself when it starts.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Stop the service first. Every required archive must be there.\n\nExample: yarder rebuild")]
+#[command(
+    after_help = "Stop the service first. Every required archive must be there.\n\nExample: yarder rebuild"
+)]
 pub struct Args {}
 
 pub(super) async fn run(_: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {

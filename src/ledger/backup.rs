@@ -70,7 +70,12 @@ pub fn backups(disk: &dyn Disk, state_dir: &Path) -> io::Result<Vec<BackupFile>>
             let name = entry.name.to_str()?.strip_suffix(SUFFIX)?;
             let (number, day) = name.split_once('-')?;
             let path = dir.join(&entry.name);
-            Some(BackupFile { number: number.parse().ok()?, day: day.parse().ok()?, path, len: entry.stat.len })
+            Some(BackupFile {
+                number: number.parse().ok()?,
+                day: day.parse().ok()?,
+                path,
+                len: entry.stat.len,
+            })
         })
         .collect();
     all.sort_by_key(|backup| backup.number);

@@ -77,8 +77,10 @@ fn fold_one(tx: &Tx<'_>, version: i64) -> Result<u64, LedgerError> {
         .prepare_cached(&format!("DELETE FROM events WHERE version = ? AND what IN {STEPS} AND id <> ?"))?
         .execute(params![version, first])?;
     counts.insert("seconds".into(), ((to - from).max(0) / 1000).into());
-    tx.db
-        .prepare_cached("UPDATE events SET what = ?, detail = ? WHERE id = ?")?
-        .execute(params![FOLDED, Value::Object(counts).to_string(), first])?;
+    tx.db.prepare_cached("UPDATE events SET what = ?, detail = ? WHERE id = ?")?.execute(params![
+        FOLDED,
+        Value::Object(counts).to_string(),
+        first
+    ])?;
     Ok(total.unsigned_abs() - 1)
 }

@@ -108,7 +108,9 @@ fn failed(e: io::Error) -> LedgerError {
 /// What is wrong with the ledger that stands there.
 fn damage(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerError> {
     let path = state_dir.join(FILE);
-    if let Some(why) = crate::durable::read_small(disk, &state_dir.join(SUSPECT), 64 * 1024).map_err(failed)? {
+    if let Some(why) =
+        crate::durable::read_small(disk, &state_dir.join(SUSPECT), 64 * 1024).map_err(failed)?
+    {
         return Ok(Some(String::from_utf8_lossy(&why).into_owned()));
     }
     let len = |name: &str| {
@@ -167,7 +169,8 @@ fn set_aside(disk: &dyn Disk, state_dir: &Path) -> io::Result<Option<String>> {
     let mut moved = false;
     // The log first: without its database it is played into nothing.
     for with in WITH_IT.iter().rev() {
-        match disk.rename(&state_dir.join(format!("{FILE}{with}")), &state_dir.join(format!("{name}{with}"))) {
+        match disk.rename(&state_dir.join(format!("{FILE}{with}")), &state_dir.join(format!("{name}{with}")))
+        {
             Ok(()) => moved = true,
             Err(e) if e.kind() == io::ErrorKind::NotFound => {}
             Err(e) => return Err(e),

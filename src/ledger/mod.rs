@@ -114,7 +114,9 @@ pub enum LedgerError {
     #[error("the ledger's disk refused it ({0}): make room there, or see to the disk")]
     Disk(String),
     /// SQLite calls it corrupt.
-    #[error("the ledger is damaged ({0}): the next start of the service sets it aside and restores its last backup")]
+    #[error(
+        "the ledger is damaged ({0}): the next start of the service sets it aside and restores its last backup"
+    )]
     Corrupt(String),
     /// A state may not change in that way.
     #[error(transparent)]

@@ -247,7 +247,9 @@ fn adopt(
         Some((id, state, spool)) => {
             let detail = json!({ "why": "a receipt tells that it is archived" });
             match State::parse(&state) {
-                Some(State::Fetching) => advance(tx, VersionId(id), Happening::Restarted, &detail).map(drop)?,
+                Some(State::Fetching) => {
+                    advance(tx, VersionId(id), Happening::Restarted, &detail).map(drop)?
+                }
                 Some(State::Lost) => advance(tx, VersionId(id), Happening::CameBack, &detail).map(drop)?,
                 _ => {}
             }

@@ -314,7 +314,8 @@ mod tests {
     #[tokio::test]
     async fn what_waits_when_a_commit_fails_is_not_run() {
         let db = Connection::open_in_memory().expect("open");
-        let writer = Writer::start(db, Arc::new(SystemClock::new()), false, Box::new(|_| {})).expect("started");
+        let writer =
+            Writer::start(db, Arc::new(SystemClock::new()), false, Box::new(|_| {})).expect("started");
         let (go, wait) = std::sync::mpsc::channel::<()>();
         let breaks = move |tx: &Tx<'_>| {
             let _ = wait.recv();

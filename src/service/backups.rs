@@ -40,7 +40,9 @@ pub(super) async fn keep(yard: Yard) -> Result<(), ServiceError> {
 /// Makes the running day's backup, unless there is one; whether all is well.
 pub(super) async fn look(yard: &Yard) -> Result<bool, ServiceError> {
     let depot = yard.config.borrow().depot.clone();
-    let Some(day) = Day::at(yard.edges.clock.now(), depot.day_starts, &depot.time_zone) else { return Ok(true) };
+    let Some(day) = Day::at(yard.edges.clock.now(), depot.day_starts, &depot.time_zone) else {
+        return Ok(true);
+    };
     let (date, limit, dir) = (day.date, depot.backup_limit, depot.state_dir);
     let made = yard
         .edges

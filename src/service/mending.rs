@@ -59,7 +59,8 @@ pub async fn rebuild(edges: Edges, config: &Config) -> Result<Rebuilt, ServiceEr
     ledger.settled().await?;
     let whole = ledger.rebuilt().await?;
     let away = ledger.behind().await?;
-    for archive in config.archives.iter().filter(|a| a.required && away.iter().any(|n| *n == a.name.as_str())) {
+    for archive in config.archives.iter().filter(|a| a.required && away.iter().any(|n| *n == a.name.as_str()))
+    {
         let error = "its receipts could not all be read; the next start of the service reads the rest".into();
         return Err(ServiceError::Archive { archive: archive.name.to_string(), error });
     }
@@ -135,7 +136,11 @@ pub(super) async fn catch_up(parts: &Parts) -> Result<(), ServiceError> {
 }
 
 /// The random id of the state folder. It outlives the ledger, since archives know the depot by it.
-pub(super) async fn install(edges: &Edges, state_dir: &Path, ledger: &Ledger) -> Result<String, ServiceError> {
+pub(super) async fn install(
+    edges: &Edges,
+    state_dir: &Path,
+    ledger: &Ledger,
+) -> Result<String, ServiceError> {
     let path = state_dir.join(INSTALL);
     let known = edges.blocking(move |disk| read_small(disk, &path, 64)).await;
     let known = known.ok().flatten().and_then(|bytes| String::from_utf8(bytes).ok());

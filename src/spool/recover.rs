@@ -141,7 +141,8 @@ fn told(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Vec<Reco
     let read = read_small(disk, &spool.last(), record::LIMIT);
     let last = read.ok().flatten().as_deref().map(Record::parse).unwrap_or_default();
     let mut lying = Lying::read(disk, spool)?;
-    let names: Vec<String> = lying.wholes.keys().filter(|name| !owners.contains_key(*name)).cloned().collect();
+    let names: Vec<String> =
+        lying.wholes.keys().filter(|name| !owners.contains_key(*name)).cloned().collect();
     let lying = names.iter().filter_map(|name| lying.record(disk, spool, name).cloned()).collect();
     Ok((last.into_values().collect(), lying))
 }

@@ -74,8 +74,10 @@ impl Yard {
         let said = String::from_utf8_lossy(&log.stderr);
         assert!(matches!(log.status.code(), Some(0 | 3)), "{what}: {} {said}", log.status);
         json(&log);
-        let all: Vec<_> =
-            ["ledger-damaged", "ledger-went-back"].iter().flat_map(|code| self.depot.findings(code)).collect();
+        let all: Vec<_> = ["ledger-damaged", "ledger-went-back"]
+            .iter()
+            .flat_map(|code| self.depot.findings(code))
+            .collect();
         let codes: Vec<_> = all.iter().map(|f| f.code.as_str()).collect();
         let fits = match told {
             Told::Nothing => codes.is_empty(),
@@ -229,11 +231,14 @@ async fn every_damaged_ledger_is_recovered() {
         ("emptied", damaged, &|| cut(&ledger, 0)),
         ("a text in its place", damaged, &|| {
             remove_all();
-            fs::write(&ledger, "a note that somebody saved under the wrong name\n".repeat(200)).expect("text");
+            fs::write(&ledger, "a note that somebody saved under the wrong name\n".repeat(200))
+                .expect("text");
         }),
         ("without its log", Told::Perhaps, &|| fs::remove_file(&log).expect("log")),
         ("half of its log", Told::Perhaps, &|| cut(&log, fs::metadata(&log).expect("log").len() / 2)),
-        ("without its index of the log", Told::Nothing, &|| fs::remove_file(yard.ledger("-shm")).expect("removed")),
+        ("without its index of the log", Told::Nothing, &|| {
+            fs::remove_file(yard.ledger("-shm")).expect("removed")
+        }),
         ("a copy from days before", Told::WentBack, &|| {
             remove_all();
             fs::copy(&early, &ledger).expect("copied");
@@ -281,7 +286,8 @@ async fn a_new_ledger_is_made_from_receipts_and_spool() {
     let output = yard.depot.yarder(&["rebuild", "--json"]).output().expect("start");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     let told = json(&output);
-    let wanted = serde_json::json!({ "set_aside": "damaged-1-ledger.sqlite", "from_receipts": 23, "from_spool": 10 });
+    let wanted =
+        serde_json::json!({ "set_aside": "damaged-1-ledger.sqlite", "from_receipts": 23, "from_spool": 10 });
     assert_eq!(told, wanted);
     yard.assert_recovered("rebuilt", Told::Nothing);
     assert!(yard.logger.counters().bytes() - sent <= 60_000);

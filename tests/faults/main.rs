@@ -10,6 +10,8 @@ mod cuts;
 mod damaged;
 mod depot;
 mod drip;
+mod full;
+mod killed;
 mod kills;
 mod listings;
 mod manners;

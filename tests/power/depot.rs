@@ -77,13 +77,7 @@ pub fn configure(dir: &Path, more: &str) -> Config {
 
 /// Edges of one thread.
 pub fn edges(clock: Arc<dyn Clock>, disk: Arc<dyn Disk>, seed: u64) -> Edges {
-    Edges {
-        clock,
-        disk,
-        work: Arc::new(Inline),
-        random: Arc::new(Random::from_seed(seed)),
-        ..Edges::real()
-    }
+    Edges { clock, disk, work: Arc::new(Inline), random: Arc::new(Random::from_seed(seed)), ..Edges::real() }
 }
 
 /// Runs something on one thread under that clock.

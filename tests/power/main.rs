@@ -11,6 +11,8 @@ mod card;
 #[path = "../fortnight/clock.rs"]
 mod clock;
 mod depot;
+mod faulty;
+mod full;
 mod model;
 mod recorder;
 
@@ -30,7 +32,9 @@ use yarder::model::Digest;
 
 use card::Card;
 use clock::Virtual;
-use depot::{FOLDERS, came_home, configure, dice, edges, evening, folder, noise, once, recorded, rows, under};
+use depot::{
+    FOLDERS, came_home, configure, dice, edges, evening, folder, noise, once, recorded, rows, under,
+};
 use model::{Model, ledger_of};
 use recorder::{Op, Recorder, Tape};
 
@@ -151,7 +155,8 @@ fn every_file_comes_home_once_after_a_power_cut_at_any_moment() {
                     let next = take.lock().expect("lock").recv();
                     let Ok((moment, left, ledger)) = next else { break };
                     if let Err(why) = recovers(night, &left, ledger) {
-                        let before: Vec<_> = night.tape.ops[..moment].iter().rev().take(3).map(brief).collect();
+                        let before: Vec<_> =
+                            night.tape.ops[..moment].iter().rev().take(3).map(brief).collect();
                         wrong.lock().expect("lock").push(format!("after {moment} {before:?}: {why}"));
                     }
                 }
@@ -261,7 +266,10 @@ fn the_ledger_never_says_more_than_the_disk_holds() {
             _ => {}
         }
     }
-    assert!(whole > FILES && archived > FILES && marks > 3 && gone == FILES, "{whole} {archived} {marks} {gone}");
+    assert!(
+        whole > FILES && archived > FILES && marks > 3 && gone == FILES,
+        "{whole} {archived} {marks} {gone}"
+    );
 }
 
 fn number_of(path: &str) -> usize {

@@ -51,9 +51,10 @@ impl Durable {
 
     /// The bytes under a name that can be reached.
     pub fn read(&self, path: &Path) -> Option<&[u8]> {
-        let reached = path.ancestors().skip(1).all(|above| {
-            above.as_os_str().is_empty() || self.names.get(above) == Some(&Node::Folder)
-        });
+        let reached = path
+            .ancestors()
+            .skip(1)
+            .all(|above| above.as_os_str().is_empty() || self.names.get(above) == Some(&Node::Folder));
         match self.names.get(path).filter(|_| reached)? {
             Node::Folder => None,
             Node::File(id) => Some(self.bytes.get(id).map_or(&[], Vec::as_slice)),
@@ -113,9 +114,8 @@ impl Model {
             Op::Mkdir(path) => self.comes(path, Node::Folder),
             Op::Write(id, at, bytes) => self.pending.push(Effect::Write(id, at, bytes)),
             Op::SetLen(id, len) => self.pending.push(Effect::SetLen(id, len)),
-            Op::Flush(id) => self.sure(|effect| {
-                matches!(effect, Effect::Write(of, ..) | Effect::SetLen(of, _) if *of == id)
-            }),
+            Op::Flush(id) => self
+                .sure(|effect| matches!(effect, Effect::Write(of, ..) | Effect::SetLen(of, _) if *of == id)),
             Op::Rename(from, to) => {
                 let Some(node) = self.names.remove(&from) else { return };
                 if from.parent() == to.parent() {
