@@ -40,6 +40,7 @@ pub async fn run(
         last_good: Some(last_good_dir(&RealEnv)),
         progress: Progress::default(),
         until: CancellationToken::new(),
+        socket: None,
     };
     Ok(service::run(options).await?)
 }
@@ -94,6 +95,7 @@ pub async fn demo(edges: &Edges, options: NightOptions, progress: Progress) -> R
         last_good: None,
         progress,
         until: until.clone(),
+        socket: None,
     };
     let state_dir = config.depot.state_dir.clone();
     let script = async {

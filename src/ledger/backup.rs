@@ -11,11 +11,11 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use jiff::civil::Date;
-use rusqlite::Connection;
+use rusqlite::OpenFlags;
 use rusqlite::backup::{Backup, StepResult};
 
 use super::mend::{Check, look_into};
-use super::{FILE, LedgerError, settle};
+use super::{FILE, LedgerError, connect, settle};
 use crate::durable::{Disk, create_dirs};
 
 /// Pages that are copied at a time: about 1 MB.
@@ -115,7 +115,7 @@ pub fn back_up(disk: &dyn Disk, state_dir: &Path, day: Date, limit: u64) -> Resu
 
 fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64, BackupError> {
     let failed = |e: rusqlite::Error| BackupError::Ledger(e.into());
-    let from = Connection::open(state_dir.join(FILE)).map_err(failed)?;
+    let from = connect(disk, &state_dir.join(FILE), OpenFlags::default())?;
     settle(&from)?;
     // The database alone is then not older than its last backup, should its log be lost.
     from.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())).map_err(failed)?;
@@ -132,7 +132,7 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     }
     // Made here first, with the mode that it is to have.
     drop(disk.create_new(to, 0o640)?);
-    let mut into = Connection::open(to).map_err(failed)?;
+    let mut into = connect(disk, to, OpenFlags::default())?;
     into.pragma_update(None, "synchronous", "OFF").map_err(failed)?;
     {
         let backup = Backup::new(&from, &mut into).map_err(failed)?;
@@ -141,7 +141,7 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     // One file by itself.
     into.pragma_update(None, "journal_mode", "DELETE").map_err(failed)?;
     drop(into);
-    match look_into(to, Check::Whole) {
+    match look_into(disk, to, Check::Whole) {
         Ok(_) => {}
         // The copy has what the ledger has.
         Err(LedgerError::Corrupt(why)) => {

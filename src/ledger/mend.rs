@@ -13,11 +13,11 @@ use std::ffi::OsString;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use rusqlite::OpenFlags;
 use rusqlite::config::DbConfig;
-use rusqlite::{Connection, OpenFlags};
 
 use super::backup::backups;
-use super::{FILE, LedgerError, schema, settle};
+use super::{FILE, LedgerError, connect, schema, settle};
 use crate::durable::{Disk, read_full};
 
 /// A ledger of at most so many bytes is read in whole at each start. That takes about a second.
@@ -128,7 +128,7 @@ fn damage(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerErr
     };
     // One that was not closed in order is looked at closely, however large it is.
     let check = if len <= SMALL || log > 0 { Check::Whole } else { Check::Quick };
-    match look_into(&path, check) {
+    match look_into(disk, &path, check) {
         Ok(0) if !backups(disk, state_dir).map_err(failed)?.is_empty() => {
             Ok(Some("it holds no tables".to_owned()))
         }
@@ -139,9 +139,9 @@ fn damage(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerErr
 }
 
 /// Whether SQLite can read it; gives its schema's version.
-pub(super) fn look_into(path: &Path, check: Check) -> Result<i64, LedgerError> {
+pub(super) fn look_into(disk: &dyn Disk, path: &Path, check: Check) -> Result<i64, LedgerError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(path, flags).map_err(|e| LedgerError::Open(e.to_string()))?;
+    let db = connect(disk, path, flags)?;
     // A look changes nothing: its log is not folded into a database that may be damaged.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
     settle(&db)?;
@@ -192,7 +192,7 @@ fn set_aside(disk: &dyn Disk, state_dir: &Path) -> io::Result<Option<String>> {
 /// Puts the newest backup that can be read in the ledger's place; gives its name.
 fn restore(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerError> {
     for backup in backups(disk, state_dir).map_err(failed)?.into_iter().rev() {
-        match look_into(&backup.path, Check::Whole) {
+        match look_into(disk, &backup.path, Check::Whole) {
             Ok(version) if version > 0 => {}
             Ok(_) => continue,
             Err(e) => {

@@ -63,7 +63,7 @@ pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
 pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
-use crate::durable::FsKind;
+use crate::durable::{Disk, FsKind, OsDisk};
 use crate::edges::Edges;
 use writer::{Tx, Writer};
 
@@ -164,7 +164,7 @@ impl Ledger {
             Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::Open(e.to_string())),
             _ => {}
         }
-        let db = Connection::open(path).map_err(|e| LedgerError::Open(e.to_string()))?;
+        let db = connect(&*edges.disk, &path, OpenFlags::default())?;
         let (disk, dir) = (edges.disk.clone(), state_dir.to_owned());
         Self::start(db, edges, edges.work.is_inline(), move |why| mend::suspect(&*disk, &dir, why))
     }
@@ -211,11 +211,24 @@ fn settle(db: &Connection) -> Result<(), LedgerError> {
     Ok(())
 }
 
-/// A read-only look at a ledger beside the running service.
+fn connect(disk: &dyn Disk, path: &Path, flags: OpenFlags) -> Result<Connection, LedgerError> {
+    let opened = match disk.database() {
+        None => Connection::open_with_flags(path, flags),
+        Some(vfs) => Connection::open_with_flags_and_vfs(path, flags, vfs),
+    };
+    opened.map_err(|e| LedgerError::Open(e.to_string()))
+}
+
+/// A read-only look at a ledger on the machine's own disk, beside the running service.
 pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
+    read_on(&OsDisk::new(), state_dir)
+}
+
+/// A read-only look at a ledger beside the running service.
+pub fn read_on(disk: &dyn Disk, state_dir: &Path) -> Result<Query, LedgerError> {
     let path = state_dir.join(FILE);
     // Opened here first for the reason why it cannot be: SQLite has one for all.
-    match std::fs::File::open(&path) {
+    match disk.open_read(&path) {
         Ok(_) => {}
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
             return Err(LedgerError::None(state_dir.to_owned()));
@@ -224,7 +237,7 @@ pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
         Err(e) => return Err(LedgerError::Open(format!("{}: {e}", path.display()))),
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(&path, flags).map_err(|e| LedgerError::Open(e.to_string()))?;
+    let db = connect(disk, &path, flags)?;
     settle(&db)?;
     schema::refuse_newer(&db)?;
     if schema::version(&db)? < schema::VERSION {

@@ -257,7 +257,7 @@ async fn own(edges: &Edges, state_dir: &Path, command: &str) -> Result<Lock, Ser
         .blocking(move |disk| crate::durable::create_dirs(disk, &dir, 0o750))
         .await
         .map_err(|error| ServiceError::StateDir { dir: state_dir.display().to_string(), error })?;
-    Ok(lock::take(state_dir, command)?)
+    Ok(lock::take(&*edges.disk, state_dir, command)?)
 }
 
 /// The adapter of an archive, on threads of its own (unless all work runs on the caller's).

@@ -15,7 +15,7 @@ use super::{Round, RunOptions, ServiceError};
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, load};
 use crate::control::{self, Request};
-use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
+use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, Locked, OsDisk, Space, Stat};
 use crate::edges::Edges;
 use crate::ledger::state::State;
 use crate::ledger::{self, FileRow, Ledger, Query};
@@ -227,6 +227,9 @@ impl Disk for Failing {
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
         self.disk.set_mode(path, mode)
     }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.disk.lock(path, line)
+    }
     fn hold(&self, path: &Path) -> io::Result<Held> {
         self.disk.hold(path)
     }
@@ -362,6 +365,7 @@ impl Depot {
             last_good: None,
             progress: Progress::default(),
             until: until.clone(),
+            socket: None,
         };
         (until, tokio::spawn(super::run(options)))
     }

@@ -43,6 +43,7 @@ impl Run {
             last_good: None,
             progress: Progress::default(),
             until: until.clone(),
+            socket: None,
         }));
         Self { task, until }
     }
