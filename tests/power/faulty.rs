@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
-use yarder::durable::{Disk, DiskFile, Entry, FsKind, OsDisk, Space, Stat};
+use yarder::durable::{Disk, DiskFile, Entry, FsKind, Locked, OsDisk, Space, Stat};
 
 /// What can fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -162,6 +162,9 @@ impl Disk for Faulty {
     }
     fn flush_files(&self, files: &[&dyn DiskFile]) -> io::Result<()> {
         files.iter().try_for_each(|file| file.flush())
+    }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.disk.lock(path, line)
     }
     fn read_dir(&self, path: &Path, limit: usize) -> io::Result<Vec<Entry>> {
         self.disk.read_dir(path, limit)

@@ -5,7 +5,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
-use yarder::durable::{Disk, DiskFile, Entry, FsKind, OsDisk, Space, Stat};
+use yarder::durable::{Disk, DiskFile, Entry, FsKind, Locked, OsDisk, Space, Stat};
 
 /// Which file, whatever it is called.
 pub type FileId = usize;
@@ -218,6 +218,9 @@ impl Disk for Recorder {
     fn flush_files(&self, files: &[&dyn DiskFile]) -> io::Result<()> {
         self.see();
         files.iter().try_for_each(|file| file.flush())
+    }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.disk.lock(path, line)
     }
     fn read_dir(&self, path: &Path, limit: usize) -> io::Result<Vec<Entry>> {
         self.disk.read_dir(path, limit)
