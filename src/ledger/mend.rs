@@ -101,7 +101,7 @@ pub(super) fn suspect(disk: &dyn Disk, state_dir: &Path, why: &str) {
 }
 
 fn failed(e: io::Error) -> LedgerError {
-    LedgerError::Open(e.to_string())
+    LedgerError::of_disk(&e)
 }
 
 /// What is wrong with the ledger that stands there.

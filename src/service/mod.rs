@@ -100,7 +100,10 @@ impl ServiceError {
     /// Whether the depot's own disk is full or fails.
     fn is_of_the_disk(&self) -> bool {
         match self {
-            ServiceError::StateDir { error, .. } => error.kind() != std::io::ErrorKind::PermissionDenied,
+            ServiceError::StateDir { error, .. }
+            | ServiceError::Lock(LockError::Io { source: error, .. }) => {
+                error.kind() != std::io::ErrorKind::PermissionDenied
+            }
             ServiceError::Ledger(e) => matches!(e, LedgerError::Disk(_) | LedgerError::Commit(_)),
             ServiceError::Spool(_) => true,
             _ => false,

@@ -108,6 +108,30 @@ fn fails(what: &str, fault: Fault, code: &str) {
     came_home(dir.path(), &digests).unwrap_or_else(|why| panic!("{what}: {why}"));
 }
 
+#[test]
+fn a_service_that_has_no_room_to_begin_waits_for_it() {
+    let dir = folder();
+    FOLDERS.iter().for_each(|f| fs::create_dir(dir.path().join(f)).expect("folder"));
+    configure(dir.path(), "");
+    let bytes = noise(&mut fastrand::Rng::with_seed(2), 5000);
+    let clock = Virtual::new(evening());
+    let disk = Arc::new(Faulty::default());
+    let edges = edges(clock.clone(), disk.clone(), 5);
+    let card = Arc::new(Card::default());
+    card.add("00001.log", bytes.clone(), recorded(1));
+    under(&clock, async {
+        disk.set(Some(Fault { what: Fails::Create, below: "state", name: "", number: ENOSPC }));
+        let run = Run::start(dir.path(), &edges, &card);
+        clock.until(hours(evening(), 5)).await;
+        assert!(run.is_up(), "to end would be to begin again at once");
+        assert!((10..200).contains(&disk.times()), "{} tries in five hours", disk.times());
+        disk.set(None);
+        clock.until(hours(evening(), 7)).await;
+        run.stop().await;
+    });
+    came_home(dir.path(), &[Digest::of(&bytes)]).expect("home");
+}
+
 /// Bytes of files, whole or not, that lie in the spool.
 fn spooled(dir: &Path) -> u64 {
     let entries = fs::read_dir(dir.join("state/spool")).expect("spool");
