@@ -96,6 +96,21 @@ pub enum ServiceError {
     Now,
 }
 
+impl ServiceError {
+    /// Whether the depot's own disk is full or fails.
+    fn is_of_the_disk(&self) -> bool {
+        match self {
+            ServiceError::StateDir { error, .. }
+            | ServiceError::Lock(LockError::Io { source: error, .. }) => {
+                error.kind() != std::io::ErrorKind::PermissionDenied
+            }
+            ServiceError::Ledger(e) => matches!(e, LedgerError::Disk(_) | LedgerError::Commit(_)),
+            ServiceError::Spool(_) => true,
+            _ => false,
+        }
+    }
+}
+
 impl From<YardError> for ServiceError {
     fn from(e: YardError) -> Self {
         match e {

@@ -120,7 +120,8 @@ impl Model {
     fn learn(&mut self, world: &Shared, book: &Book) {
         let now = world.clock.mono();
         let mut known = BTreeMap::new();
-        let paths: BTreeSet<_> = book.rows.iter().map(|row| (row.logger.clone(), row.path.to_string())).collect();
+        let paths: BTreeSet<_> =
+            book.rows.iter().map(|row| (row.logger.clone(), row.path.to_string())).collect();
         for unit in &world.lock().units {
             // A listing that lied, or none.
             for (path, (_, since)) in &unit.told {
@@ -256,7 +257,8 @@ impl Model {
             for (path, (sha, since)) in &unit.told {
                 let still = unit.card.files.get(path).is_some_and(|file| file.since == *since);
                 let first = self.known.get(&(unit.name.clone(), path.clone())).map(|(_, first)| *first);
-                let closed = first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
+                let closed =
+                    first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
                 ensure!(
                     !still || !closed || Self::is_archived(book, &unit.name, path, *sha),
                     "{} is called complete, and its {path} is not home: {:?}",
@@ -279,9 +281,16 @@ impl Model {
         let mut owed = Vec::new();
         for unit in &yard.units {
             for (path, file) in &unit.card.files {
-                if !Self::is_archived(book, &unit.name, path, file.sha) && !Self::is_told(book, &unit.name, path) {
-                    let state = book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
-                    owed.push(format!("{} {path}: {:?}", unit.name, state.map(|r| (r.state, r.sha256 == Some(file.sha)))));
+                if !Self::is_archived(book, &unit.name, path, file.sha)
+                    && !Self::is_told(book, &unit.name, path)
+                {
+                    let state =
+                        book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
+                    owed.push(format!(
+                        "{} {path}: {:?}",
+                        unit.name,
+                        state.map(|r| (r.state, r.sha256 == Some(file.sha)))
+                    ));
                 }
             }
         }
@@ -301,7 +310,8 @@ impl Model {
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable") && finding.id.ends_with(&subject)
+            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable")
+                && finding.id.ends_with(&subject)
         })
     }
 
@@ -310,7 +320,8 @@ impl Model {
         let yard = world.lock();
         for unit in &yard.units {
             for (path, sha) in &unit.shown {
-                let told = book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
+                let told =
+                    book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
                 ensure!(
                     told,
                     "{} showed {path} ({} bytes), and the ledger never heard of it",
@@ -363,7 +374,9 @@ impl Model {
             let seq: u64 = path.file_name().and_then(|n| n.to_str()?.parse().ok()).unwrap_or_default();
             let before = last.insert(folder.clone(), seq).unwrap_or(0);
             ensure!(seq == before + 1, "receipt {} comes after {before}", path.display());
-            for line in self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty()) {
+            for line in
+                self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty())
+            {
                 let receipt: Value =
                     serde_json::from_slice(line).map_err(|e| format!("{}: {e}", path.display()))?;
                 let text = |key: &str| receipt[key].as_str().unwrap_or_default().to_owned();
@@ -373,7 +386,11 @@ impl Model {
                 if matches!(text("kind").as_str(), "stored" | "alias") {
                     let place = Path::new(root).join(text("location"));
                     let sha = self.stored.get(&place).map(|stored| stored.sha.hex());
-                    ensure!(sha == Some(text("sha256")), "a receipt of {} tells what is not there", place.display());
+                    ensure!(
+                        sha == Some(text("sha256")),
+                        "a receipt of {} tells what is not there",
+                        place.display()
+                    );
                 }
             }
         }
