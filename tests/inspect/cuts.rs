@@ -36,7 +36,8 @@ fn begins(cut: &Told, whole: &Told, what: &str) {
 #[test]
 fn a_file_cut_at_any_byte_has_the_frames_before_the_cut_and_no_others() {
     for name in SMALL {
-        let bytes = recording(name);
+        let mut bytes = recording(name);
+        bytes.truncate(8000);
         let whole = inspect(&bytes, bytes.len()).sink;
         for cut in 0..bytes.len() {
             begins(&inspect(&bytes[..cut], bytes.len()).sink, &whole, &format!("{name} cut at {cut}"));
