@@ -502,10 +502,11 @@ pub(super) const FINDINGS: &str = "SELECT * FROM findings WHERE gone IS NULL OR 
 /// When it first ran.
 pub(super) const FIRST_UP: &str = "SELECT min(began) FROM uptimes";
 
-/// What of a logger is not home, by state.
+/// What of a logger is not home, by state. A size is what it claims: no file counts for more than
+/// 2^44 bytes, so that the sum of half a million of them is still a number of SQLite's.
 pub(super) const UNFINISHED: &str = "SELECT iif(state = 'fetching' AND open, 'open', state), count(*),
-       sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
-       sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
+       sum(min(max(coalesce(size, 0) - mark, 0), 1 << 44)), sum(backlog),
+       sum(backlog * min(max(coalesce(size, 0) - mark, 0), 1 << 44)) FROM versions
      WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY 1";
 
 /// Files of a logger that became lost in a span.

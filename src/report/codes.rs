@@ -175,8 +175,8 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "nothing-matches",
-        "A logger offers files, and the kind's `files` patterns want none of them. Run `yarder probe ID` and correct \
-         `files`.",
+        "A logger offers files, and the kind's `files` patterns want none of them. If they are its logs, write the \
+         pattern that the finding proposes into `files` of its kind.",
     ),
     (
         "numbers-missing",
@@ -207,6 +207,11 @@ pub const CODES: &[(&str, &str)] = &[
         "proof-unreachable",
         "The kind asks for a stronger proof than the logger can give, so its files wait. Lower `proof` of the kind, or \
          fit a logger that states digests.",
+    ),
+    (
+        "report-cannot-be-made",
+        "A report was due and could not be made; it is tried again each minute, and files come home meanwhile. See to \
+         the depot PC's disk.",
     ),
     (
         "reread-differs",

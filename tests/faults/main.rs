@@ -11,6 +11,8 @@ mod damaged;
 mod depot;
 mod drip;
 mod facts;
+mod full;
+mod killed;
 mod kills;
 mod listings;
 mod manners;

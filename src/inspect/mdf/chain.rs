@@ -73,7 +73,7 @@ impl Chain {
 
     /// The next block and whether it is the last.
     pub(super) fn next<S: Sink>(&mut self, reading: &mut Reading<'_, S>) -> io::Result<Option<(u64, bool)>> {
-        let Some(at) = self.ahead.take() else { return Ok(None) };
+        let Some(at) = self.ahead.take().filter(|_| reading.budget > 0) else { return Ok(None) };
         if self.listed {
             self.ahead = self.pull(reading)?;
         }

@@ -42,6 +42,7 @@ pub(super) struct Reading<'a, S> {
     sink: &'a mut S,
     quiet: bool,
     damages: u32,
+    cut: bool,
     unpacked: usize,
     starts: Vec<u64>,
     buses: Vec<u64>,
@@ -66,6 +67,7 @@ impl<'a, S: Sink> Reading<'a, S> {
             sink,
             quiet: false,
             damages: 0,
+            cut: false,
             unpacked: 0,
             starts: Vec::new(),
             buses: Vec::new(),
@@ -74,12 +76,16 @@ impl<'a, S: Sink> Reading<'a, S> {
         }
     }
 
-    /// Tells the sink that something is wrong.
+    /// Tells the sink that something is wrong; that the file ends too early only once, however many parts are missing.
     pub(super) fn damage(&mut self, at: u64, damage: Damage) {
-        if !self.quiet && self.damages < DAMAGES {
-            self.damages += 1;
-            self.sink.damage(at, damage);
+        if self.quiet
+            || self.damages == DAMAGES
+            || damage == Damage::MissingEnd && std::mem::replace(&mut self.cut, true)
+        {
+            return;
         }
+        self.damages += 1;
+        self.sink.damage(at, damage);
     }
 
     /// What is wrong with the file goes to the sink, what is wrong with its disk ends the reading.

@@ -23,6 +23,8 @@ pub(super) struct Sorted {
     bus: u64,
     /// Records so far, those in holes too.
     index: u64,
+    /// Where in the stream a record begins for certain, and its index.
+    edge: (u64, u64),
     found: u64,
     /// A frame without its bytes was told.
     told: bool,
@@ -63,6 +65,7 @@ impl Sorted {
             stated: group.stated(reading),
             bus: group.bus,
             index: 0,
+            edge: (0, 0),
             found: 0,
             told: false,
             trailing: reading.lacks(LAST_DT),
@@ -147,12 +150,15 @@ impl Sorted {
 
     /// Goes on with the first whole record behind missing bytes.
     fn hole(&mut self, missing: Option<u64>) {
-        let record = self.record as u64;
+        let (record, position) = (self.record as u64, self.stream.position());
         if missing.is_some() {
-            self.stream.skip(self.stream.position().next_multiple_of(record) - self.stream.position());
-            self.index = self.stream.position() / record;
+            let since = (position - self.edge.0).next_multiple_of(record);
+            self.stream.skip(self.edge.0 + since - position);
+            self.index = self.edge.1 + since / record;
+        } else {
+            // That the next block begins with a record is the best guess.
+            self.edge = (position, self.index);
         }
-        // Otherwise a block that begins with a record is the best guess.
     }
 
     /// A record is where we are whose bytes are all `fill`. It is one if it is the first, of zeros, and another follows; all

@@ -83,7 +83,7 @@ impl Unsorted {
         for group in &sorted {
             let content = match &group.content {
                 Content::Other => Kept::Other,
-                Content::Values => Kept::Values(Values::default()),
+                Content::Values => Kept::Values(Values::new(sorted.len() * reading.together)),
                 Content::Frames(layout) => {
                     let elsewhere = match layout.payload {
                         Payload::Signal(_, link) => match sorted.iter().position(|group| group.block == link)

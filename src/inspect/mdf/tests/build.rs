@@ -156,9 +156,10 @@ impl File {
         self.block(*b"CG", &[0, channel, 0, 0, 0, 0], &body)
     }
 
-    /// A group of values of variable length.
+    /// A group of values of variable length: so many payloads. Its length of a record is that of all of them.
     pub(super) fn values(&mut self, id: u64, cycles: u64) -> u64 {
-        self.bare_group(0, id, 0, cycles, 1)
+        let bytes: usize = (0..cycles).map(|number| 4 + payload(number).len()).sum();
+        self.bare_group(0, id, bytes as u32, cycles, 1)
     }
 
     /// A data group of these channel groups, behind those that are there; where it is.
@@ -193,13 +194,32 @@ impl File {
         self.block(*b"DZ", &[], &body)
     }
 
-    /// A list of data blocks, and the list after it.
-    pub(super) fn list(&mut self, next: u64, blocks: &[u64]) -> u64 {
+    /// A list of data blocks whose data begins at this place of all data, and the list after it.
+    pub(super) fn list(&mut self, next: u64, blocks: &[u64], from: u64) -> u64 {
         let links: Vec<_> = [next].into_iter().chain(blocks.iter().copied()).collect();
         let mut body = vec![0, 0, 0, 0];
         body.extend((blocks.len() as u32).to_le_bytes());
-        body.extend(vec![0; 8 * blocks.len()]);
+        let mut offset = from;
+        for block in blocks {
+            body.extend(offset.to_le_bytes());
+            offset += self.content(*block);
+        }
         self.block(*b"DL", &links, &body)
+    }
+
+    /// How many bytes of data a block has, unpacked.
+    pub(super) fn content(&self, block: u64) -> u64 {
+        let number = |at: u64| {
+            self.bytes
+                .get(at as usize..)
+                .and_then(<[u8]>::first_chunk)
+                .map_or(0, |bytes| u64::from_le_bytes(*bytes))
+        };
+        match self.bytes.get(block as usize + 2..block as usize + 4) {
+            Some(b"DZ") => number(block + 32),
+            _ if block == 0 => 0,
+            _ => number(block + 8) - 24,
+        }
     }
 }
 
@@ -218,8 +238,9 @@ pub(super) fn packed(records: &[u8], piece: usize, columns: usize) -> Vec<u8> {
     let group = file.group("CAN_DataFrame", &PARTS, (0, RECORD, records.len() as u64 / u64::from(RECORD)), 0);
     let blocks: Vec<_> = records.chunks(piece).map(|piece| file.packed(piece, columns)).collect();
     let (first, second) = blocks.split_at(blocks.len() / 2);
-    let second = file.list(0, second);
-    let list = file.list(second, first);
+    let before = first.iter().map(|block| file.content(*block)).sum();
+    let second = file.list(0, second, before);
+    let list = file.list(second, first, 0);
     let head = file.block(*b"HL", &[list], &[0; 8]);
     file.data_group(&[group], head, 0);
     file.bytes
@@ -277,7 +298,7 @@ pub(super) fn unsorted(
         }
     }
     let blocks: Vec<_> = data.chunks(piece).map(|piece| file.block(*b"DT", &[], piece)).collect();
-    let list = file.list(0, &blocks);
+    let list = file.list(0, &blocks, 0);
     file.data_group(&groups, list, id_size);
     file.bytes
 }

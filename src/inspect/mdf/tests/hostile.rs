@@ -152,7 +152,7 @@ fn links_that_lead_in_circles_are_followed_once() {
     // A list that goes on in itself.
     let told = with_data(|file| {
         let block = file.block(*b"DT", &[], &records(20));
-        let list = file.list(0, &[block]);
+        let list = file.list(0, &[block], 0);
         file.link(list, 0, list);
         list
     });
@@ -160,7 +160,7 @@ fn links_that_lead_in_circles_are_followed_once() {
     // A list of the same block a thousand times.
     let told = with_data(|file| {
         let block = file.block(*b"DT", &[], &records(2_000));
-        file.list(0, &[block; 1_000])
+        file.list(0, &[block; 1_000], 0)
     });
     assert!(told.frames.len() < 6_000);
     assert!(told.damages.iter().any(|(_, damage)| *damage == twice), "{:?}", told.damages);
@@ -242,7 +242,7 @@ fn behind_a_damaged_packed_block_frames_go_on() {
         }
         blocks.push(file.packed(&data, 0));
     }
-    let list = file.list(0, &blocks);
+    let list = file.list(0, &blocks, 0);
     file.data_group(&[group, values], list, 1);
     let whole = told_of(&file.bytes).1.frames;
     file.bytes[blocks[2] as usize + 60] ^= 0xFF;

@@ -48,7 +48,7 @@ fn records_go_on_in_the_next_block_of_a_list() {
         let blocks: Vec<_> = data.chunks(piece).map(|piece| file.block(*b"DT", &[], piece)).collect();
         let mut list = 0;
         for blocks in blocks.chunks(70).rev() {
-            list = file.list(list, blocks);
+            list = file.list(list, blocks, 0);
         }
         file.data_group(&[group], list, 0);
         whole(&file.bytes, 500);
@@ -114,7 +114,7 @@ fn values_of_many_records_may_come_before_and_behind_all_of_them() {
 }
 
 /// Sorted records whose payloads lie in signal data, in blocks of so many bytes; `order` says whose value comes when.
-fn signal(count: u64, order: &[u64], piece: usize) -> File {
+pub(super) fn signal(count: u64, order: &[u64], piece: usize) -> File {
     let mut file = File::new(None);
     let mut parts = PARTS;
     parts[6].1 = 1;
@@ -126,7 +126,7 @@ fn signal(count: u64, order: &[u64], piece: usize) -> File {
         data.extend_from_slice(&payload);
     }
     let blocks: Vec<_> = data.chunks(piece).map(|piece| file.block(*b"SD", &[], piece)).collect();
-    let list = file.list(0, &blocks);
+    let list = file.list(0, &blocks, 0);
     let group = file.group("CAN_DataFrame", &parts, (0, RECORD, count), list);
     let data: Vec<u8> =
         (0..count).flat_map(|number| record(number, &offsets[number as usize].to_le_bytes())).collect();
@@ -339,7 +339,7 @@ fn the_last_block_without_a_length_ends_where_the_next_begins() {
         let rest: Vec<u8> = (10..20).flat_map(|number| record(number, &payload(number))).collect();
         let last = file.block(*b"DT", &[], &rest);
         // The list and the data group lie behind the data.
-        let list = file.list(0, &[first, last]);
+        let list = file.list(0, &[first, last], 0);
         file.data_group(&[group], list, 0);
         file.set(last + 8, length);
         let (_, told) = told_of(&file.bytes);
@@ -354,7 +354,7 @@ fn blocks_that_the_last_list_does_not_know_yet_are_read() {
         let mut file = File::new(Some(0x15));
         let group = file.group("CAN_DataFrame", &PARTS, (0, RECORD, 0), 0);
         let data_group = file.data_group(&[group], 0, 0);
-        let list = file.list(0, &[0; 8]);
+        let list = file.list(0, &[0; 8], 0);
         file.link(data_group, 2, list);
         let data = records(40);
         let blocks: Vec<_> = data.chunks(240).map(|piece| file.block(*b"DT", &[], piece)).collect();
