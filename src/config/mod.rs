@@ -276,6 +276,8 @@ pub struct Kind {
     pub backlog: Backlog,
     /// Of the buses that its loggers record, bit/s.
     pub bit_rate: Option<u32>,
+    /// Of its loggers' cards, bytes.
+    pub card_size: Option<u64>,
 }
 
 /// Who a logger lets in.

@@ -276,6 +276,10 @@ CREATE TABLE facts (
     json    TEXT NOT NULL          -- all of it
 ) STRICT;
 ",
+    // 10: what a logger brought lately is read by index
+    "
+CREATE INDEX versions_came ON versions (logger, whole_at) WHERE whole_at IS NOT NULL;
+",
 ];
 
 /// The version of the schema that this program writes.

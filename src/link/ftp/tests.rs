@@ -51,6 +51,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
         bit_rate: None,
+        card_size: None,
     };
     Arc::new(Logger {
         id: LoggerId::new("L-1").expect("id"),
