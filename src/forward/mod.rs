@@ -16,4 +16,3 @@ mod source;
 
 pub use attach::AttachError;
 pub use run::{ForwardError, Forwarder, day_of};
-pub use source::Archives;

@@ -45,6 +45,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
         proof: Proof::Length,
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
+        remove: None,
     });
     let mut vehicles: Vec<Arc<Vehicle>> = Vec::new();
     let mut loggers = Vec::new();
@@ -71,6 +72,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
             addresses: vec!["http://127.0.0.1:9/logs/".parse().expect("address")],
             login: None,
             access_point: None,
+            serial: None,
         }));
     }
     Config {

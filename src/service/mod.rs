@@ -26,7 +26,7 @@ pub use run::{RunOptions, run};
 use crate::archive::{Archive, FileArchive, Pool};
 use crate::config::{ArchiveConfig, ArchiveTarget, Config};
 use crate::edges::Edges;
-use crate::forward::{Archives, ForwardError, Forwarder};
+use crate::forward::{ForwardError, Forwarder};
 use crate::ledger::lock::{self, Lock, LockError};
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
@@ -127,7 +127,6 @@ struct Parts {
     config: watch::Sender<Arc<Config>>,
     whole: watch::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
-    archives: Archives,
     /// Random id of the state folder: whose temporary files are whose.
     install: String,
     _lock: Lock,
@@ -160,19 +159,19 @@ impl Parts {
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));
         let yard = Yard::new(edges, ledger, spool, finisher, dialer, progress, settings, stop);
-        Ok(Self { yard, config, whole, finishing, archives: Archives::default(), install, _lock: lock })
+        Ok(Self { yard, config, whole, finishing, install, _lock: lock })
     }
 
     fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
         let yard = &self.yard;
         let adapter = open_archive(&yard.edges, archive, &self.install)?;
-        self.archives.put(archive.name.as_str(), adapter.clone());
+        yard.archives.put(archive.name.as_str(), adapter.clone());
         Ok(Forwarder {
             edges: yard.edges.clone(),
             ledger: yard.ledger.clone(),
             spool: yard.spool.clone(),
             archive: adapter,
-            archives: self.archives.clone(),
+            archives: yard.archives.clone(),
             config: archive.clone(),
             depot: self.config.borrow().depot.name.clone(),
             settings: yard.config.clone(),

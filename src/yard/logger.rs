@@ -105,9 +105,12 @@ async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Resul
 /// A listing, and what it left to fetch.
 async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
     visit.alone = Some(visit.yard.alone(visit.logger.id.as_str()).await);
-    let left = visit.list().await?;
+    let mut left = visit.list().await?;
     if left.closed + left.open > 0 {
         visit.work().await?;
+    }
+    if visit.remove().await? {
+        left = visit.list().await?;
     }
     visit.alone = None;
     Ok(left)
@@ -125,6 +128,19 @@ async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result
                 LinkFailure::Absent => Ok(Came::Absent),
                 _ => badly(yard, &logger, &error),
             }
+        }
+        End::SaysOther { said, number } => {
+            visit.end("it says that it is another logger".into()).await?;
+            trouble::raise(
+                yard,
+                &logger,
+                "wrong-logger",
+                Severity::Act,
+                json!({ "said": said, "serial": number }),
+                format!("what answers at its address should say that it is {number}, and says {said}"),
+                "Check which logger stands there, and its `serial` and `serial_from` in vehicles.toml; nothing is fetched from here until then.",
+            )?;
+            Ok(Came::Badly)
         }
         End::WrongLogger { owner, path } => {
             visit.end(format!("its files are those of {owner}")).await?;
@@ -196,6 +212,7 @@ pub async fn once(yard: &Yard, id: &LoggerId) -> Result<OnceOutcome, YardError> 
             outcome.trouble = match &end {
                 End::Link(e) => Some(e.to_string()),
                 End::WrongLogger { owner, .. } => Some(format!("its files are those of {owner}")),
+                End::SaysOther { said, number } => Some(format!("it says {said}, not {number}")),
                 End::Ours(_) => None,
             };
             finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;

@@ -5,11 +5,11 @@
 //! answers badly is news.
 
 mod ahead;
-mod ends;
 mod listings;
 mod logger;
 mod partials;
 mod queue;
+mod removal;
 mod sight;
 mod stuck;
 mod trouble;
@@ -27,6 +27,7 @@ pub use turns::{Turn, Turns};
 
 use listings::Listings;
 
+use crate::archive::Archives;
 use crate::config::Config;
 use crate::edges::Edges;
 use crate::ledger::{Ledger, LedgerError};
@@ -51,6 +52,8 @@ pub struct Yard {
     pub turns: Turns,
     /// Who watches.
     pub progress: Progress,
+    /// The archives in use.
+    pub archives: Archives,
     /// The last good configuration.
     pub config: watch::Receiver<Arc<Config>>,
     /// Ends everything.
@@ -78,7 +81,7 @@ impl Yard {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
         let listings = Listings::default();
-        let (locks, pressure) = Default::default();
+        let (locks, pressure, archives) = Default::default();
         Self {
             edges,
             ledger,
@@ -87,6 +90,7 @@ impl Yard {
             dialer,
             turns,
             progress,
+            archives,
             config,
             stop,
             listings,

@@ -103,6 +103,7 @@ impl Place {
             proof: Proof::Length,
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
+            remove: None,
         };
         let login = self
             .login
@@ -114,6 +115,7 @@ impl Place {
             addresses: vec![url.parse().expect("address")],
             login,
             access_point: None,
+            serial: None,
         });
         let poll = Poll {
             every: Duration::ZERO,
