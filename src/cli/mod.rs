@@ -16,6 +16,7 @@ mod once;
 pub mod out;
 mod probe;
 mod reload;
+mod remove;
 mod report;
 mod run;
 mod status;
@@ -101,6 +102,7 @@ pub enum Command {
     Note(note::Args),
     Held(held::Args),
     Audit(audit::Args),
+    Remove(remove::Args),
     Adopt(adopt::Args),
     Reload(reload::Args),
 }
@@ -141,6 +143,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Note(args) => note::run(args, cx, out).await,
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,
+        Command::Remove(args) => remove::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,
         Command::Reload(args) => reload::run(&args, cx, out),
     }

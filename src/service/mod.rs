@@ -19,7 +19,7 @@ use serde_json::json;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
-pub use person::{adopt, held_drop, held_keep, note_alone};
+pub use person::{Cleared, adopt, held_drop, held_keep, note_alone, remove};
 pub use round::{Round, once};
 pub use run::{RunOptions, run};
 

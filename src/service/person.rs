@@ -14,10 +14,10 @@ use crate::edges::Edges;
 use crate::forward::{AttachError, Forwarder};
 use crate::ledger::{self, About, FileRow, LedgerError, Note, VersionId, WholeFacts};
 use crate::link::NetDialer;
-use crate::model::{Day, Edges as FileEdges, Look, Proof};
+use crate::model::{Day, Edges as FileEdges, LoggerId, Look, Proof};
 use crate::progress::Progress;
 use crate::spool::{Finished, Partial};
-use crate::yard::Yard;
+use crate::yard::{self, Yard};
 
 /// Accepts a new or exchanged archive, when no service runs.
 pub async fn adopt(edges: Edges, config: &Config, name: &str) -> Result<String, ServiceError> {
@@ -83,6 +83,38 @@ pub async fn note_alone(
 ) -> Result<String, ServiceError> {
     let parts = alone(edges, config, "note").await?;
     note(&parts.yard, id.to_owned(), until, reason, by).await
+}
+
+/// What came of a removal at one logger: how many files went, and why it ended early, if it did.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cleared {
+    /// The logger.
+    pub logger: LoggerId,
+    /// Files removed, as a listing has shown.
+    pub files: u64,
+    /// Why it ended early.
+    pub trouble: Option<String>,
+}
+
+/// Removes what policy lets go now from every logger that answers, when no service runs.
+pub async fn remove(edges: Edges, config: &Config) -> Result<Vec<Cleared>, ServiceError> {
+    let parts = alone(edges, config, "remove").await?;
+    for archive in &config.archives {
+        // One that is away holds back what it must have; nothing else.
+        match parts.forwarder(archive)?.attach(false).await {
+            Err(AttachError::Ledger(e)) => return Err(e.into()),
+            Err(e) => tracing::warn!(archive = %archive.name, "it cannot be used: {e}"),
+            Ok(()) => {}
+        }
+    }
+    let mut all = Vec::new();
+    for logger in config.loggers.iter().filter(|logger| logger.kind.remove.is_some()) {
+        if let Some((files, trouble)) = yard::remove_now(&parts.yard, &logger.id).await? {
+            all.push(Cleared { logger: logger.id.clone(), files, trouble });
+        }
+    }
+    parts.yard.ledger.settled().await?;
+    Ok(all)
 }
 
 async fn alone(edges: Edges, config: &Config, command: &str) -> Result<Parts, ServiceError> {

@@ -165,6 +165,42 @@ fn badly(yard: &Yard, logger: &Logger, error: &LinkError) -> Result<Came, YardEr
     Ok(Came::Badly)
 }
 
+/// Removes from one logger what its policy lets go now, and fetches nothing. Gives how many files went,
+/// and why the visit ended early, if it did; `None` where nothing answers.
+pub async fn remove_now(yard: &Yard, id: &LoggerId) -> Result<Option<(u64, Option<String>)>, YardError> {
+    let Some((config, logger)) = configured(yard, id) else { return Ok(None) };
+    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else { return Ok(None) };
+    let link = match yard.dialer.dial(&logger, address, &config.poll).await {
+        Ok(link) => link,
+        Err(e) => {
+            trouble::answered_badly(yard, &logger, &e)?;
+            return Ok(Some((0, Some(e.to_string()))));
+        }
+    };
+    let mut visit = Visit::begin(yard, config, logger, link).await?;
+    let ended = async {
+        visit.list().await?;
+        while visit.remove().await? {
+            visit.list().await?;
+        }
+        Ok(())
+    };
+    let ended: Result<(), End> = ended.await;
+    let gone = visit.removal.gone();
+    let why = match ended {
+        Ok(()) => {
+            visit.end("nothing more is to be removed".into()).await?;
+            None
+        }
+        Err(end) => {
+            let why = end.why();
+            finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
+            why
+        }
+    };
+    Ok(Some((gone, why)))
+}
+
 /// What one round found of one logger.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct OnceOutcome {
@@ -209,12 +245,7 @@ pub async fn once(yard: &Yard, id: &LoggerId) -> Result<OnceOutcome, YardError> 
     match ended {
         None => visit.end("the round ended".into()).await?,
         Some(end) => {
-            outcome.trouble = match &end {
-                End::Link(e) => Some(e.to_string()),
-                End::WrongLogger { owner, .. } => Some(format!("its files are those of {owner}")),
-                End::SaysOther { said, number } => Some(format!("it says {said}, not {number}")),
-                End::Ours(_) => None,
-            };
+            outcome.trouble = end.why();
             finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
         }
     }

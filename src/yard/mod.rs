@@ -22,7 +22,7 @@ use std::sync::Arc;
 use tokio::sync::{Mutex, watch};
 use tokio_util::sync::CancellationToken;
 
-pub use logger::{OnceOutcome, once, watch_logger};
+pub use logger::{OnceOutcome, once, remove_now, watch_logger};
 pub use turns::{Turn, Turns};
 
 use listings::Listings;

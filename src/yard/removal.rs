@@ -31,11 +31,18 @@ pub(super) struct Removal {
     answered: BTreeSet<VersionId>,
     /// Nothing more is removed in this visit.
     over: bool,
+    /// Files that a listing has shown to be gone.
+    gone: u64,
 }
 
 impl Removal {
     pub fn listed(&mut self, earlier: BTreeSet<RemotePath>, whole: bool) {
         (self.earlier, self.whole) = (earlier, whole);
+    }
+
+    /// Files that this visit removed, as a listing has shown.
+    pub fn gone(&self) -> u64 {
+        self.gone
     }
 }
 
@@ -236,6 +243,7 @@ impl Visit<'_> {
         for change in changes {
             match change {
                 Change::Absent { id } if self.removal.answered.remove(id) => {
+                    self.removal.gone += 1;
                     self.yard.ledger.clear("remove-failed", self.logger.id.as_str())?;
                     continue;
                 }

@@ -33,6 +33,18 @@ pub(super) enum End {
     Ours(YardError),
 }
 
+impl End {
+    /// What a person is told; our own failure is told by ending the process.
+    pub fn why(&self) -> Option<String> {
+        match self {
+            End::Link(e) => Some(e.to_string()),
+            End::WrongLogger { owner, .. } => Some(format!("its files are those of {owner}")),
+            End::SaysOther { said, number } => Some(format!("it says {said}, not {number}")),
+            End::Ours(_) => None,
+        }
+    }
+}
+
 impl From<YardError> for End {
     fn from(e: YardError) -> Self {
         End::Ours(e)
