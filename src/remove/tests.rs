@@ -1,11 +1,13 @@
 //! Every guard by itself, and loggers that are swapped while files are removed.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use async_trait::async_trait;
 use bytes::Bytes;
+use futures_util::future::BoxFuture;
 use jiff::Timestamp;
 use serde_json::json;
 
@@ -13,7 +15,7 @@ use super::*;
 use crate::archive::{
     Archive, ArchiveError, ArchiveFailure, Archives, Created, ReadBack, StoreItem, Stored, Verified,
 };
-use crate::clock::SystemClock;
+use crate::clock::{Clock, SystemClock};
 use crate::config::{Remove, Serial, SerialFrom};
 use crate::edges::Edges;
 use crate::ledger::{Change, Grant, Kept, Ledger, LoggerRow, Removable, Seen, VersionId, WholeFacts};
@@ -172,7 +174,7 @@ struct Home {
     row: LoggerRow,
     shelf: Arc<Shelf>,
     archives: Archives,
-    clock: SystemClock,
+    clock: Arc<dyn Clock>,
     earlier: BTreeSet<RemotePath>,
     serial: Serial,
     remove: Remove,
@@ -239,7 +241,7 @@ impl Home {
             row,
             shelf,
             archives,
-            clock: SystemClock::new(),
+            clock: Arc::new(SystemClock::new()),
             earlier,
             serial: Serial { number: unit.serial.clone(), from: SerialFrom::File("/device.json".into()) },
             remove: Remove { after: Duration::ZERO, proof: Proof::Reread },
@@ -266,7 +268,7 @@ impl Home {
             serial: &self.serial,
             credible: self.credible,
             archives: &self.archives,
-            clock: &self.clock,
+            clock: &*self.clock,
         };
         let clearance = guard.clear(wire, item, &mut 0).await.expect("no cut")?;
         let whole = clearance.compared() == Compared::Whole;
@@ -436,6 +438,29 @@ async fn at_least_one_archive_has_it_whatever_the_configuration_says() {
     assert_eq!(home.try_one(&mut wire, &item).await, Err(Stays::NoCopy(String::new())));
     home.shelf.copies.lock().expect("lock").clear();
     assert_eq!(home.first(&mut wire).await, Err(Stays::CopyWrong(CENTRAL.into())), "it is looked at too");
+}
+
+/// An hour and a second go by with each look at it.
+#[derive(Debug, Default)]
+struct Slow(AtomicU64);
+
+impl Clock for Slow {
+    fn now(&self) -> Timestamp {
+        time()
+    }
+    fn mono(&self) -> Duration {
+        Duration::from_secs(self.0.fetch_add(3601, Ordering::SeqCst))
+    }
+    fn sleep(&self, _: Duration) -> BoxFuture<'static, ()> {
+        Box::pin(std::future::ready(()))
+    }
+}
+
+#[tokio::test]
+async fn a_look_at_an_archive_holds_for_an_hour() {
+    let (mut home, mut wire) = safe().await;
+    home.clock = Arc::new(Slow::default());
+    assert_eq!(home.first(&mut wire).await, Err(Stays::Stale));
 }
 
 #[tokio::test]

@@ -3,6 +3,7 @@
 mod listings;
 mod reads;
 mod recordings;
+mod removals;
 mod server;
 mod sessions;
 
