@@ -136,7 +136,9 @@ pub(super) fn told(outcome: Result<String, ServiceError>) -> Result<Answer, Serv
 
 fn held(yard: &Yard, id: i64) -> Result<FileRow, ServiceError> {
     let state_dir = yard.config.borrow().depot.state_dir.clone();
-    let held = ledger::read(&state_dir)?.held()?;
+    // Read beside the service's own connection: where that does not work just now, nothing is broken.
+    let held = ledger::read(&state_dir).and_then(|ledger| ledger.held());
+    let held = held.map_err(|e| ServiceError::Unknown(format!("Nothing was changed: {e}.")))?;
     held.into_iter().find(|row| row.id == VersionId(id)).ok_or_else(|| {
         ServiceError::Unknown(format!(
             "No file number {id} waits for a person; `yarder held` lists those that do."
@@ -275,7 +277,9 @@ pub(super) async fn drop(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         () = yard.stop.cancelled() => return Err(going_down()),
         read = read => read.map_err(yard.spool.failed("read a held file"))?,
     };
-    yard.ledger.drop_held(row.id, content, reason.to_owned()).await?;
+    if !yard.ledger.drop_held(row.id, content, reason.to_owned()).await? {
+        return Err(ServiceError::Unknown(format!("File number {id} has been decided meanwhile.")));
+    }
     yard.spool.sweep(&yard.ledger).await?;
     for code in ["file-held", "file-stuck"] {
         yard.ledger.clear(code, &format!("{}/{}", row.logger, row.path))?;
