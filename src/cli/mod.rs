@@ -15,6 +15,7 @@ mod note;
 mod once;
 pub mod out;
 mod probe;
+mod rebuild;
 mod reload;
 mod remove;
 mod report;
@@ -104,6 +105,7 @@ pub enum Command {
     Audit(audit::Args),
     Remove(remove::Args),
     Adopt(adopt::Args),
+    Rebuild(rebuild::Args),
     Reload(reload::Args),
 }
 
@@ -145,6 +147,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Audit(args) => audit::run(&args, cx, out).await,
         Command::Remove(args) => remove::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,
+        Command::Rebuild(args) => rebuild::run(&args, cx, out).await,
         Command::Reload(args) => reload::run(&args, cx, out),
     }
 }

@@ -151,6 +151,7 @@ fn said(what: &str) -> String {
         "listed" => "first listed",
         "may-be-written" => "may still be written",
         "granted" => "a transfer may begin",
+        "folded" => "how its bytes came, told in short",
         "cut" => "the transfer was cut",
         "restarted" => "begun again from its first byte",
         "changed" => "it changed on its logger",

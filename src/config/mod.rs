@@ -88,6 +88,8 @@ pub struct Depot {
     pub spool_reserve: u64,
     /// How long the partial of a lost file stays.
     pub lost_keep: Duration,
+    /// Bytes that the ledger's backups may have.
+    pub backup_limit: u64,
     /// Days of the week on which vehicles are expected.
     pub works: Weekdays,
     /// Part of the year in which they are; `None` for all of it.

@@ -175,7 +175,7 @@ impl Group<'_> {
     }
 }
 
-fn rows_of(found: &Found) -> Vec<ReceiptRow> {
+pub(super) fn rows_of(found: &Found) -> Vec<ReceiptRow> {
     let mut line = 0;
     let mut seq = 0;
     found

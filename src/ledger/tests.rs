@@ -502,7 +502,7 @@ async fn what_a_person_dropped_is_refused_until_a_person_keeps_it() {
 async fn nobody_but_owner_and_group_can_read_what_lies_in_the_state_folder() {
     use std::os::unix::fs::PermissionsExt as _;
     let dir = tempfile::tempdir().expect("dir");
-    let _lock = lock::take(dir.path(), "run").expect("free");
+    let _lock = lock::take(&crate::durable::OsDisk::new(), dir.path(), "run").expect("free");
     let ledger = Ledger::open(&Edges::real(), dir.path()).expect("ledger");
     ledger.logger("L-0101", "PLOW-01").await.expect("written");
     let mut modes = Vec::new();

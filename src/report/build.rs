@@ -77,7 +77,13 @@ impl Facts {
         noted.map(|note| note.reason.clone()).or_else(|| config.not_expected(vehicle, date))
     }
 
-    fn noted(&self, kind: About, id: &str, date: Date) -> Option<&AwayNote> {
+    /// Whether a vehicle is away on a day, and not only off duty.
+    pub(super) fn is_away(&self, config: &Config, vehicle: &Vehicle, date: Date) -> bool {
+        self.noted(About::Vehicle, vehicle.id.as_str(), date).is_some()
+            || config.away(vehicle, date).is_some()
+    }
+
+    pub(super) fn noted(&self, kind: About, id: &str, date: Date) -> Option<&AwayNote> {
         self.away.iter().find(|note| note.kind == kind && note.id == id && note.has(date))
     }
 }
@@ -153,12 +159,28 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 loggers: Vec::new(),
                 findings: Vec::new(),
             };
-            for logger in config.loggers.iter().filter(|l| l.vehicle == vehicle.id) {
+            let fitted = || config.loggers.iter().filter(|l| l.vehicle == vehicle.id);
+            let met = |id: &str| {
+                let seen = rows.get(id).is_some_and(|row| row.seen.is_some());
+                seen || answered.contains_key(id)
+            };
+            let like = |ago: i64| {
+                let date = day.date.checked_sub(jiff::Span::new().days(ago)).ok();
+                date.is_some_and(|date| facts.not_expected(config, vehicle, date).is_none())
+            };
+            // Where one of its loggers was seen, the vehicle was, and the silence of another is its own.
+            let met = fitted().any(|l| met(l.id.as_str()));
+            for logger in fitted() {
                 let id = logger.id.as_str();
                 let act = own.iter().any(|(of, f)| f.needs_person() && of.is_none_or(|of| of == id));
                 let visits = facts.visits.get(id).map_or(&[] as &[Visit], Vec::as_slice);
-                let met =
-                    Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act, visits };
+                let met = Met {
+                    row: rows.get(id).copied(),
+                    answered: answered.get(id).copied(),
+                    act,
+                    visits,
+                    missed: !met && sight.may_have_missed(visits, part, like),
+                };
                 add(&mut line, id, &met, (&sight, part), day, as_of);
             }
             for logger in &mut line.loggers {
@@ -289,6 +311,8 @@ struct Met<'f> {
     act: bool,
     /// Its visits, oldest first.
     visits: &'f [Visit],
+    /// Whether it may have been there while Yarder could not see.
+    missed: bool,
 }
 
 /// Adds a logger to its vehicle's line.
@@ -313,7 +337,7 @@ fn add(
         clean: pending == 0 && row.lost == 0 && !met.act,
         drove: sight.drove(met.visits, part),
         new: row.new > 0,
-        missed: sight.may_have_missed(met.visits, part),
+        missed: met.missed,
     });
     let before = |at: &i64| *at < day.to.as_millisecond();
     let last = row.last_seen.filter(before).or(met.visits.iter().map(|v| v.to).rfind(before));

@@ -32,6 +32,11 @@ pub const CODES: &[(&str, &str)] = &[
          this one with `yarder adopt NAME`.",
     ),
     (
+        "backup-failed",
+        "The ledger could not be backed up today. Make room for it, or set `backup_limit` to some times its size; an \
+         older backup may still be there.",
+    ),
+    (
         "card-changed",
         "A logger's card was formatted or exchanged. Nothing to do if that was meant; otherwise look at the card.",
     ),
@@ -88,6 +93,16 @@ pub const CODES: &[(&str, &str)] = &[
         "file-stuck",
         "A file ended at the same byte in three visits. Copy it from the card with a card reader, and exchange the card; \
          what could be read is held.",
+    ),
+    (
+        "ledger-damaged",
+        "The ledger was damaged or gone; it is set aside, and its last backup or a new one stands in its place. See to \
+         the disk of the depot PC; what was whole or archived is known again from the spool and the receipts.",
+    ),
+    (
+        "ledger-went-back",
+        "The ledger is older than what the spool's records tell, as after its newest part was lost. See what writes in \
+         the state folder; what was whole or archived is known again from the spool and the receipts.",
     ),
     (
         "listing-not-whole",

@@ -8,6 +8,7 @@ mod causes;
 mod codes;
 pub mod csv;
 pub mod html;
+mod kept;
 mod markup;
 pub mod moments;
 mod past;
@@ -31,6 +32,8 @@ pub use value::{
 mod cause_tests;
 #[cfg(test)]
 mod form_tests;
+#[cfg(test)]
+mod kept_tests;
 #[cfg(test)]
 mod sample;
 #[cfg(test)]

@@ -84,6 +84,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
             spool_limit: 1,
             spool_reserve: 1,
             lost_keep: Duration::from_secs(1),
+            backup_limit: 10_000_000_000,
             works: Weekdays::DEFAULT,
             season: None,
             holidays: Vec::new(),

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
 use super::ServiceError;
@@ -27,8 +27,8 @@ pub(super) struct Life<'y> {
     offline: Option<i64>,
     /// The last moment that was noted while the clock was right.
     known: Option<Timestamp>,
-    /// Since when the clock is not, in monotonic time.
-    wrong: Option<Duration>,
+    /// Since when the clock is not: what it showed then, and the monotonic time.
+    wrong: Option<(Timestamp, Duration)>,
 }
 
 impl<'y> Life<'y> {
@@ -68,20 +68,31 @@ impl<'y> Life<'y> {
     async fn note(&mut self) -> Result<(), ServiceError> {
         let (ledger, clock) = (&self.yard.ledger, &self.yard.edges.clock);
         let (now, mono) = (clock.now(), clock.mono());
-        let since = self.wrong.unwrap_or(mono);
+        let (shown, since) = self.wrong.unwrap_or((now, mono));
         let early = now < clock.earliest() || self.known.is_some_and(|known| now + STEP_BACK < known);
         if early && mono.saturating_sub(since) < BELIEVED {
             if self.wrong.is_none() {
                 tracing::warn!(%now, known = ?self.known, "this machine's clock is not plausible");
                 ledger.raise(wrong_clock(now, self.known, clock.earliest()))?;
             }
-            self.wrong = Some(since);
+            self.wrong = Some((shown, since));
             // What is noted after it is a span of its own.
             (self.up, self.offline) = (None, None);
             return Ok(());
         }
         if self.wrong.take().is_some() {
             ledger.blind("clock", None, self.known.map(|known| known.as_millisecond())).await?;
+            let went = SignedDuration::try_from(mono.saturating_sub(since)).unwrap_or(SignedDuration::MAX);
+            let shows = shown.saturating_add(went).unwrap_or(now);
+            // A clock that shows what cannot be may have begun there at an earlier start, too.
+            let first = if shown < clock.earliest() {
+                Timestamp::MIN
+            } else {
+                shown.saturating_sub(ALIVE).unwrap_or(shown)
+            };
+            let by = now.duration_since(shows).as_millis();
+            let by = i64::try_from(by).unwrap_or(0);
+            ledger.date_anew((first.as_millisecond(), shows.as_millisecond()), by)?;
         }
         // One of an earlier run, too.
         ledger.clear("clock-not-plausible", "depot")?;

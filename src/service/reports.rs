@@ -94,8 +94,8 @@ impl<'y> Keeper<'y> {
         yard.ledger.settled().await?;
         let config = yard.config.borrow().clone();
         let keep = config.report.keep;
-        let made = yard.edges.blocking(move |_| -> Result<Report, LedgerError> {
-            let query = ledger::read(&config.depot.state_dir)?;
+        let made = yard.edges.blocking(move |disk| -> Result<Report, LedgerError> {
+            let query = ledger::read_on(disk, &config.depot.state_dir)?;
             let mut report = build(&config, &Facts::read(&query, &due.day)?, &due.day, now);
             report.is_final = due.is_final;
             Ok(report)

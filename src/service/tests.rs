@@ -15,7 +15,7 @@ use super::{Round, RunOptions, ServiceError};
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, load};
 use crate::control::{self, Request};
-use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
+use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, Locked, OsDisk, Space, Stat};
 use crate::edges::Edges;
 use crate::ledger::state::State;
 use crate::ledger::{self, FileRow, Ledger, Query};
@@ -228,6 +228,9 @@ impl Disk for Failing {
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
         self.disk.set_mode(path, mode)
     }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.disk.lock(path, line)
+    }
     fn hold(&self, path: &Path) -> io::Result<Held> {
         self.disk.hold(path)
     }
@@ -377,6 +380,7 @@ impl Depot {
             last_good: None,
             progress: Progress::default(),
             until: until.clone(),
+            socket: None,
         };
         (until, tokio::spawn(super::run(options)))
     }
@@ -492,7 +496,7 @@ async fn a_failed_flush_is_a_finding_and_the_bytes_are_fetched_again_from_the_la
         .await
         .expect("spool");
     let ledger = Ledger::open(&edges, &depot.dir.path().join("state")).expect("ledger");
-    spool.recover(&ledger).await.expect("recovered");
+    spool.recover(&ledger, false).await.expect("recovered");
     drop(ledger);
     depot.once().await;
     assert_eq!(depot.states()[2], "00003.log archived 300000");

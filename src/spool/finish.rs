@@ -17,7 +17,7 @@ use crate::model::{Digest, RemotePath};
 /// Files in one group at most.
 const GROUP: usize = 256;
 /// Groups on their way at a time: one gathers or is written while another is committed.
-const HANDS: usize = 2;
+pub(super) const HANDS: usize = 2;
 /// Files waiting for a group at most: small ones are in memory meanwhile.
 const QUEUE: usize = 64;
 /// The first of a group waits this long for others to share its flushes.

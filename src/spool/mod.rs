@@ -2,7 +2,9 @@
 //!
 //! A file is `NAME.part` while bytes come, under a random name. Files that become whole together are
 //! a group with a random name of its own: `GROUP-000.log`, `GROUP-001.log` and so on, and beside them
-//! `GROUP.json` with the record of each, so that whole files can be told without the ledger.
+//! `GROUP.json` with the record of each, so that whole files can be told without the ledger. The records
+//! of the group that was let go last lie beside the spool's folder: a ledger that does not know them
+//! went back to an older state.
 //!
 //! # Crash
 //! A partial is good up to its last mark, whose offset and running hash the ledger has; what lies
@@ -99,6 +101,11 @@ impl Spool {
         self.dir.join(format!("{name}.part"))
     }
 
+    /// The records of the group that was let go last.
+    fn last(&self) -> PathBuf {
+        self.dir.with_file_name("last-let-go.json")
+    }
+
     fn record(&self, group: &str) -> PathBuf {
         self.dir.join(format!("{group}.json"))
     }
@@ -163,7 +170,7 @@ impl Spool {
         if !self.remove(disk, &self.whole(name))? {
             self.remove(disk, &self.part(name))?;
         } else if self.was_last(group_of(name)) {
-            match disk.remove(&self.record(group_of(name))) {
+            match disk.rename(&self.record(group_of(name)), &self.last()) {
                 Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
                 _ => {}
             }

@@ -131,6 +131,20 @@ impl Partial {
         }
     }
 
+    /// Whether its bytes are those that its mark speaks of. Reads all of them.
+    pub(super) fn is_as_marked(&self) -> io::Result<bool> {
+        let mut hash = RunningHash::default();
+        while hash.len() < self.len() {
+            let want = usize::try_from((self.len() - hash.len()).min(256 * 1024)).unwrap_or(256 * 1024);
+            let bytes = self.read(hash.len(), want)?;
+            if bytes.is_empty() {
+                return Ok(false);
+            }
+            hash.update(&bytes);
+        }
+        Ok(hash.digest() == self.hash.digest())
+    }
+
     /// Its file, where there is one, and its place in the order in which such were opened.
     pub(super) fn by_age(&self) -> Option<(u64, &dyn DiskFile)> {
         self.file.as_deref().map(|file| (self.opened, file))

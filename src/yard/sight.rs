@@ -17,6 +17,9 @@ use crate::model::{ListedSize, Look, Precision, RemoteFile, RemotePath};
 
 /// Known files compared by their ends once a visit: the oldest, the newest, and eight others.
 const SPOT_CHECKS: usize = 10;
+/// One file's ends are read in a visit so often at most: there are loggers whose listings show another
+/// time at every look.
+const COMPARED: u32 = 16;
 /// Smaller contents may well be equal on two loggers.
 const TELLING: u64 = 4096;
 
@@ -300,7 +303,7 @@ impl Visit<'_> {
     }
 
     /// Same name and size, and a time that differs or cannot be believed: the ends decide, once a
-    /// visit.
+    /// visit for what it shows.
     async fn by_ends(
         &mut self,
         seen: &Seen,
@@ -308,9 +311,14 @@ impl Visit<'_> {
         known: &Known,
         sighted: &mut Sighted,
     ) -> Result<(), End> {
-        if !self.compared.insert(seen.path.clone()) {
+        // Again where it shows what it has not shown in this visit: a ring of files is written over while
+        // the vehicle stands there.
+        let (shown, times) = self.compared.entry(seen.path.clone()).or_default();
+        if *times >= COMPARED || (*times > 0 && *shown == seen.listed) {
             return Ok(());
         }
+        shown.clone_from(&seen.listed);
+        *times += 1;
         let Some(ends) = self.ends(seen).await? else { return Ok(()) };
         // Where the logger tells another time, the first bytes alone are not enough: a file of fixed size
         // may have been written on.

@@ -85,8 +85,9 @@ pub(super) struct Visit<'y> {
     pub counts: VisitCounts,
     /// Whether this visit has made sure that it is the right logger.
     pub identified: bool,
-    /// Paths compared by their ends in this visit.
-    pub compared: BTreeSet<RemotePath>,
+    /// Files compared by their ends in this visit, with what the listing showed of them
+    /// then, and how often.
+    pub compared: BTreeMap<RemotePath, (String, u32)>,
     /// Held while it lists and fetches, and to its end where that is a failure.
     pub alone: Option<OwnedMutexGuard<()>>,
     pub(super) config: Arc<Config>,
@@ -128,7 +129,7 @@ impl<'y> Visit<'y> {
             link,
             counts: VisitCounts::default(),
             identified: false,
-            compared: BTreeSet::new(),
+            compared: BTreeMap::new(),
             alone: None,
             config,
             key: None,

@@ -7,6 +7,7 @@
 
 mod cards;
 mod cuts;
+mod damaged;
 mod depot;
 mod drip;
 mod kills;

@@ -1,0 +1,6 @@
+//! What is read of log files, against what is known of them.
+
+mod cuts;
+mod packed;
+mod told;
+mod truth;
