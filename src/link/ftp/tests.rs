@@ -3,6 +3,7 @@
 mod listings;
 mod reads;
 mod recordings;
+mod removals;
 mod server;
 mod sessions;
 
@@ -52,6 +53,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         backlog: Backlog::All,
         bit_rate: None,
         card_size: None,
+        remove: None,
     };
     Arc::new(Logger {
         id: LoggerId::new("L-1").expect("id"),
@@ -60,6 +62,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         addresses: Vec::new(),
         login: Some(Login { user: "depot".to_owned(), password: SecretString::from("s3cret-word") }),
         access_point: None,
+        serial: None,
     })
 }
 

@@ -136,6 +136,7 @@ fn logger(login: Option<Login>) -> Logger {
         backlog: Backlog::AfterNew,
         bit_rate: None,
         card_size: None,
+        remove: None,
     };
     Logger {
         id: LoggerId::new("L-0421").expect("id"),
@@ -144,6 +145,7 @@ fn logger(login: Option<Login>) -> Logger {
         addresses: Vec::new(),
         login,
         access_point: None,
+        serial: None,
     }
 }
 
