@@ -286,3 +286,21 @@ fn a_record_of_an_unknown_group_costs_the_rest_of_its_block() {
     let unknown = Damage::BadStructure("a record of a group that is not described");
     assert_eq!(told.damages[0], (data as u64 + 24 + 29, unknown));
 }
+
+#[test]
+fn where_blocks_begin_with_records_the_next_block_is_read() {
+    let mut file = File::new(None);
+    let group = file.group("CAN_DataFrame", &PARTS, (1, RECORD, 60), 0);
+    let data: Vec<u8> = records(60).chunks(24).flat_map(|record| [&[1], record].concat()).collect();
+    let blocks: Vec<_> = data.chunks(25 * 10).map(|piece| file.block(*b"DT", &[], piece)).collect();
+    let list = file.list(0, &blocks, 0);
+    file.data_group(&[group], list, 1);
+    let whole = told_of(&file.bytes).1.frames;
+    let places = [(1, 5), (3, 2)].map(|(block, record)| blocks[block] + 24 + 25 * record);
+    places.iter().for_each(|place| file.bytes[*place as usize] = 77);
+    let (_, told) = told_of(&file.bytes);
+    let unknown = || Damage::BadStructure("a record of a group that is not described");
+    assert_eq!(told.damages[..2], places.map(|place| (place, unknown())));
+    let rest: Vec<_> = [0..15, 20..32, 40..60].into_iter().flat_map(|range| whole[range].to_vec()).collect();
+    assert_eq!(told.frames, rest);
+}
