@@ -116,9 +116,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         waiting: None,
     };
     let (token, door) = (stop.clone(), Door { asked: door, config: service.parts.yard.config.clone() });
-    service.spawn("control", async move {
-        Ok(control::serve(socket, token, Arc::new(door)).await?)
-    });
+    service.spawn("control", async move { Ok(control::serve(socket, token, Arc::new(door)).await?) });
     service.follow()?;
     service.spawn("up-time", lived::live(service.parts.yard.clone()));
     service.spawn("reports", reports::keep(service.parts.yard.clone()));

@@ -163,7 +163,13 @@ impl State {
         self.next += 1;
         let part = Part::of(path);
         let device = match part {
-            Part::Archive if !self.one_device => if path.starts_with("/copy") { 3 } else { 2 },
+            Part::Archive if !self.one_device => {
+                if path.starts_with("/copy") {
+                    3
+                } else {
+                    2
+                }
+            }
             _ => 1,
         };
         let (seen, medium, dirty) = Default::default();
@@ -387,7 +393,8 @@ impl Memory {
                 let pieces = match dirty {
                     Dirty::Len(len) => vec![Dirty::Len(len)],
                     Dirty::Bytes(at, bytes) => {
-                        let piece = |(n, bytes): (usize, &[u8])| Dirty::Bytes(at + n * SECTOR, bytes.to_vec());
+                        let piece =
+                            |(n, bytes): (usize, &[u8])| Dirty::Bytes(at + n * SECTOR, bytes.to_vec());
                         bytes.chunks(SECTOR).enumerate().map(piece).collect()
                     }
                 };
@@ -427,7 +434,11 @@ impl Memory {
 
     pub fn set_full(&self, device: u64, full: bool) {
         let mut state = self.lock_state();
-        if full { state.full.insert(device) } else { state.full.remove(&device) };
+        if full {
+            state.full.insert(device)
+        } else {
+            state.full.remove(&device)
+        };
     }
 
     pub fn unmount(&self, root: &'static str) {
@@ -556,7 +567,9 @@ impl Memory {
     /// Opens a file for a database, and makes it where it is missing and that is asked for.
     pub fn open_database(&self, path: &Path, create: bool) -> io::Result<(MemoryFile, bool)> {
         match self.open(path, Open::Write) {
-            Err(e) if e.kind() == io::ErrorKind::NotFound && create => Ok((self.open(path, Open::New)?, true)),
+            Err(e) if e.kind() == io::ErrorKind::NotFound && create => {
+                Ok((self.open(path, Open::New)?, true))
+            }
             other => Ok((other?, false)),
         }
     }

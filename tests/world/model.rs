@@ -47,6 +47,17 @@ struct Stored {
     size: usize,
 }
 
+/// A file that the ledger knows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Known {
+    /// Since when it stands so on its card.
+    stands: Duration,
+    /// The card's number in the ledger.
+    card: i64,
+    /// When it was first found in the ledger.
+    first: Duration,
+}
+
 /// What the archives held at the last look, and what excuses there are.
 pub struct Model {
     disk: Memory,
@@ -59,9 +70,8 @@ pub struct Model {
     pub rolled_back: bool,
     /// A power cut since the last look: what was not flushed may be gone.
     pub power_was_cut: bool,
-    /// Since when the ledger knows what stands on a card, by logger and path, with the moment since which
-    /// it stands there.
-    pub known: BTreeMap<(String, String), (Duration, Duration)>,
+    /// Since when the ledger knows what stands on a card, by logger and path.
+    pub known: BTreeMap<(String, String), Known>,
     pub coverage: Coverage,
 }
 
@@ -120,14 +130,22 @@ impl Model {
     fn learn(&mut self, world: &Shared, book: &Book) {
         let now = world.clock.mono();
         let mut known = BTreeMap::new();
-        let paths: BTreeSet<_> = book.rows.iter().map(|row| (row.logger.clone(), row.path.to_string())).collect();
+        // The latest row of a path is the one that counts.
+        let rows = book.rows.iter().map(|row| ((row.logger.clone(), row.path.to_string()), row.card));
+        let cards: BTreeMap<_, _> = rows.collect();
         for unit in &world.lock().units {
-            // A listing that lied, or none.
-            for (path, (_, since)) in &unit.told {
+            for (path, (_, stands)) in &unit.told {
                 let key = (unit.name.clone(), path.clone());
-                if paths.contains(&key) {
-                    let before = self.known.get(&key).filter(|(was, _)| was == since);
-                    known.insert(key, (*since, before.map_or(now, |(_, first)| *first)));
+                if let Some(card) = cards.get(&key) {
+                    // What a listing showed otherwise meanwhile has not stood still.
+                    let same = |k: &&Known| {
+                        k.stands == *stands
+                            && k.card == *card
+                            && unit.lied_at.is_none_or(|lied| lied < k.first)
+                    };
+                    let before = self.known.get(&key).filter(same);
+                    let first = before.map_or(now, |before| before.first);
+                    known.insert(key, Known { stands: *stands, card: *card, first });
                 }
             }
         }
@@ -255,8 +273,9 @@ impl Model {
             let unit = yard.units.iter().find(|unit| unit.name == logger.id).expect("a logger of the list");
             for (path, (sha, since)) in &unit.told {
                 let still = unit.card.files.get(path).is_some_and(|file| file.since == *since);
-                let first = self.known.get(&(unit.name.clone(), path.clone())).map(|(_, first)| *first);
-                let closed = first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
+                let first = self.known.get(&(unit.name.clone(), path.clone())).map(|known| known.first);
+                let closed =
+                    first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
                 ensure!(
                     !still || !closed || Self::is_archived(book, &unit.name, path, *sha),
                     "{} is called complete, and its {path} is not home: {:?}",
@@ -279,9 +298,16 @@ impl Model {
         let mut owed = Vec::new();
         for unit in &yard.units {
             for (path, file) in &unit.card.files {
-                if !Self::is_archived(book, &unit.name, path, file.sha) && !Self::is_told(book, &unit.name, path) {
-                    let state = book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
-                    owed.push(format!("{} {path}: {:?}", unit.name, state.map(|r| (r.state, r.sha256 == Some(file.sha)))));
+                if !Self::is_archived(book, &unit.name, path, file.sha)
+                    && !Self::is_told(book, &unit.name, path)
+                {
+                    let state =
+                        book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
+                    owed.push(format!(
+                        "{} {path}: {:?}",
+                        unit.name,
+                        state.map(|r| (r.state, r.sha256 == Some(file.sha)))
+                    ));
                 }
             }
         }
@@ -301,7 +327,8 @@ impl Model {
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable") && finding.id.ends_with(&subject)
+            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable")
+                && finding.id.ends_with(&subject)
         })
     }
 
@@ -310,7 +337,8 @@ impl Model {
         let yard = world.lock();
         for unit in &yard.units {
             for (path, sha) in &unit.shown {
-                let told = book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
+                let told =
+                    book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
                 ensure!(
                     told,
                     "{} showed {path} ({} bytes), and the ledger never heard of it",
@@ -363,7 +391,9 @@ impl Model {
             let seq: u64 = path.file_name().and_then(|n| n.to_str()?.parse().ok()).unwrap_or_default();
             let before = last.insert(folder.clone(), seq).unwrap_or(0);
             ensure!(seq == before + 1, "receipt {} comes after {before}", path.display());
-            for line in self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty()) {
+            for line in
+                self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty())
+            {
                 let receipt: Value =
                     serde_json::from_slice(line).map_err(|e| format!("{}: {e}", path.display()))?;
                 let text = |key: &str| receipt[key].as_str().unwrap_or_default().to_owned();
@@ -373,7 +403,11 @@ impl Model {
                 if matches!(text("kind").as_str(), "stored" | "alias") {
                     let place = Path::new(root).join(text("location"));
                     let sha = self.stored.get(&place).map(|stored| stored.sha.hex());
-                    ensure!(sha == Some(text("sha256")), "a receipt of {} tells what is not there", place.display());
+                    ensure!(
+                        sha == Some(text("sha256")),
+                        "a receipt of {} tells what is not there",
+                        place.display()
+                    );
                 }
             }
         }
