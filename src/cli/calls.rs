@@ -148,6 +148,11 @@ pub async fn held_drop(edges: &Edges, config: &Config, id: i64, reason: &str) ->
     Ok(service::held_drop(edges.clone(), config, id, reason).await?)
 }
 
+/// Removes from the loggers what policy lets go, when no service runs.
+pub async fn remove(edges: &Edges, config: &Config) -> Result<Vec<service::Cleared>, Failure> {
+    Ok(service::remove(edges.clone(), config).await?)
+}
+
 /// Writes a note or ends one, when no service runs; says what was done.
 pub async fn note(
     edges: &Edges,
@@ -162,3 +167,8 @@ pub async fn note(
 
 /// Anything that removes the demo's folder when it is dropped.
 pub type Kept = Box<dyn std::any::Any + Send>;
+
+/// A new ledger from receipts and spool.
+pub async fn rebuild(edges: &Edges, config: &Config) -> Result<service::Rebuilt, Failure> {
+    Ok(service::rebuild(edges.clone(), config).await?)
+}

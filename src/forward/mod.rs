@@ -9,6 +9,7 @@ pub mod place;
 pub mod records;
 pub mod steps;
 mod attach;
+mod catch_up;
 mod group;
 mod receipts;
 mod run;
@@ -16,4 +17,3 @@ mod source;
 
 pub use attach::AttachError;
 pub use run::{ForwardError, Forwarder, day_of};
-pub use source::Archives;

@@ -19,8 +19,7 @@ use tokio_util::sync::CancellationToken;
 use super::attach::AttachError;
 use super::group::Group;
 use super::manifest;
-use super::source::Archives;
-use crate::archive::{Archive, fold};
+use crate::archive::{Archive, Archives, fold};
 use crate::config::{ArchiveConfig, Config, Depot};
 use crate::edges::Edges;
 use crate::killpoint;
@@ -107,11 +106,20 @@ impl Forwarder {
                 if attached { Ok(()) } else { self.attach(false).await.map_err(ForwardError::from) };
             let outcome = match outcome {
                 Ok(()) => {
-                    if !attached {
-                        attached = true;
-                        self.back()?;
+                    let caught_up = match attached {
+                        true => Ok(()),
+                        false => {
+                            self.back()?;
+                            self.catch_up_if_behind().await
+                        }
+                    };
+                    match caught_up {
+                        Ok(()) => {
+                            attached = true;
+                            self.round(&stop, &mut stay).await
+                        }
+                        failed => failed,
                     }
-                    self.round(&stop, &mut stay).await
                 }
                 Err(e) => Err(e),
             };
@@ -167,7 +175,10 @@ impl Forwarder {
         let outcome = match self.attach(false).await {
             Ok(()) => {
                 self.back()?;
-                self.round(stop, &mut 0).await
+                match self.catch_up_if_behind().await {
+                    Ok(()) => self.round(stop, &mut 0).await,
+                    failed => failed,
+                }
             }
             Err(e) => Err(e.into()),
         };

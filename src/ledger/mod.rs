@@ -14,18 +14,24 @@
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
 mod archives;
+mod backup;
 mod days;
 mod dropped;
 mod events;
 mod exchange;
+mod facts;
 mod findings;
+mod fold;
 mod gaps;
 mod listings;
 pub mod lock;
+mod mend;
 mod notes;
 mod obligations;
 mod partials;
 mod query;
+mod rebuild;
+mod removal;
 mod reports;
 mod schema;
 pub mod state;
@@ -42,16 +48,21 @@ use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
 pub use archives::{ManifestLine, ReceiptRow};
+pub use backup::{BackupError, BackupFile, back_up, backups};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
+pub use facts::Contents;
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
 pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
+pub use mend::{Found, mend, put_aside};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};
 pub use partials::Idle;
 pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
+pub use rebuild::{FromReceipt, WentBack};
+pub use removal::{Intent, Removable};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
 pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
@@ -103,6 +114,14 @@ pub enum LedgerError {
     /// A statement failed.
     #[error("the ledger failed: {0}")]
     Sql(String),
+    /// Its disk is full or fails.
+    #[error("the ledger's disk refused it ({0}): make room there, or see to the disk")]
+    Disk(String),
+    /// SQLite calls it corrupt.
+    #[error(
+        "the ledger is damaged ({0}): the next start of the service sets it aside and restores its last backup"
+    )]
+    Corrupt(String),
     /// A state may not change in that way.
     #[error(transparent)]
     Illegal(#[from] state::Illegal),
@@ -113,7 +132,24 @@ pub enum LedgerError {
 
 impl From<rusqlite::Error> for LedgerError {
     fn from(e: rusqlite::Error) -> Self {
-        LedgerError::Sql(e.to_string())
+        use rusqlite::ErrorCode::{DatabaseCorrupt, DiskFull, NotADatabase, SystemIoFailure};
+        match e.sqlite_error_code() {
+            Some(DiskFull | SystemIoFailure) => LedgerError::Disk(e.to_string()),
+            Some(DatabaseCorrupt | NotADatabase) => LedgerError::Corrupt(e.to_string()),
+            _ => LedgerError::Sql(e.to_string()),
+        }
+    }
+}
+
+impl LedgerError {
+    /// A right that is missing is a person's to give; everything else may be better later.
+    fn of_disk(e: &std::io::Error) -> Self {
+        match e.kind() {
+            ErrorKind::PermissionDenied | ErrorKind::NotFound | ErrorKind::IsADirectory => {
+                LedgerError::Open(e.to_string())
+            }
+            _ => LedgerError::Disk(e.to_string()),
+        }
     }
 }
 
@@ -141,25 +177,31 @@ impl Ledger {
         let path = state_dir.join(FILE);
         // SQLite would let everybody read it; its other files get the mode of this one.
         match edges.disk.create_new(&path, 0o640) {
-            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::Open(e.to_string())),
+            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::of_disk(&e)),
             _ => {}
         }
         let db = connect(&*edges.disk, &path, OpenFlags::default())?;
-        Self::start(db, edges, edges.work.is_inline())
+        let (disk, dir) = (edges.disk.clone(), state_dir.to_owned());
+        Self::start(db, edges, edges.work.is_inline(), move |why| mend::suspect(&*disk, &dir, why))
     }
 
     /// A ledger in memory whose jobs run on the caller's thread.
     pub fn in_memory(edges: &Edges) -> Result<Self, LedgerError> {
-        Self::start(Connection::open_in_memory()?, edges, true)
+        Self::start(Connection::open_in_memory()?, edges, true, |_| {})
     }
 
-    fn start(mut db: Connection, edges: &Edges, inline: bool) -> Result<Self, LedgerError> {
+    fn start(
+        mut db: Connection,
+        edges: &Edges,
+        inline: bool,
+        corrupt: impl Fn(&str) + Send + 'static,
+    ) -> Result<Self, LedgerError> {
         settle(&db)?;
         db.pragma_update(None, "journal_mode", "WAL")?;
         db.pragma_update(None, "synchronous", "FULL")?;
         db.pragma_update(None, "foreign_keys", true)?;
         schema::migrate(&mut db)?;
-        Ok(Self { writer: Writer::start(db, edges.clock.clone(), inline)? })
+        Ok(Self { writer: Writer::start(db, edges.clock.clone(), inline, Box::new(corrupt))? })
     }
 
     /// Tells, once, why the ledger takes no more jobs; the process must end then.

@@ -83,6 +83,7 @@ pub async fn once(
     round.open.sort();
     round.trouble.sort();
     life.goes_on().await?;
+    super::backups::look(&parts.yard).await?;
     parts.yard.ledger.settled().await?;
     Ok(round)
 }

@@ -27,6 +27,7 @@ mod dropping;
 mod exchanging;
 mod groups;
 mod keeping;
+mod removing;
 mod reporting;
 mod seeing;
 
@@ -37,6 +38,8 @@ struct Shifted {
     by: AtomicI64,
     /// Seconds that went by besides, for those who wait.
     lived: AtomicU32,
+    /// Seconds that the machine slept.
+    slept: AtomicU32,
     faster: AtomicU32,
 }
 
@@ -47,6 +50,10 @@ impl Clock for Shifted {
 
     fn mono(&self) -> Duration {
         self.clock.mono() + Duration::from_secs(self.lived.load(Ordering::SeqCst).into())
+    }
+
+    fn boot(&self) -> Duration {
+        self.mono() + Duration::from_secs(self.slept.load(Ordering::SeqCst).into())
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
@@ -241,6 +248,8 @@ struct Depot {
     logger: SimLogger,
     /// Further lines of the kind.
     kind: &'static str,
+    /// Further lines of the logger.
+    more: &'static str,
     /// The archives' names.
     archives: Vec<&'static str>,
     /// Under which id the list has the logger.
@@ -266,11 +275,23 @@ impl Depot {
             clock: SystemClock::new(),
             by: AtomicI64::new(0),
             lived: AtomicU32::new(0),
+            slept: AtomicU32::new(0),
             faster: AtomicU32::new(1),
         });
         let archives = vec!["central"];
         let (others, limit) = (Vec::new(), "200 GB");
-        Self { dir, logger, kind, archives, listed: "L-0101", others, limit, clock, disk: Arc::default() }
+        Self {
+            dir,
+            logger,
+            kind,
+            more: "",
+            archives,
+            listed: "L-0101",
+            others,
+            limit,
+            clock,
+            disk: Arc::default(),
+        }
     }
 
     /// Puts a closed file on the card, changed at that second of the year 2025.
@@ -296,10 +317,11 @@ impl Depot {
         }
         let vehicles = format!(
             "[kind.wifi]\nopen_file = \"none\"\n{}\n[[vehicle]]\nid = \"PLOW-01\"\n\
-             [[logger]]\nid = \"{}\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n",
+             [[logger]]\nid = \"{}\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n{}\n",
             self.kind,
             self.listed,
-            self.logger.url()
+            self.logger.url(),
+            self.more
         );
         let other = |(n, logger): (usize, &SimLogger)| {
             format!(
@@ -481,7 +503,7 @@ async fn a_failed_flush_is_a_finding_and_the_bytes_are_fetched_again_from_the_la
         .await
         .expect("spool");
     let ledger = Ledger::open(&edges, &depot.dir.path().join("state")).expect("ledger");
-    spool.recover(&ledger).await.expect("recovered");
+    spool.recover(&ledger, false).await.expect("recovered");
     drop(ledger);
     depot.once().await;
     assert_eq!(depot.states()[2], "00003.log archived 300000");

@@ -17,7 +17,7 @@ use crate::model::{Digest, RemotePath};
 /// Files in one group at most.
 const GROUP: usize = 256;
 /// Groups on their way at a time: one gathers or is written while another is committed.
-const HANDS: usize = 2;
+pub(super) const HANDS: usize = 2;
 /// Files waiting for a group at most: small ones are in memory meanwhile.
 const QUEUE: usize = 64;
 /// The first of a group waits this long for others to share its flushes.
@@ -160,6 +160,9 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     let mut files: Vec<&dyn DiskFile> = files.into_iter().map(|(_, file)| file).collect();
     files.push(&*record);
     disk.flush_files(&files)?;
+    // No file may have its whole name while its record could still be lost. Where the flush took the
+    // names with it, as on most file systems, this costs nothing.
+    disk.flush_dir(&spool.dir)?;
     killpoint::pass("record-flushed");
     for file in group.iter() {
         disk.rename(&spool.part(&file.partial.name), &spool.whole(&file.facts.spool))?;

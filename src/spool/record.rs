@@ -69,6 +69,11 @@ impl Record {
         }
     }
 
+    /// Its hash.
+    pub fn sha256(&self) -> Option<Digest> {
+        Digest::from_hex(&self.sha256)
+    }
+
     /// The path on the logger.
     pub fn path(&self) -> Option<RemotePath> {
         RemotePath::new(&hex::decode(&self.path).ok()?).ok()
@@ -85,7 +90,8 @@ impl Record {
     /// Those of a group's file, by name; what is not a record is passed over.
     pub fn parse(bytes: &[u8]) -> BTreeMap<String, Self> {
         let lines = bytes.split(|b| *b == b'\n').filter_map(|line| serde_json::from_slice::<Self>(line).ok());
-        lines.filter(|record| record.schema == 1).map(|record| (record.name.clone(), record)).collect()
+        let usable = |r: &Self| r.schema == 1 && r.path().is_some() && r.facts(VersionId(0)).is_some();
+        lines.filter(usable).map(|record| (record.name.clone(), record)).collect()
     }
 
     /// What the ledger is told when it adopts the file.
@@ -104,5 +110,63 @@ impl Record {
             owed: self.owed.clone(),
             detail: serde_json::json!({ "adopted": true }),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn sample() -> Record {
+        Record {
+            schema: 1,
+            name: "fedcba9876543210-000".into(),
+            part: "0123456789abcdef".into(),
+            version: 7,
+            logger: "L-0101".into(),
+            vehicle: "PLOW-01".into(),
+            path: hex::encode("day/00001.log"),
+            size: 5,
+            sha256: Digest::of(b"bytes").hex(),
+            head: Digest::of(b"bytes").hex(),
+            tail: Digest::of(b"bytes").hex(),
+            blocks: hex::encode(Digest::of(b"bytes").0),
+            proof: "length".into(),
+            time: None,
+            validator: None,
+            extends: None,
+            owed: vec!["central".into()],
+        }
+    }
+
+    proptest! {
+        /// Whatever a power cut or a bad disk made of a group's file: what is taken from it can be used.
+        #[test]
+        fn a_damaged_record_is_passed_over(
+            at in 0usize..600, bytes in prop::collection::vec(any::<u8>(), 0..40), cut in 0usize..1200,
+        ) {
+            let line = sample().line();
+            let mut text = [line.clone(), line].concat();
+            let from = at.min(text.len());
+            let to = (from + bytes.len()).min(text.len());
+            text.splice(from..to, bytes);
+            text.truncate(cut);
+            for record in Record::parse(&text).into_values() {
+                prop_assert!(record.path().is_some() && record.facts(VersionId(1)).is_some());
+            }
+        }
+
+        #[test]
+        fn no_bytes_are_a_record_by_chance(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+            prop_assert!(Record::parse(&bytes).is_empty());
+        }
+    }
+
+    #[test]
+    fn what_is_written_can_be_read() {
+        let record = sample();
+        assert_eq!(Record::parse(&record.line()).get(&record.name), Some(&record));
     }
 }

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
+use super::finish::HANDS;
 use super::{Partial, Record, Spool, SpoolError, group_of, record};
 use crate::durable::{Disk, read_small};
 use crate::killpoint;
@@ -24,6 +25,8 @@ pub struct Recovered {
     pub missing: Vec<String>,
     /// Bytes that lie in the spool.
     pub bytes: u64,
+    /// The records know of more than the ledger: it went back to an older state.
+    pub behind: bool,
 }
 
 /// What lies in the spool, by name, with lengths in bytes.
@@ -46,8 +49,10 @@ enum Mending {
 
 impl Spool {
     /// Cuts partials back to their marks, adopts whole files by their records, removes left-overs.
-    /// Nothing whole is removed unless the ledger says that it is archived.
-    pub async fn recover(&self, ledger: &Ledger) -> Result<Recovered, RecoverError> {
+    /// Nothing whole is removed unless the ledger says that it is archived. What a ledger says of
+    /// partials that is known not to be the latest (`doubted`), or is found to be so here, is proven
+    /// by their bytes.
+    pub async fn recover(&self, ledger: &Ledger, doubted: bool) -> Result<Recovered, RecoverError> {
         let owners: BTreeMap<_, _> = ledger
             .spool_owners()
             .await?
@@ -55,12 +60,29 @@ impl Spool {
             .map(|(name, id, state, mark, _)| (name, (id, state, mark)))
             .collect();
         let spool = self.clone();
-        let (found, mend) = self
+        let (owners, last, lying) = self
             .edges
-            .blocking(move |disk| sort(disk, &spool, &owners))
+            .blocking(move |disk| {
+                let told = told(disk, &spool, &owners);
+                told.map(|(last, lying)| (owners, last, lying))
+            })
             .await
             .map_err(self.failed("be read at start"))?;
-        let mut found = found;
+        // The ledger lets go of files before they go: one that has them still, or never had them, is older.
+        let has = last.iter().any(|record| owners.contains_key(&record.name));
+        let went = has || !ledger.unknown(last).await?.is_empty();
+        let groups: BTreeSet<_> =
+            ledger.unknown(lying).await?.iter().map(|name| group_of(name).to_owned()).collect();
+        // So many groups a crash can leave that were on their way.
+        let behind = went || groups.len() > HANDS;
+        let doubted = doubted || behind;
+        let spool = self.clone();
+        let (found, mend) = self
+            .edges
+            .blocking(move |disk| sort(disk, &spool, &owners, doubted))
+            .await
+            .map_err(self.failed("be read at start"))?;
+        let mut found = Recovered { behind, ..found };
         let mut gone = Vec::new();
         for mend in mend {
             match mend {
@@ -114,7 +136,23 @@ pub enum RecoverError {
 
 type Owners = BTreeMap<String, (VersionId, State, Mark)>;
 
-fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovered, Vec<Mending>)> {
+/// The records of the group that was let go last, and those of whole files that are not the ledger's.
+fn told(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Vec<Record>, Vec<Record>)> {
+    let read = read_small(disk, &spool.last(), record::LIMIT);
+    let last = read.ok().flatten().as_deref().map(Record::parse).unwrap_or_default();
+    let mut lying = Lying::read(disk, spool)?;
+    let names: Vec<String> =
+        lying.wholes.keys().filter(|name| !owners.contains_key(*name)).cloned().collect();
+    let lying = names.iter().filter_map(|name| lying.record(disk, spool, name).cloned()).collect();
+    Ok((last.into_values().collect(), lying))
+}
+
+fn sort(
+    disk: &dyn Disk,
+    spool: &Spool,
+    owners: &Owners,
+    doubted: bool,
+) -> io::Result<(Recovered, Vec<Mending>)> {
     let mut lying = Lying::read(disk, spool)?;
     let mut found = Recovered::default();
     let mut mend = Vec::new();
@@ -166,7 +204,7 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
         disk.remove(&spool.record(group))?;
     }
     for (name, len) in &lying.parts {
-        one(disk, spool, name, *len, owners.get(name), &mut found, &mut mend)?;
+        one(disk, spool, name, *len, owners.get(name), doubted, &mut found, &mut mend)?;
     }
     disk.flush_dir(&spool.dir)?;
     Ok((found, mend))
@@ -200,18 +238,20 @@ impl Lying {
 }
 
 /// What becomes of a partial.
+#[expect(clippy::too_many_arguments, reason = "all of it is one judgement")]
 fn one(
     disk: &dyn Disk,
     spool: &Spool,
     name: &str,
     len: u64,
     owner: Option<&(VersionId, State, Mark)>,
+    doubted: bool,
     found: &mut Recovered,
     mend: &mut Vec<Mending>,
 ) -> io::Result<()> {
     match owner {
         Some((id, state, mark)) if may_go_on(*state) => match Partial::reopen(disk, spool, name, mark) {
-            Ok(Some((partial, _))) => {
+            Ok(Some((partial, _))) if !doubted || partial.is_as_marked().unwrap_or(false) => {
                 found.bytes += partial.len();
                 found.resumed += 1;
             }

@@ -5,11 +5,11 @@
 //! answers badly is news.
 
 mod ahead;
-mod ends;
 mod listings;
 mod logger;
 mod partials;
 mod queue;
+mod removal;
 mod sight;
 mod stuck;
 mod trouble;
@@ -22,13 +22,15 @@ use std::sync::Arc;
 use tokio::sync::{Mutex, watch};
 use tokio_util::sync::CancellationToken;
 
-pub use logger::{OnceOutcome, once, watch_logger};
+pub use logger::{OnceOutcome, once, remove_now, watch_logger};
 pub use turns::{Turn, Turns};
 
 use listings::Listings;
 
+use crate::archive::Archives;
 use crate::config::Config;
 use crate::edges::Edges;
+use crate::fetch::Readers;
 use crate::ledger::{Ledger, LedgerError};
 use crate::link::Dialer;
 use crate::progress::Progress;
@@ -45,12 +47,16 @@ pub struct Yard {
     pub spool: Spool,
     /// Makes files whole.
     pub finisher: Finisher,
+    /// Read along.
+    pub readers: Readers,
     /// Makes links.
     pub dialer: Arc<dyn Dialer>,
     /// Who transfers.
     pub turns: Turns,
     /// Who watches.
     pub progress: Progress,
+    /// The archives in use.
+    pub archives: Archives,
     /// The last good configuration.
     pub config: watch::Receiver<Arc<Config>>,
     /// Ends everything.
@@ -78,15 +84,17 @@ impl Yard {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
         let listings = Listings::default();
-        let (locks, pressure) = Default::default();
+        let (locks, pressure, archives) = Default::default();
         Self {
             edges,
             ledger,
             spool,
             finisher,
+            readers: Readers::default(),
             dialer,
             turns,
             progress,
+            archives,
             config,
             stop,
             listings,

@@ -7,14 +7,19 @@
 
 mod cards;
 mod cuts;
+mod damaged;
 mod depot;
 mod drip;
+mod facts;
+mod full;
+mod killed;
 mod kills;
 mod listings;
 mod manners;
 mod mounts;
 mod open;
 mod proxy;
+mod removals;
 mod replaced;
 mod stuck;
 mod vanish;

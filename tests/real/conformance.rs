@@ -103,6 +103,8 @@ impl Place {
             proof: Proof::Length,
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
+            bit_rate: None,
+            remove: None,
         };
         let login = self
             .login
@@ -114,6 +116,7 @@ impl Place {
             addresses: vec![url.parse().expect("address")],
             login,
             access_point: None,
+            serial: None,
         });
         let poll = Poll {
             every: Duration::ZERO,
