@@ -87,7 +87,7 @@ impl Ledger {
 
     /// Archives whose receipts are still to be read.
     pub async fn behind(&self) -> Result<Vec<String>, LedgerError> {
-        self.writer.ask(|tx| behind(tx)).await
+        self.writer.ask(behind).await
     }
 
     /// All receipts of an archive were read.

@@ -59,8 +59,8 @@ pub async fn rebuild(edges: Edges, config: &Config) -> Result<Rebuilt, ServiceEr
     ledger.settled().await?;
     let whole = ledger.rebuilt().await?;
     let away = ledger.behind().await?;
-    for archive in config.archives.iter().filter(|a| a.required && away.iter().any(|n| *n == a.name.as_str()))
-    {
+    let mut required = config.archives.iter().filter(|a| a.required);
+    if let Some(archive) = required.find(|a| away.iter().any(|name| *name == a.name.as_str())) {
         let error = "its receipts could not all be read; the next start of the service reads the rest".into();
         return Err(ServiceError::Archive { archive: archive.name.to_string(), error });
     }

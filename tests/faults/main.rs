@@ -19,6 +19,7 @@ mod manners;
 mod mounts;
 mod open;
 mod proxy;
+mod removals;
 mod replaced;
 mod stuck;
 mod vanish;

@@ -104,6 +104,8 @@ impl Place {
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
             bit_rate: None,
+            card_size: None,
+            remove: None,
         };
         let login = self
             .login
@@ -115,6 +117,7 @@ impl Place {
             addresses: vec![url.parse().expect("address")],
             login,
             access_point: None,
+            serial: None,
         });
         let poll = Poll {
             every: Duration::ZERO,
