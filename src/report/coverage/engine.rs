@@ -85,18 +85,20 @@ fn between(before: &Summary, after: &Summary, days: f64, limits: &Limits) -> Opt
     (km > limits.unlogged_km || hours > limits.unlogged_h).then_some(Between::Unlogged(km, hours))
 }
 
-/// Hours that the engine ran within a file while nothing was recorded.
+/// Hours that the engine ran within a file while nothing was recorded: no more than its gaps have room for, since an
+/// engine whose speed is told seldom runs all the same.
 pub fn within(facts: &Summary) -> f64 {
     let counted = facts.engine.hours.as_ref().map(|hours| hours.last - hours.first);
     let ran = facts.engine.running_s.map(|s| s / 3600.0);
-    counted.zip(ran).map_or(0.0, |(counted, ran)| (counted - ran).clamp(0.0, 24.0))
+    let gaps = facts.gaps.iter().map(|gap| gap.s).sum::<f64>() / 3600.0;
+    counted.zip(ran).map_or(0.0, |(counted, ran)| (counted - ran).min(gaps).max(0.0))
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::tests::row;
     use super::*;
-    use crate::inspect::facts::EngineLine;
+    use crate::inspect::facts::{EngineLine, Gap};
 
     fn driven(place: i64, km: Option<(f64, f64)>, hours: Option<(f64, f64)>) -> Row {
         let meter = |number| move |(first, last)| Meter { number, address: 0, first, last };
@@ -152,6 +154,10 @@ mod tests {
         facts.engine.hours = Some(Meter { number: 247, address: 0, first: 10.0, last: 12.0 });
         assert_eq!(within(&facts), 0.0, "nobody told the engine's speed");
         facts.engine.running_s = Some(3600.0);
+        assert_eq!(within(&facts), 0.0, "frames came all the time");
+        let at = |text: &str| text.parse().expect("time");
+        facts.gaps =
+            vec![Gap { from: at("2026-03-02T05:10:00Z"), to: at("2026-03-02T06:40:00Z"), s: 5_400.0 }];
         assert_eq!(within(&facts), 1.0);
     }
 }

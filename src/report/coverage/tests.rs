@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use super::*;
 use crate::inspect::damage::Damage;
 use crate::inspect::facts::{
-    Began, BusLine, ClockLine, DamageLine, Drops, EngineLine, Meter, Summary, VinLine, VinSource,
+    Began, BusLine, ClockLine, DamageLine, Drops, EngineLine, Gap, Meter, Summary, VinLine, VinSource,
 };
 use crate::model::RemotePath;
 
@@ -135,7 +135,12 @@ fn driving_without_a_log_is_told_with_its_place() {
         all[0].cause,
         "PLOW-03 drove 35 km and 2.0 hours of the engine that no file of L-1 has, after log00106.mf4"
     );
-    let all = last_day(|made| made.ran = Some(1.0));
+    assert_eq!(last_day(|made| made.ran = Some(1.0)), [], "frames came all the time");
+    let all = last_day(|made| {
+        let at = |hours: f64| Timestamp::from_second((hours * 3600.0) as i64).expect("time");
+        made.ran = Some(1.0);
+        made.facts.gaps = vec![Gap { from: at(made.hours.0 + 0.5), to: at(made.hours.0 + 3.5), s: 10_800.0 }];
+    });
     assert_eq!(codes(&all), ["driving-not-logged"], "within a file");
 }
 
