@@ -129,8 +129,7 @@ impl<'d> KindRead<'d> {
         }
         let time_zone = table.text("time_zone").and_then(|at| zone(&table, at)).unwrap_or(TimeZone::UTC);
         let bit_rate = table.number("bit_rate", 5_000..=20_000_000).and_then(|rate| u32::try_from(rate).ok());
-        // A plain fact, for the report and for people.
-        table.size("card_size", 1_000_000..=1_000_000_000_000_000);
+        let card_size = table.size("card_size", 1_000_000..=1_000_000_000_000_000);
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
         let proof = table.choice("proof", &proofs, Proof::Length);
         let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_millis(100)..=DAY);
@@ -161,6 +160,7 @@ impl<'d> KindRead<'d> {
             quiet_when_done,
             backlog,
             bit_rate,
+            card_size,
             remove: remove.map(|at| at.value),
         };
         let remove = remove.map(|at| at.spot);

@@ -277,6 +277,8 @@ pub struct Kind {
     pub backlog: Backlog,
     /// Of the buses that its loggers record, bit/s.
     pub bit_rate: Option<u32>,
+    /// Of its loggers' cards, bytes.
+    pub card_size: Option<u64>,
     /// When archived files leave their logger; `None`: never.
     pub remove: Option<Remove>,
 }

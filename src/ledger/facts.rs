@@ -1,11 +1,15 @@
 //! What is in the files: read while they came, kept beside their versions.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension as _, params};
 
 use super::listings::stamp;
 use super::{Ledger, LedgerError, Query, VersionId};
 use crate::inspect::Inspection;
+use crate::inspect::facts::Summary;
+use crate::model::RemotePath;
 
 /// What is in a file, in short.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,6 +21,49 @@ pub struct Contents {
     /// Earliest and latest time, by the logger's clock.
     pub span: Option<(Timestamp, Timestamp)>,
 }
+
+/// What is known of a file that a logger offered.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recorded {
+    /// Its name on the card.
+    pub path: RemotePath,
+    /// Which card.
+    pub card: i64,
+    /// Bytes.
+    pub size: u64,
+    /// When it became whole here, ms; `None` while it is not.
+    pub home: Option<i64>,
+    /// What is in it; `None` where its form is not known, or it is not home.
+    pub facts: Option<Box<Summary>>,
+}
+
+/// What lies on a logger's card as far as we know.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct CardUse {
+    /// Bytes of all files.
+    pub used: u64,
+    /// Bytes of those that are not home.
+    pub waiting: u64,
+    /// Whether the logger was seen to overwrite its oldest files.
+    pub overwrites: bool,
+}
+
+/// Files of one logger in one question at most; the newest count.
+const MOST: usize = 3_000;
+
+/// What became whole in a span.
+pub(super) const CAME: &str = "SELECT v.path, v.card, v.size, v.whole_at, f.format, f.json
+    FROM versions v LEFT JOIN facts f ON f.version = v.id
+    WHERE v.logger = ?1 AND v.whole_at >= ?2 AND v.whole_at < ?3 ORDER BY v.whole_at DESC LIMIT ?4";
+/// What is not whole yet.
+pub(super) const TO_COME: &str = "SELECT v.path, v.card, v.size, NULL, NULL, NULL FROM versions v
+    WHERE v.logger = ?1 AND v.state IN ('listed', 'open', 'fetching') LIMIT ?2";
+/// What lies on a card.
+pub(super) const CARD: &str = "SELECT coalesce(sum(size), 0),
+        coalesce(sum(size) FILTER (WHERE state IN ('listed', 'open', 'fetching')), 0),
+        EXISTS (SELECT 1 FROM versions WHERE card = ?1 AND state = 'gone')
+    FROM versions WHERE card = ?1 AND absent IS NULL
+        AND state IN ('listed', 'open', 'fetching', 'whole', 'archived', 'held', 'removing', 'dropped')";
 
 impl Ledger {
     /// What is in a version's content. It is told before the version becomes whole, and holds for what became
@@ -48,6 +95,72 @@ impl Query {
             .optional()?;
         // A form of an earlier program is no damage: it is not told then.
         Ok(json.and_then(|json| serde_json::from_str(&json).ok()))
+    }
+
+    /// What a logger offered: files that came home in a span in ms, and those that did not yet; in the order of their
+    /// cards and names. Of a name that had several contents, the last.
+    pub fn recorded(&self, logger: &str, from: i64, to: i64) -> Result<Vec<Recorded>, LedgerError> {
+        let Some(key) = self.key(logger)? else { return Ok(Vec::new()) };
+        let read = |row: &rusqlite::Row<'_>| -> rusqlite::Result<Option<Recorded>> {
+            let path: Vec<u8> = row.get(0)?;
+            let Ok(path) = RemotePath::new(&path) else { return Ok(None) };
+            let size = row.get::<_, Option<i64>>(2)?.unwrap_or(0).max(0) as u64;
+            let format: Option<String> = row.get(4)?;
+            let json: Option<String> = row.get(5)?;
+            let known = size == 0 || format.is_some_and(|format| format != "unknown");
+            let inspection: Option<Inspection> = json.and_then(|json| serde_json::from_str(&json).ok());
+            let facts = inspection.filter(|_| known).map(|inspection| {
+                let mut facts = inspection.facts;
+                if inspection.local_time {
+                    // In another zone than the vehicle's universal time.
+                    (facts.clock.local, facts.clock.zone_s) = (true, None);
+                }
+                Box::new(facts)
+            });
+            Ok(Some(Recorded { path, card: row.get(1)?, size, home: row.get(3)?, facts }))
+        };
+        let mut all: BTreeMap<(i64, RemotePath), Recorded> = Default::default();
+        let mut came = self.db.prepare_cached(CAME)?;
+        for row in came.query_map(params![key, from, to, MOST as i64], read)? {
+            if let Some(row) = row? {
+                all.entry((row.card, row.path.clone())).or_insert(row);
+            }
+        }
+        let mut to_come = self.db.prepare_cached(TO_COME)?;
+        for row in to_come.query_map(params![key, MOST as i64], read)? {
+            if let Some(row) = row? {
+                all.entry((row.card, row.path.clone())).or_insert(row);
+            }
+        }
+        let mut cards: BTreeMap<i64, Vec<RemotePath>> = Default::default();
+        for (card, path) in all.keys() {
+            cards.entry(*card).or_default().push(path.clone());
+        }
+        let ordered = cards.into_iter().flat_map(|(card, paths)| {
+            crate::listing::in_order(paths).into_iter().map(move |path| (card, path))
+        });
+        Ok(ordered.filter_map(|key| all.remove(&key)).collect())
+    }
+
+    /// What lies on a logger's present card.
+    pub fn card_use(&self, logger: &str) -> Result<CardUse, LedgerError> {
+        let card: Option<i64> = self
+            .db
+            .prepare_cached(
+                "SELECT id FROM cards WHERE logger = (SELECT id FROM loggers WHERE name = ?) ORDER BY number DESC LIMIT 1",
+            )?
+            .query_row([logger], |row| row.get(0))
+            .optional()?;
+        let Some(card) = card else { return Ok(CardUse::default()) };
+        let bytes = |bytes: i64| bytes.max(0) as u64;
+        Ok(self.db.prepare_cached(CARD)?.query_row([card], |row| {
+            Ok(CardUse { used: bytes(row.get(0)?), waiting: bytes(row.get(1)?), overwrites: row.get(2)? })
+        })?)
+    }
+
+    fn key(&self, logger: &str) -> Result<Option<i64>, LedgerError> {
+        let mut of = self.db.prepare_cached("SELECT id FROM loggers WHERE name = ?")?;
+        Ok(of.query_row([logger], |row| row.get(0)).optional()?)
     }
 
     pub(super) fn contents(&self, id: VersionId) -> Result<Option<Contents>, LedgerError> {

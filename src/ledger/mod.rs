@@ -52,7 +52,7 @@ pub use backup::{BackupError, BackupFile, back_up, backups};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
-pub use facts::Contents;
+pub use facts::{CardUse, Contents, Recorded};
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
 pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};

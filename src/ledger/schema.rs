@@ -280,6 +280,10 @@ CREATE TABLE facts (
     "
 ALTER TABLE versions ADD COLUMN safe INTEGER;  -- ms of lived time: archived since
 ",
+    // 11: what a logger brought lately is read by index
+    "
+CREATE INDEX versions_came ON versions (logger, whole_at) WHERE whole_at IS NOT NULL;
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -15,7 +15,8 @@ use super::value::{
 use super::verdict;
 use crate::config::{Config, Vehicle};
 use crate::ledger::{
-    About, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity, SpoolDay, Visit, Watched,
+    About, CardUse, FindingRow, LedgerError, LoggerDay, NotHome, Query, Recorded, Severity, SpoolDay, Visit,
+    Watched,
 };
 use crate::model::Day;
 
@@ -42,6 +43,8 @@ pub struct Facts {
     pub watched: Watched,
     /// The spool, and what came into it.
     pub spool: SpoolDay,
+    /// What loggers brought in this day and the two weeks before it, and what lies on their cards.
+    pub recorded: BTreeMap<String, (Vec<Recorded>, CardUse)>,
 }
 
 impl Facts {
@@ -50,14 +53,18 @@ impl Facts {
         let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
         let loggers = query.loggers(from, to)?;
         let mut visits = BTreeMap::new();
+        let mut recorded = BTreeMap::new();
         for logger in &loggers {
             visits.insert(logger.logger.clone(), query.visits(&logger.logger, from - 15 * DAY, to)?);
+            let rows = query.recorded(&logger.logger, from - 15 * DAY, to)?;
+            recorded.insert(logger.logger.clone(), (rows, query.card_use(&logger.logger)?));
         }
         let (away, snoozes) = past::notes(query, day, from - i64::from(BACK) * DAY)?;
         let past = Past::read(query, day, snoozes)?;
         Ok(Self {
             loggers,
             visits,
+            recorded,
             watched: query.watched(from - i64::from(BACK) * DAY, to)?,
             spool: query.spool_day(from, to)?,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,

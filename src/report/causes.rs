@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::build::{Facts, more, stamp};
+use super::coverage::{self, Card, Limits, Seen};
 use super::points::{self, Silence};
 use super::sight::{DAY, Sight, Span};
 use super::value::{AccessPointLine, FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
@@ -310,7 +311,49 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
         let more: Vec<_> = silent.map(|logger| ground.no_data(vehicle, logger)).collect();
         line.findings.extend(more);
     }
+    contents(report, ground);
     ground.gone(report);
+}
+
+/// Adds what the content of the files says.
+fn contents(report: &mut Report, ground: &Ground<'_>) {
+    let config = ground.config;
+    let limits = Limits::default();
+    let list: Vec<_> = config.vehicles.iter().map(|v| (v.id.as_str(), v.vin.as_deref())).collect();
+    for line in &mut report.vehicles {
+        for logger in config.loggers.iter().filter(|l| l.vehicle.as_str() == line.id) {
+            let id = logger.id.as_str();
+            let Some((rows, card)) = ground.facts.recorded.get(id) else { continue };
+            let visits = ground.facts.visits.get(id).map_or(&[][..], Vec::as_slice);
+            let seen = Seen {
+                logger: id,
+                vehicle: &line.id,
+                list: &list,
+                rows,
+                used: ground.sight.drove(visits, ground.part),
+                card: logger.kind.card_size.map(|size| Card {
+                    size,
+                    used: card.used,
+                    waiting: card.waiting,
+                    overwrites: card.overwrites,
+                }),
+                zone: &config.depot.time_zone,
+            };
+            for told in coverage::found(&seen, ground.part, &limits) {
+                line.findings.push(FindingLine {
+                    evidence: told.evidence,
+                    cause: told.cause,
+                    action: told.action,
+                    ..ground.finding(told.code, id, told.severity, told.since)
+                });
+            }
+            let covered = coverage::covered(rows, &limits, ground.part);
+            line.coverage = match (line.coverage, covered) {
+                (Some(a), Some(b)) => Some(f64::min(a, b)),
+                (a, b) => a.or(b),
+            };
+        }
+    }
 }
 
 /// Two loggers that answer with the files of each other are one trouble: the first vehicle's finding

@@ -104,6 +104,7 @@ impl Place {
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
             bit_rate: None,
+            card_size: None,
             remove: None,
         };
         let login = self

@@ -104,6 +104,8 @@ pub struct Unit {
     pub told: BTreeMap<String, (Digest, Duration)>,
     /// When that was.
     pub listed_at: Duration,
+    /// When a listing last showed other sizes than there were.
+    pub lied_at: Option<Duration>,
     /// Contents that a whole listing showed, and the service took another listing after it.
     pub shown: BTreeSet<(String, Digest)>,
 }
@@ -176,6 +178,24 @@ fn some_size(rng: &mut fastrand::Rng) -> usize {
 }
 
 impl Unit {
+    /// The one with that number, at home with an empty card.
+    pub fn new(n: u32, manner: Manner) -> Self {
+        Self {
+            name: format!("L-{n}"),
+            here: true,
+            away_until: Duration::ZERO,
+            manner,
+            trouble: Trouble::default(),
+            card: Card::default(),
+            reset_clock: false,
+            held: BTreeMap::new(),
+            told: BTreeMap::new(),
+            listed_at: Duration::ZERO,
+            lied_at: None,
+            shown: BTreeSet::new(),
+        }
+    }
+
     fn put(&mut self, path: String, bytes: Vec<u8>, time: Timestamp, now: Duration) {
         let sha = Digest::of(&bytes);
         self.held.insert(sha, bytes.len());
@@ -202,13 +222,13 @@ impl Shared {
         self.yard.lock().expect("lock")
     }
 
-    /// Something happens with one logger. Says whether it could.
-    pub fn deed(&self, at: usize, deed: Deed) -> bool {
+    /// Something happens with one logger, if it can.
+    pub fn deed(&self, at: usize, deed: Deed) {
         let mut yard = self.lock();
-        self.happens(&mut yard, at, deed)
+        self.happens(&mut yard, at, deed);
     }
 
-    fn happens(&self, yard: &mut Yard, at: usize, deed: Deed) -> bool {
+    fn happens(&self, yard: &mut Yard, at: usize, deed: Deed) {
         let (now, mono) = (self.clock.honest(), self.clock.mono());
         let rng = &mut yard.rng;
         let unit = &mut yard.units[at];
@@ -293,7 +313,6 @@ impl Shared {
             let name = &yard.units[at].name;
             self.log.note(|| format!("{name} {deed:?}"));
         }
-        done
     }
 
     /// Asks a logger something: it may be gone, and something may happen just now.
@@ -317,7 +336,7 @@ impl Shared {
             yard.fuse = (left > 1).then_some((left - 1, unit, deed));
             if left <= 1 {
                 match deed {
-                    Some(deed) => drop(self.happens(yard, at, deed)),
+                    Some(deed) => self.happens(yard, at, deed),
                     None => self.disk.kill(0),
                 }
             }
@@ -446,7 +465,8 @@ impl Wire {
         }
         if lies {
             unit.told.clear();
-        } else if listing.is_whole() {
+            unit.lied_at = Some(now);
+        } else if listing.missing.is_empty() {
             unit.told.clear();
             for (path, file) in &unit.card.files {
                 unit.told.insert(path.clone(), (file.sha, file.since));
@@ -480,7 +500,7 @@ impl Link for Wire {
             Ok((listing, shown))
         });
         let (listing, shown) = listing?;
-        if listing.is_whole() {
+        if listing.missing.is_empty() {
             self.listed = shown;
         }
         Ok(listing)

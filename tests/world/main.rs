@@ -22,10 +22,11 @@ use std::ops::Range;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use loggers::Deed;
 use model::Coverage;
 
 /// Seeds of a common test run.
-const SEEDS: Range<u64> = 0..400;
+const SEEDS: Range<u64> = 0..200;
 /// Lines of a failed run that are shown.
 const TAIL: usize = 80;
 
@@ -57,7 +58,7 @@ fn no_seed_breaks_a_promise() {
     let work = || {
         loop {
             let seed = next.fetch_add(1, Ordering::Relaxed);
-            if seed >= seeds.end || broken.lock().expect("lock").len() >= 20 {
+            if seed >= seeds.end || broken.lock().expect("lock").len() >= 8 {
                 return;
             }
             let outcome = plot::run(seed, one, folder.path());
@@ -110,4 +111,33 @@ fn the_same_seed_tells_the_same_story_byte_for_byte() {
         assert_eq!(one.len(), two.len(), "seed {seed}");
         assert!(one.lines().count() > 100, "seed {seed}: a story");
     }
+}
+
+/// Plays a scene that broke a promise once.
+fn holds(acts: &[(u64, plot::Act)]) {
+    let folder = tempfile::tempdir().expect("folder for sockets");
+    let outcome = plot::scene(acts, folder.path());
+    let lines: Vec<&str> = outcome.log.lines().collect();
+    let tail = &lines[lines.len().saturating_sub(TAIL)..];
+    assert!(outcome.broken.is_none(), "{}\n{}", tail.join("\n"), outcome.broken.unwrap_or_default());
+}
+
+#[test]
+fn a_file_written_over_twice_while_its_logger_stands_here_comes_home_each_time() {
+    holds(&[
+        (60, |world| world.deed(0, Deed::Record)),
+        (900, |world| world.deed(0, Deed::Replace)),
+        (900, |world| world.deed(0, Deed::Replace)),
+    ]);
+}
+
+#[test]
+fn a_content_on_a_new_card_is_archived_only_once_it_is() {
+    holds(&[
+        (60, |world| world.deed(0, Deed::Record)),
+        (60, |world| world.deed(0, Deed::Record)),
+        (60, |world| world.disk.take_away("/central")),
+        (900, |world| world.deed(0, Deed::ReplaceShorter)),
+        (900, |world| world.disk.bring_back("/central")),
+    ]);
 }

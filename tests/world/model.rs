@@ -47,6 +47,17 @@ struct Stored {
     size: usize,
 }
 
+/// A file that the ledger knows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Known {
+    /// Since when it stands so on its card.
+    stands: Duration,
+    /// The card's number in the ledger.
+    card: i64,
+    /// When it was first found in the ledger.
+    first: Duration,
+}
+
 /// What the archives held at the last look, and what excuses there are.
 pub struct Model {
     disk: Memory,
@@ -59,9 +70,8 @@ pub struct Model {
     pub rolled_back: bool,
     /// A power cut since the last look: what was not flushed may be gone.
     pub power_was_cut: bool,
-    /// Since when the ledger knows what stands on a card, by logger and path, with the moment since which
-    /// it stands there.
-    pub known: BTreeMap<(String, String), (Duration, Duration)>,
+    /// Since when the ledger knows what stands on a card, by logger and path.
+    pub known: BTreeMap<(String, String), Known>,
     pub coverage: Coverage,
 }
 
@@ -120,15 +130,22 @@ impl Model {
     fn learn(&mut self, world: &Shared, book: &Book) {
         let now = world.clock.mono();
         let mut known = BTreeMap::new();
-        let paths: BTreeSet<_> =
-            book.rows.iter().map(|row| (row.logger.clone(), row.path.to_string())).collect();
+        // The latest row of a path is the one that counts.
+        let rows = book.rows.iter().map(|row| ((row.logger.clone(), row.path.to_string()), row.card));
+        let cards: BTreeMap<_, _> = rows.collect();
         for unit in &world.lock().units {
-            // A listing that lied, or none.
-            for (path, (_, since)) in &unit.told {
+            for (path, (_, stands)) in &unit.told {
                 let key = (unit.name.clone(), path.clone());
-                if paths.contains(&key) {
-                    let before = self.known.get(&key).filter(|(was, _)| was == since);
-                    known.insert(key, (*since, before.map_or(now, |(_, first)| *first)));
+                if let Some(card) = cards.get(&key) {
+                    // What a listing showed otherwise meanwhile has not stood still.
+                    let same = |k: &&Known| {
+                        k.stands == *stands
+                            && k.card == *card
+                            && unit.lied_at.is_none_or(|lied| lied < k.first)
+                    };
+                    let before = self.known.get(&key).filter(same);
+                    let first = before.map_or(now, |before| before.first);
+                    known.insert(key, Known { stands: *stands, card: *card, first });
                 }
             }
         }
@@ -256,7 +273,7 @@ impl Model {
             let unit = yard.units.iter().find(|unit| unit.name == logger.id).expect("a logger of the list");
             for (path, (sha, since)) in &unit.told {
                 let still = unit.card.files.get(path).is_some_and(|file| file.since == *since);
-                let first = self.known.get(&(unit.name.clone(), path.clone())).map(|(_, first)| *first);
+                let first = self.known.get(&(unit.name.clone(), path.clone())).map(|known| known.first);
                 let closed =
                     first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
                 ensure!(

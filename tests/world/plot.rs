@@ -1,5 +1,6 @@
 //! One run: a depot is drawn from a seed, and things happen to it until everything is well again.
 
+use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -17,7 +18,7 @@ use yarder::service::{self, RunOptions, ServiceError};
 use crate::clock::Virtual;
 use crate::disk::{Faults, Memory, Part};
 use crate::log::Log;
-use crate::loggers::{Air, Card, Deed, Manner, Ranges, Shared, Tag, Trouble, Unit, Yard};
+use crate::loggers::{Air, Deed, Manner, Ranges, Shared, Tag, Trouble, Unit, Yard};
 use crate::model::{Book, Broken, Coverage, Model, STATE};
 use crate::vfs;
 
@@ -70,6 +71,10 @@ struct World {
     roots: Vec<(&'static str, bool)>,
     /// Things that are still to happen.
     left: u32,
+    /// What is written to happen, with the seconds before it.
+    scene: VecDeque<(u64, Act)>,
+    /// Whether every file is read twice.
+    rereads: bool,
     loaded: Loaded,
     seed: u64,
     lives: u64,
@@ -77,127 +82,191 @@ struct World {
     old_ledger: Option<Vec<(String, Vec<u8>)>>,
 }
 
+/// How a depot is set up.
+struct Setting {
+    start: &'static str,
+    one_device: bool,
+    links: bool,
+    roots: Vec<(&'static str, bool)>,
+    proof: &'static str,
+    open_file: &'static str,
+    order: &'static str,
+    spool_limit: u64,
+    manners: [Manner; 2],
+    /// Files that the cards have from the beginning, at most.
+    cards: u32,
+    /// Things that happen.
+    acts: u32,
+}
+
+impl Setting {
+    /// One that nothing is special about.
+    fn plain() -> Self {
+        let manner = Manner {
+            ranges: Ranges::Serves,
+            tag: Tag::None,
+            coarse: false,
+            times: true,
+            digests: false,
+            follows: false,
+            rate: 3_000_000,
+        };
+        Self {
+            start: "2026-10-14T16:00:00Z",
+            one_device: false,
+            links: true,
+            roots: vec![("/central", true)],
+            proof: "length",
+            open_file: "newest",
+            order: "name",
+            spool_limit: 1_000_000_000,
+            manners: [manner.clone(), manner],
+            cards: 0,
+            acts: 0,
+        }
+    }
+
+    fn draw(rng: &mut fastrand::Rng) -> Self {
+        let proof = ["length", "length", "reread"][rng.usize(..3)];
+        let mut manner = || {
+            let times = rng.u32(..5) > 0;
+            Manner {
+                ranges: [Ranges::Serves, Ranges::Serves, Ranges::Ignores, Ranges::Early][rng.usize(..4)],
+                tag: [Tag::None, Tag::Weak, Tag::Strong][rng.usize(..3)],
+                coarse: times && rng.u32(..3) == 0,
+                times,
+                digests: proof == "length" && rng.u32(..3) == 0,
+                follows: rng.bool(),
+                rate: [8_000, 40_000, 3_000_000][rng.usize(..3)],
+            }
+        };
+        let manners = [manner(), manner()];
+        let mut roots = vec![("/central", true)];
+        if rng.u32(..4) == 0 {
+            roots.push(("/copy", rng.bool()));
+        }
+        Self {
+            // A common evening, the night in which summer time ends, and one before which it begins.
+            start: ["2026-10-14T16:00:00Z", "2026-10-24T21:00:00Z", "2027-03-27T21:30:00Z"][rng.usize(..3)],
+            one_device: rng.bool(),
+            links: rng.bool(),
+            roots,
+            proof,
+            open_file: ["newest", "settled", "none"][rng.usize(..3)],
+            order: ["name", "time"][rng.usize(..2)],
+            spool_limit: if rng.u32(..4) == 0 { 200_000 } else { 1_000_000_000 },
+            manners,
+            cards: 4,
+            acts: rng.u32(8..24),
+        }
+    }
+
+    /// `yarder.toml` and `vehicles.toml`.
+    fn files(&self) -> (String, String) {
+        let Self { proof, open_file, order, .. } = self;
+        let mut depot = format!(
+            "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nday_starts = \"12:00\"\nstate_dir = \"{STATE}\"\n\
+             vehicles = \"vehicles.toml\"\nworks = \"Mon-Sun\"\nspool_reserve = \"1 kB\"\n\
+             [poll]\nevery = \"60s\"\nlist_every = \"60s\"\nmax_transfers = 2\n[report]\nat = [\"05:00\"]\n"
+        );
+        for (root, required) in &self.roots {
+            let name = &root[1..];
+            depot +=
+                &format!("[[archive]]\nname = \"{name}\"\nurl = \"file://{root}\"\nrequired = {required}\n");
+        }
+        let mut vehicles = format!(
+            "[kind.wifi]\nfiles = [\"**/*.log\"]\nopen_file = \"{open_file}\"\norder = \"{order}\"\nsettle = \"60s\"\n\
+             closed_after = \"3min\"\nproof = \"{proof}\"\nquiet_when_done = \"5min\"\nurl = \"http://{{host}}/\"\n"
+        );
+        for n in 1..=2 {
+            vehicles += &format!(
+                "[[vehicle]]\nid = \"PLOW-0{n}\"\n[[logger]]\nid = \"L-{n}\"\nvehicle = \"PLOW-0{n}\"\nkind = \"wifi\"\n\
+                 host = \"plow-0{n}.yard.example\"\n"
+            );
+        }
+        (depot, vehicles)
+    }
+}
+
+/// Something that a scene lets happen.
+pub type Act = fn(&Shared);
+
 /// Plays one seed. `keep` writes the event log.
 pub fn run(seed: u64, keep: bool, folder: &Path) -> Outcome {
     let mut rng = fastrand::Rng::with_seed(seed);
-    // A common evening, the night in which summer time ends, and one before which it begins.
-    let start = ["2026-10-14T16:00:00Z", "2026-10-24T21:00:00Z", "2027-03-27T21:30:00Z"][rng.usize(..3)];
-    let clock = Virtual::new(start.parse().expect("moment"));
-    let log = Log::new(clock.clone(), keep);
-    let disk = Memory::new(rng.u64(..), rng.bool(), rng.bool(), log.clone());
-    vfs::lie_on(&disk);
-    let roots: Vec<(&'static str, bool)> = if rng.u32(..4) == 0 {
-        vec![("/central", true), ("/copy", rng.bool())]
-    } else {
-        vec![("/central", true)]
-    };
-    let proof = ["length", "length", "reread"][rng.usize(..3)];
-    let (depot, vehicles) = files(&mut rng, &roots, proof);
-    disk.place(DEPOT, depot.as_bytes());
-    disk.place("/etc/vehicles.toml", vehicles.as_bytes());
-    let units = (1..=2).map(|n| unit(&mut rng, n, proof)).collect();
-    let yard = Yard { units, rng: fastrand::Rng::with_seed(rng.u64(..)), fuse: None, calls: 0 };
-    let shared = Shared::new(yard, clock.clone(), disk.clone(), log.clone());
-    let model = Model::new(disk.clone(), roots.clone());
-    let socket = folder.join(format!("{seed}.sock"));
-    let left = rng.u32(8..24);
-    disk.boot();
-    let pair = Pair::read(&disk, Path::new(DEPOT)).map_err(|e| e.to_string()).expect("configuration");
-    let checked = check(&pair, &RealEnv).map_err(|e| e.to_string()).expect("configuration");
-    let Checked { mut config, warnings } = checked;
-    // Less than the configuration lets anybody set: it is for a yard of small files.
-    config.depot.spool_limit = if rng.u32(..4) == 0 { 200_000 } else { 1_000_000_000 };
-    let loaded = Loaded { config, warnings, pair };
-    let mut world = World {
-        rng,
-        clock,
-        disk,
-        shared,
-        log,
-        model,
-        socket,
-        roots,
-        left,
-        loaded,
-        seed,
-        lives: 0,
-        old_ledger: None,
-    };
-    let played = catch_unwind(AssertUnwindSafe(|| world.play()));
-    let broken = match played {
-        Ok(played) => played.err(),
-        Err(panic) => {
-            let text = panic.downcast_ref::<String>().cloned();
-            let text = text.or_else(|| panic.downcast_ref::<&str>().map(|s| (*s).to_owned()));
-            Some(format!("a panic: {}", text.unwrap_or_default()))
-        }
-    };
-    if let Some(broken) = &broken {
-        world.log.note(|| format!("BROKEN: {broken}"));
-    }
-    Outcome { broken, log: world.log.text(), coverage: world.model.coverage }
+    let setting = Setting::draw(&mut rng);
+    World::new(seed, rng, setting, keep, folder).whole()
 }
 
-/// `yarder.toml` and `vehicles.toml`.
-fn files(rng: &mut fastrand::Rng, roots: &[(&'static str, bool)], proof: &str) -> (String, String) {
-    let mut depot = format!(
-        "[depot]\nname = \"north-yard\"\ntime_zone = \"Europe/Oslo\"\nday_starts = \"12:00\"\nstate_dir = \"{STATE}\"\n\
-         vehicles = \"vehicles.toml\"\nworks = \"Mon-Sun\"\nspool_reserve = \"1 kB\"\n\
-         [poll]\nevery = \"60s\"\nlist_every = \"60s\"\nmax_transfers = 2\n[report]\nat = [\"05:00\"]\n"
-    );
-    for (root, required) in roots {
-        let name = &root[1..];
-        depot += &format!("[[archive]]\nname = \"{name}\"\nurl = \"file://{root}\"\nrequired = {required}\n");
-    }
-    let open = ["newest", "settled", "none"][rng.usize(..3)];
-    let order = ["name", "time"][rng.usize(..2)];
-    let mut vehicles = format!(
-        "[kind.wifi]\nfiles = [\"**/*.log\"]\nopen_file = \"{open}\"\norder = \"{order}\"\nsettle = \"60s\"\n\
-         closed_after = \"3min\"\nproof = \"{proof}\"\nquiet_when_done = \"5min\"\nurl = \"http://{{host}}/\"\n"
-    );
-    for n in 1..=2 {
-        vehicles += &format!(
-            "[[vehicle]]\nid = \"PLOW-0{n}\"\n[[logger]]\nid = \"L-{n}\"\nvehicle = \"PLOW-0{n}\"\nkind = \"wifi\"\n\
-             host = \"plow-0{n}.yard.example\"\n"
-        );
-    }
-    (depot, vehicles)
-}
-
-fn unit(rng: &mut fastrand::Rng, n: usize, proof: &str) -> Unit {
-    let times = rng.u32(..5) > 0;
-    let manner = Manner {
-        ranges: [Ranges::Serves, Ranges::Serves, Ranges::Ignores, Ranges::Early][rng.usize(..4)],
-        tag: [Tag::None, Tag::Weak, Tag::Strong][rng.usize(..3)],
-        coarse: times && rng.u32(..3) == 0,
-        times,
-        digests: proof == "length" && rng.u32(..3) == 0,
-        follows: rng.bool(),
-        rate: [8_000, 40_000, 3_000_000][rng.usize(..3)],
-    };
-    Unit {
-        name: format!("L-{n}"),
-        here: true,
-        away_until: Duration::ZERO,
-        manner,
-        trouble: Trouble::default(),
-        card: Card::default(),
-        reset_clock: false,
-        held: Default::default(),
-        told: Default::default(),
-        listed_at: Duration::ZERO,
-        shown: Default::default(),
-    }
+/// Plays what is written, each act so many seconds after the one before it, in a plain depot with one
+/// file on neither card; then all that a run ends with.
+pub fn scene(acts: &[(u64, Act)], folder: &Path) -> Outcome {
+    let mut world = World::new(0, fastrand::Rng::with_seed(0), Setting::plain(), true, folder);
+    world.scene = acts.iter().copied().collect();
+    world.whole()
 }
 
 impl World {
-    fn play(&mut self) -> Result<(), Broken> {
+    fn new(seed: u64, mut rng: fastrand::Rng, setting: Setting, keep: bool, folder: &Path) -> Self {
+        let clock = Virtual::new(setting.start.parse().expect("moment"));
+        let log = Log::new(clock.clone(), keep);
+        let disk = Memory::new(rng.u64(..), setting.one_device, setting.links, log.clone());
+        vfs::lie_on(&disk);
+        let (depot, vehicles) = setting.files();
+        disk.place(DEPOT, depot.as_bytes());
+        disk.place("/etc/vehicles.toml", vehicles.as_bytes());
+        let units = setting.manners.into_iter().zip(1..).map(|(manner, n)| Unit::new(n, manner)).collect();
+        let yard = Yard { units, rng: fastrand::Rng::with_seed(rng.u64(..)), fuse: None, calls: 0 };
+        let shared = Shared::new(yard, clock.clone(), disk.clone(), log.clone());
         // The cards have something on them when the depot PC is first switched on.
         for at in 0..2 {
-            for _ in 0..self.rng.u32(0..4) {
-                self.shared.deed(at, Deed::Record);
+            for _ in 0..rng.u32(0..=setting.cards) {
+                shared.deed(at, Deed::Record);
             }
         }
+        disk.boot();
+        let pair = Pair::read(&disk, Path::new(DEPOT)).map_err(|e| e.to_string()).expect("configuration");
+        let checked = check(&pair, &RealEnv).map_err(|e| e.to_string()).expect("configuration");
+        let Checked { mut config, warnings } = checked;
+        // Less than the configuration lets anybody set: it is for a yard of small files.
+        config.depot.spool_limit = setting.spool_limit;
+        Self {
+            model: Model::new(disk.clone(), setting.roots.clone()),
+            socket: folder.join(format!("{seed}-{:?}.sock", std::thread::current().id())),
+            rng,
+            clock,
+            disk,
+            shared,
+            log,
+            roots: setting.roots,
+            left: setting.acts,
+            scene: VecDeque::new(),
+            rereads: setting.proof == "reread",
+            loaded: Loaded { config, warnings, pair },
+            seed,
+            lives: 0,
+            old_ledger: None,
+        }
+    }
+
+    /// The whole run, whatever becomes of it.
+    fn whole(mut self) -> Outcome {
+        let played = catch_unwind(AssertUnwindSafe(|| self.play()));
+        let broken = match played {
+            Ok(played) => played.err(),
+            Err(panic) => {
+                let text = panic.downcast_ref::<String>().cloned();
+                let text = text.or_else(|| panic.downcast_ref::<&str>().map(|s| (*s).to_owned()));
+                Some(format!("a panic: {}", text.unwrap_or_default()))
+            }
+        };
+        if let Some(broken) = &broken {
+            self.log.note(|| format!("BROKEN: {broken}"));
+        }
+        Outcome { broken, log: self.log.text(), coverage: self.model.coverage }
+    }
+
+    fn play(&mut self) -> Result<(), Broken> {
         loop {
             self.lives += 1;
             if self.lives > 60 {
@@ -280,7 +349,9 @@ impl World {
         let options = self.options(until.clone());
         let mut run = tokio::spawn(service::run(options));
         loop {
-            let pause = Duration::from_secs(self.rng.u64(1..=PAUSE));
+            let written = self.scene.pop_front();
+            let pause = written.map_or_else(|| self.rng.u64(1..=PAUSE), |(pause, _)| pause);
+            let pause = Duration::from_secs(pause);
             let wait = self.clock.sleep(pause);
             tokio::select! {
                 biased;
@@ -289,6 +360,10 @@ impl World {
                 () = wait => {}
             }
             let book = self.check()?;
+            if let Some((_, act)) = written {
+                act(&self.shared);
+                continue;
+            }
             if self.left == 0 {
                 self.heal();
                 return self.settle(run, until).await;
@@ -410,7 +485,7 @@ impl World {
                 let safe = {
                     let yard = self.shared.lock();
                     yard.units[at].manner.digests
-                } || self.proof_is_reread();
+                } || self.rereads;
                 let trouble = match self.rng.u32(..8) {
                     0 => Trouble { cut: of, ..Trouble::default() },
                     1 => Trouble { stall: of, ..Trouble::default() },
@@ -511,12 +586,6 @@ impl World {
         for part in [Part::Archive, Part::Spool, Part::Ledger] {
             self.disk.set_faults(part, Faults::default());
         }
-    }
-
-    fn proof_is_reread(&self) -> bool {
-        self.disk
-            .seen(Path::new("/etc/vehicles.toml"))
-            .is_some_and(|text| String::from_utf8_lossy(&text).contains("proof = \"reread\""))
     }
 
     /// Nothing is wrong any more, and everybody is at home.

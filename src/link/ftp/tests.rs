@@ -52,6 +52,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
         bit_rate: None,
+        card_size: None,
         remove: None,
     };
     Arc::new(Logger {

@@ -135,6 +135,7 @@ fn logger(login: Option<Login>) -> Logger {
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
         bit_rate: None,
+        card_size: None,
         remove: None,
     };
     Logger {

@@ -18,23 +18,7 @@ pub use findings::{Found, Seen, found};
 pub use hours::{Hour, covered, hours};
 pub use vehicle::{Whose, whose};
 
-use crate::inspect::facts::Summary;
-use crate::model::RemotePath;
-
-/// What is known of a file that a logger offered.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Row {
-    /// Its name on the card.
-    pub path: RemotePath,
-    /// Which card.
-    pub card: i64,
-    /// Bytes.
-    pub size: u64,
-    /// When it became whole here, ms; `None` while it is not.
-    pub home: Option<i64>,
-    /// What is in it; `None` where its form is not known, or it is not home.
-    pub facts: Option<Box<Summary>>,
-}
+pub use crate::ledger::Recorded as Row;
 
 /// From when on something is told. The defaults are common practice, without a source.
 #[derive(Debug, Clone, Copy, PartialEq)]

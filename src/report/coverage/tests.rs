@@ -6,8 +6,9 @@ use jiff::tz::TimeZone;
 use super::*;
 use crate::inspect::damage::Damage;
 use crate::inspect::facts::{
-    Began, BusLine, ClockLine, DamageLine, Drops, EngineLine, Meter, VinLine, VinSource,
+    Began, BusLine, ClockLine, DamageLine, Drops, EngineLine, Meter, Summary, VinLine, VinSource,
 };
+use crate::model::RemotePath;
 
 const HOUR: i64 = 3_600_000;
 

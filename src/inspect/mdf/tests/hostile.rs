@@ -214,12 +214,12 @@ fn behind_a_damaged_packed_block_frames_go_on() {
     let mut file = packed(&records(60), 100, 0);
     let blocks: Vec<_> =
         file.windows(4).enumerate().filter(|(_, bytes)| *bytes == b"##DZ").map(|(at, _)| at).collect();
-    file[blocks[5] + 60] ^= 0xFF;
+    file[blocks[3] + 60] ^= 0xFF;
     let (_, told) = told_of(&file);
     let numbers: Vec<_> = told.frames.iter().map(|frame| frame.at % 1_000_000_000 / 1_000_000).collect();
-    // Bytes 500 to 600 are lost, and with them records 20 to 24.
-    assert_eq!(numbers, (0..20).chain(25..60).collect::<Vec<_>>());
-    assert_eq!(told.damages[0], (blocks[5] as u64, Damage::BadChecksum));
+    // Bytes 300 to 400 are lost, and with them records 12 to 16.
+    assert_eq!(numbers, (0..12).chain(17..60).collect::<Vec<_>>());
+    assert_eq!(told.damages[0], (blocks[3] as u64, Damage::BadChecksum));
 
     // Unsorted ones that do not: the number of the next record is not where it should be.
     let mut file = File::new(None);
@@ -285,4 +285,22 @@ fn a_record_of_an_unknown_group_costs_the_rest_of_its_block() {
     assert_eq!(told.frames, told_of(&file).1.frames[..1]);
     let unknown = Damage::BadStructure("a record of a group that is not described");
     assert_eq!(told.damages[0], (data as u64 + 24 + 29, unknown));
+}
+
+#[test]
+fn where_blocks_begin_with_records_the_next_block_is_read() {
+    let mut file = File::new(None);
+    let group = file.group("CAN_DataFrame", &PARTS, (1, RECORD, 60), 0);
+    let data: Vec<u8> = records(60).chunks(24).flat_map(|record| [&[1], record].concat()).collect();
+    let blocks: Vec<_> = data.chunks(25 * 10).map(|piece| file.block(*b"DT", &[], piece)).collect();
+    let list = file.list(0, &blocks, 0);
+    file.data_group(&[group], list, 1);
+    let whole = told_of(&file.bytes).1.frames;
+    let places = [(1, 5), (3, 2)].map(|(block, record)| blocks[block] + 24 + 25 * record);
+    places.iter().for_each(|place| file.bytes[*place as usize] = 77);
+    let (_, told) = told_of(&file.bytes);
+    let unknown = || Damage::BadStructure("a record of a group that is not described");
+    assert_eq!(told.damages[..2], places.map(|place| (place, unknown())));
+    let rest: Vec<_> = [0..15, 20..32, 40..60].into_iter().flat_map(|range| whole[range].to_vec()).collect();
+    assert_eq!(told.frames, rest);
 }
