@@ -1,7 +1,7 @@
 //! The service itself: tasks, signals, reload, drain.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -28,6 +28,8 @@ use crate::yard::watch_logger;
 
 /// What must be done by then when the service is told to end.
 const DRAIN: Duration = Duration::from_secs(30);
+/// Bytes that must be free for a start: about twice what SQLite's log grows to.
+const ROOM: u64 = 8 * 1024 * 1024;
 /// First and longest wait before a start that failed at the depot's own disk is tried again.
 const AGAIN: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 
@@ -106,7 +108,11 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let mut wait = AGAIN.0;
     let parts = loop {
         let (dialer, progress, config) = (dialer.clone(), progress.clone(), loaded.config.clone());
-        match Parts::build(edges.clone(), dialer, progress, config, "run", stop.clone()).await {
+        let built = async {
+            has_room(&edges, &config.depot.state_dir).await?;
+            Parts::build(edges.clone(), dialer, progress, config, "run", stop.clone()).await
+        };
+        match built.await {
             Ok(parts) => break parts,
             // To end here would be to begin again at once, and again.
             Err(e) if e.is_of_the_disk() => {
@@ -169,6 +175,20 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     systemd::stopping();
     let drained = service.drain(&mut term, &mut int).await;
     ended.and(drained)
+}
+
+/// Whether the ledger can write for a while: without this a service that ended for want of room would
+/// begin with what its end gave back, and end again.
+async fn has_room(edges: &Edges, state_dir: &Path) -> Result<(), ServiceError> {
+    let dir = state_dir.to_owned();
+    match edges.blocking(move |disk| disk.space(&dir)).await {
+        Ok(space) if space.free < ROOM => {
+            let why = format!("{} has {} bytes free, and wants {ROOM}", state_dir.display(), space.free);
+            Err(LedgerError::Disk(why).into())
+        }
+        // A folder that is not there yet is made; what else is wrong shows then.
+        _ => Ok(()),
+    }
 }
 
 /// Says that the service lives, until the ledger fails.

@@ -116,9 +116,16 @@ async fn a_ledger_without_room_ends_the_service_once_and_its_start_waits_for_roo
     drop(running);
     assert!(ended, "a ledger that cannot commit ends the service");
     let again = Running::start(depot.yarder(&["run"]), &log);
-    let waits = || fs::read_to_string(&log).unwrap_or_default().contains("cannot begin");
-    eventually("a start that waits", || waits().then_some(()));
-    assert!(fs::metadata(format!("/proc/{}", again.pid())).is_ok(), "it waits, and does not end");
+    let said = || fs::read_to_string(&log).unwrap_or_default();
+    let up = || {
+        let stat = fs::read_to_string(format!("/proc/{}/stat", again.pid())).unwrap_or_default();
+        assert!(!stat.contains(") Z "), "it waits, and does not end: {}", said());
+    };
+    eventually("a start that waits", || {
+        up();
+        said().contains("cannot begin").then_some(())
+    });
+    up();
     fs::remove_file(&ballast).expect("removed");
     let count = contents.len();
     eventually("everything archived", || (depot.archived() == count).then_some(()));

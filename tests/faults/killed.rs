@@ -12,6 +12,8 @@ use super::depot::{Depot, Running, dice, eventually, recorded, walk};
 
 /// Bytes that a kill may cost of one transfer: what was written since its last flush.
 const UNFLUSHED: u64 = 8 * 1024 * 1024 + 64 * 1024;
+/// What of one transfer the sockets and the service's own buffers hold when the kill comes.
+const IN_FLIGHT: u64 = 1024 * 1024;
 /// Transfers at a time, as configured.
 const AT_ONCE: u64 = 8;
 
@@ -58,7 +60,7 @@ impl Backlog {
             std::thread::sleep(Duration::from_millis(dice.u64(50..1500)));
             // A kill: what is beyond the marks is read again.
             drop(running);
-            lost += beyond_the_marks(&depot);
+            lost += beyond_the_marks(&depot) + IN_FLIGHT * AT_ONCE.min(self.loggers as u64);
         }
         let count = contents.len();
         let running = Running::start(depot.yarder(&["run"]), &log);
