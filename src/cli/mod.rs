@@ -11,6 +11,7 @@ mod demo;
 mod files;
 mod held;
 pub mod logging;
+mod mend;
 mod note;
 mod once;
 pub mod out;
