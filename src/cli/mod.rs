@@ -10,6 +10,7 @@ mod check;
 mod demo;
 mod files;
 mod held;
+mod inspect;
 pub mod logging;
 mod mend;
 mod note;
@@ -101,6 +102,7 @@ pub enum Command {
     Files(files::Args),
     Trace(trace::Args),
     Probe(probe::Args),
+    Inspect(inspect::Args),
     Note(note::Args),
     Held(held::Args),
     Audit(audit::Args),
@@ -143,6 +145,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Files(args) => files::run(&args, cx, out),
         Command::Trace(args) => trace::run(&args, cx, out),
         Command::Probe(args) => probe::run(&args, cx, out).await,
+        Command::Inspect(args) => inspect::run(args, cx, out).await,
         Command::Note(args) => note::run(args, cx, out).await,
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,

@@ -275,6 +275,8 @@ pub struct Kind {
     pub quiet_when_done: Duration,
     /// What is done about old stock.
     pub backlog: Backlog,
+    /// Of the buses that its loggers record, bit/s.
+    pub bit_rate: Option<u32>,
     /// When archived files leave their logger; `None`: never.
     pub remove: Option<Remove>,
 }

@@ -12,6 +12,7 @@ use futures_util::StreamExt as _;
 use futures_util::stream::FuturesUnordered;
 use jiff::civil::Date;
 use serde_json::json;
+use tokio::sync::broadcast::{self, error::RecvError};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -92,7 +93,7 @@ impl Forwarder {
     /// Forwards until it is stopped. Only trouble on our own side ends it early.
     pub async fn run(
         self,
-        mut whole: watch::Receiver<()>,
+        mut whole: broadcast::Receiver<()>,
         stop: CancellationToken,
     ) -> Result<(), ForwardError> {
         let mut wait = BACK_OFF.0;
@@ -100,7 +101,7 @@ impl Forwarder {
         let mut rested = false;
         let mut stay = 0;
         while !stop.is_cancelled() {
-            whole.mark_unchanged();
+            whole = whole.resubscribe();
             let outcome =
                 if attached { Ok(()) } else { self.attach(false).await.map_err(ForwardError::from) };
             let outcome = match outcome {
@@ -128,12 +129,12 @@ impl Forwarder {
                     tokio::select! {
                         biased;
                         () = stop.cancelled() => {}
-                        changed = whole.changed() => match changed {
-                            Ok(()) => {
+                        changed = whole.recv() => match changed {
+                            Ok(()) | Err(RecvError::Lagged(_)) => {
                                 rested = false;
                                 self.company().await;
                             }
-                            Err(_) => break,
+                            Err(RecvError::Closed) => break,
                         },
                         () = self.edges.clock.sleep(REST), if !rested => {
                             (rested, stay) = (true, 0);

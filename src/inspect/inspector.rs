@@ -85,6 +85,11 @@ impl<S: Sink> Inspector<S> {
         self.came
     }
 
+    /// Whether it holds a window of unpacked content.
+    pub fn is_packed(&self) -> bool {
+        self.packing.is_some()
+    }
+
     /// Takes the next bytes.
     pub fn push(&mut self, bytes: &[u8]) {
         self.came += bytes.len() as u64;

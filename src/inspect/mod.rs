@@ -13,6 +13,7 @@ mod digits;
 pub mod facts;
 mod format;
 pub mod frame;
+mod inspection;
 mod inspector;
 pub mod isotp;
 pub mod j1939;
@@ -28,5 +29,6 @@ mod unpack;
 pub(crate) mod check_values;
 
 pub use format::Format;
+pub use inspection::Inspection;
 pub use inspector::{Inspected, Inspector};
 pub use unpack::Packing;

@@ -20,6 +20,7 @@ mod days;
 mod dropped;
 mod events;
 mod exchange;
+mod facts;
 mod findings;
 mod fold;
 mod gaps;
@@ -52,9 +53,10 @@ pub use backup::{BackupError, BackupFile, back_up, backups};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
+pub use facts::Contents;
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
-pub use listings::{Applied, Change, Known, LoggerRow, Seen};
+pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
 pub use mend::{Found, mend, put_aside};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};
@@ -140,6 +142,18 @@ impl From<rusqlite::Error> for LedgerError {
     }
 }
 
+impl LedgerError {
+    /// A right that is missing is a person's to give; everything else may be better later.
+    fn of_disk(e: &std::io::Error) -> Self {
+        match e.kind() {
+            ErrorKind::PermissionDenied | ErrorKind::NotFound | ErrorKind::IsADirectory => {
+                LedgerError::Open(e.to_string())
+            }
+            _ => LedgerError::Disk(e.to_string()),
+        }
+    }
+}
+
 /// The open ledger of a running service.
 #[derive(Clone)]
 pub struct Ledger {
@@ -164,7 +178,7 @@ impl Ledger {
         let path = state_dir.join(FILE);
         // SQLite would let everybody read it; its other files get the mode of this one.
         match edges.disk.create_new(&path, 0o640) {
-            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::Open(e.to_string())),
+            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::of_disk(&e)),
             _ => {}
         }
         let db = connect(&*edges.disk, &path, OpenFlags::default())?;

@@ -54,6 +54,8 @@ pub struct Due {
     pub whole_at: Option<jiff::Timestamp>,
     /// Name of its file in the spool; none where that has left, or is a partial.
     pub spool: Option<String>,
+    /// Earliest and latest time in it, by the logger's clock, where it was read.
+    pub recorded: Option<(jiff::Timestamp, jiff::Timestamp)>,
     /// Receipt number, in this archive, of the version that it begins with.
     pub extends: Option<i64>,
 }
@@ -84,9 +86,10 @@ const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy
 /// What an archive may be given now. The states are those of the index, word for word.
 pub(super) const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name,
     iif(v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost'), NULL, v.spool) AS whole_spool,
-    c.number AS card_number,
+    c.number AS card_number, f.first AS recorded_from, f.last AS recorded_to,
     (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
+    LEFT JOIN facts f ON f.version = v.id
   WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
     AND (o.after <= ?2 OR o.after > ?2 + ?3)
   ORDER BY o.version LIMIT ?4";
@@ -322,6 +325,7 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
         time: stamp(row.get("time")?),
         whole_at: stamp(row.get("whole_at")?),
         spool: row.get("whole_spool")?,
+        recorded: stamp(row.get("recorded_from")?).zip(stamp(row.get("recorded_to")?)),
         extends: row.get("extends_seq")?,
     })
 }

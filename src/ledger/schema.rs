@@ -265,7 +265,18 @@ CREATE INDEX versions_whole_at ON versions (whole_at, proof, backlog, size) WHER
 CREATE INDEX events_known ON events (at) WHERE what IN ('known-content', 'alias');
 CREATE INDEX findings_gone ON findings (gone);
 ",
-    // 9: what is archived waits for its removal from the logger
+    // 9: what is in the files
+    "
+CREATE TABLE facts (
+    version INTEGER PRIMARY KEY REFERENCES versions,
+    format  TEXT NOT NULL,         -- candump, pcap, pcapng, mdf4, csv or unknown
+    frames  INTEGER NOT NULL,
+    first   INTEGER,               -- ms, by the logger's clock
+    last    INTEGER,
+    json    TEXT NOT NULL          -- all of it
+) STRICT;
+",
+    // 10: what is archived waits for its removal from the logger
     "
 ALTER TABLE versions ADD COLUMN safe INTEGER;  -- ms of lived time: archived since
 ",

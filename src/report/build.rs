@@ -131,13 +131,13 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     }
     let mut totals = Totals { duplicates_avoided: facts.duplicates_avoided, ..Totals::default() };
     for row in &facts.loggers {
-        totals.files_archived += row.archived_files;
-        totals.bytes_archived += row.archived_bytes;
-        totals.files_lost += row.lost;
-        totals.files_held += row.held;
-        totals.bytes_delivered += row.bytes;
-        totals.bytes_fetched_twice += row.twice;
-        totals.cuts += row.cuts;
+        more(&mut totals.files_archived, row.archived_files);
+        more(&mut totals.bytes_archived, row.archived_bytes);
+        more(&mut totals.files_lost, row.lost);
+        more(&mut totals.files_held, row.held);
+        more(&mut totals.bytes_delivered, row.bytes);
+        more(&mut totals.bytes_fetched_twice, row.twice);
+        more(&mut totals.cuts, row.cuts);
     }
     let vehicles: Vec<VehicleLine> = config
         .vehicles
@@ -273,7 +273,7 @@ const OUTAGES: &[&str] = &["archive-away", "archive-other", "archive-full"];
 /// Whether the data is safe, and for how long there is room.
 fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
     let spool = &facts.spool;
-    let sum = |of: fn(&LoggerDay) -> u64| facts.loggers.iter().map(of).sum::<u64>();
+    let sum = |of: fn(&LoggerDay) -> u64| facts.loggers.iter().map(of).fold(0, u64::saturating_add);
     let (backlog_files, backlog_bytes) = (sum(|l| l.backlog), sum(|l| l.bytes_backlog));
     let limit = config.depot.spool_limit;
     // Days on which Yarder did not run yet brought nothing.
@@ -299,6 +299,11 @@ fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
         backlog_bytes,
         backlog_ends: (backlog_bytes > 0).then(|| home(backlog_bytes)).flatten(),
     }
+}
+
+/// Adds to a sum; sizes are what loggers claim.
+pub(super) fn more(sum: &mut u64, by: u64) {
+    *sum = sum.saturating_add(by);
 }
 
 /// What is known of a logger's day.
@@ -328,8 +333,8 @@ fn add(
     let row = met.row.unwrap_or(&never);
     let seen = row.seen.max(met.answered);
     let whole = row.last_whole.is_some_and(|at| at >= day.from.as_millisecond());
-    let to_fetch = (row.listed + row.fetching).saturating_sub(row.backlog);
-    let pending = to_fetch + row.whole + row.held;
+    let to_fetch = row.listed.saturating_add(row.fetching).saturating_sub(row.backlog);
+    let pending = to_fetch.saturating_add(row.whole).saturating_add(row.held);
     let verdict = verdict::of(&verdict::Facts {
         expected: line.away.is_none(),
         answered: seen.is_some(),
@@ -355,19 +360,19 @@ fn add(
     };
     line.loggers.push(logger);
     let files = &mut line.files;
-    files.archived += row.archived_files;
-    files.listed += to_fetch;
-    files.open += row.open;
-    files.whole += row.whole;
-    files.held += row.held;
-    files.lost += row.lost;
-    files.backlog += row.backlog;
+    more(&mut files.archived, row.archived_files);
+    more(&mut files.listed, to_fetch);
+    more(&mut files.open, row.open);
+    more(&mut files.whole, row.whole);
+    more(&mut files.held, row.held);
+    more(&mut files.lost, row.lost);
+    more(&mut files.backlog, row.backlog);
     let bytes = &mut line.bytes;
-    bytes.archived += row.archived_bytes;
-    bytes.to_fetch += row.bytes_to_fetch.saturating_sub(row.bytes_backlog);
-    bytes.backlog += row.bytes_backlog;
-    bytes.delivered += row.bytes;
-    bytes.fetched_twice += row.twice;
+    more(&mut bytes.archived, row.archived_bytes);
+    more(&mut bytes.to_fetch, row.bytes_to_fetch.saturating_sub(row.bytes_backlog));
+    more(&mut bytes.backlog, row.bytes_backlog);
+    more(&mut bytes.delivered, row.bytes);
+    more(&mut bytes.fetched_twice, row.twice);
 }
 
 fn finding(row: &FindingRow, past: &Past, day: &Day, as_of: Timestamp) -> Option<FindingLine> {

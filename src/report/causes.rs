@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::{Value, json};
 
-use super::build::{Facts, stamp};
+use super::build::{Facts, more, stamp};
 use super::points::{self, Silence};
 use super::sight::{DAY, Sight, Span};
 use super::value::{AccessPointLine, FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
@@ -208,11 +208,11 @@ pub(super) fn lines(
             ..AccessPointLine::default()
         };
         for logger in ground.config.loggers.iter().filter(|l| l.access_point.as_deref() == Some(name)) {
-            line.answered += u64::from(seen.contains(logger.id.as_str()));
+            more(&mut line.answered, u64::from(seen.contains(logger.id.as_str())));
             if let Some(row) = loggers.get(logger.id.as_str()) {
-                line.bytes_delivered += row.bytes;
-                line.bytes_fetched_twice += row.twice;
-                line.cuts += row.cuts;
+                more(&mut line.bytes_delivered, row.bytes);
+                more(&mut line.bytes_fetched_twice, row.twice);
+                more(&mut line.cuts, row.cuts);
             }
         }
         Some(line)

@@ -6,6 +6,7 @@
 mod build;
 mod causes;
 mod codes;
+pub mod coverage;
 pub mod csv;
 pub mod html;
 mod kept;

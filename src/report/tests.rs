@@ -46,6 +46,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
         remove: None,
+        bit_rate: None,
     });
     let mut vehicles: Vec<Arc<Vehicle>> = Vec::new();
     let mut loggers = Vec::new();

@@ -6,6 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
 use super::ServiceError;
+use super::belief::Sleep;
 use crate::config::Config;
 use crate::ledger::{Finding, Severity};
 use crate::yard::Yard;
@@ -21,6 +22,7 @@ const BELIEVED: Duration = Duration::from_secs(86_400);
 pub(super) struct Life<'y> {
     yard: &'y Yard,
     told: Duration,
+    sleep: Sleep,
     /// Key of its row of up-time.
     up: Option<i64>,
     /// Key of its row of time without a network.
@@ -45,7 +47,9 @@ impl<'y> Life<'y> {
     }
 
     fn new(yard: &'y Yard) -> Self {
-        Self { yard, told: yard.edges.clock.mono(), up: None, offline: None, known: None, wrong: None }
+        let clock = yard.edges.clock.as_ref();
+        let (told, sleep) = (clock.mono(), Sleep::new(clock));
+        Self { yard, told, sleep, up: None, offline: None, known: None, wrong: None }
     }
 
     async fn noted(mut self) -> Result<Self, ServiceError> {
@@ -68,6 +72,10 @@ impl<'y> Life<'y> {
     async fn note(&mut self) -> Result<(), ServiceError> {
         let (ledger, clock) = (&self.yard.ledger, &self.yard.edges.clock);
         let (now, mono) = (clock.now(), clock.mono());
+        if self.sleep.slept(clock.as_ref()) {
+            // Who sleeps sees nothing: what is noted after it is a span of its own.
+            (self.up, self.offline) = (None, None);
+        }
         let (shown, since) = self.wrong.unwrap_or((now, mono));
         let early = now < clock.earliest() || self.known.is_some_and(|known| now + STEP_BACK < known);
         if early && mono.saturating_sub(since) < BELIEVED {

@@ -18,7 +18,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use serde_json::json;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
 pub use mending::{Rebuilt, rebuild};
@@ -96,6 +96,21 @@ pub enum ServiceError {
     Now,
 }
 
+impl ServiceError {
+    /// Whether the depot's own disk is full or fails.
+    fn is_of_the_disk(&self) -> bool {
+        match self {
+            ServiceError::StateDir { error, .. }
+            | ServiceError::Lock(LockError::Io { source: error, .. }) => {
+                error.kind() != std::io::ErrorKind::PermissionDenied
+            }
+            ServiceError::Ledger(e) => matches!(e, LedgerError::Disk(_) | LedgerError::Commit(_)),
+            ServiceError::Spool(_) => true,
+            _ => false,
+        }
+    }
+}
+
 impl From<YardError> for ServiceError {
     fn from(e: YardError) -> Self {
         match e {
@@ -128,7 +143,7 @@ impl From<ForwardError> for ServiceError {
 struct Parts {
     yard: Yard,
     config: watch::Sender<Arc<Config>>,
-    whole: watch::Receiver<()>,
+    whole: broadcast::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
     /// Random id of the state folder: whose temporary files are whose.
     install: String,
@@ -179,7 +194,8 @@ impl Parts {
         }
         ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
         let install = mending::install(&edges, &depot.state_dir, &ledger).await?;
-        let (whole_tx, whole) = watch::channel(());
+        // Those who wait are told in the order in which they wait, so that a run replays.
+        let (whole_tx, whole) = broadcast::channel(1);
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));

@@ -38,6 +38,8 @@ struct Shifted {
     by: AtomicI64,
     /// Seconds that went by besides, for those who wait.
     lived: AtomicU32,
+    /// Seconds that the machine slept.
+    slept: AtomicU32,
     faster: AtomicU32,
 }
 
@@ -48,6 +50,10 @@ impl Clock for Shifted {
 
     fn mono(&self) -> Duration {
         self.clock.mono() + Duration::from_secs(self.lived.load(Ordering::SeqCst).into())
+    }
+
+    fn boot(&self) -> Duration {
+        self.mono() + Duration::from_secs(self.slept.load(Ordering::SeqCst).into())
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
@@ -269,6 +275,7 @@ impl Depot {
             clock: SystemClock::new(),
             by: AtomicI64::new(0),
             lived: AtomicU32::new(0),
+            slept: AtomicU32::new(0),
             faster: AtomicU32::new(1),
         });
         let archives = vec!["central"];

@@ -6,7 +6,7 @@
 use std::time::Duration;
 
 use futures_util::future::join_all;
-use tokio::sync::{Mutex, mpsc, oneshot, watch};
+use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
 use super::{Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
@@ -66,7 +66,7 @@ impl Finisher {
     pub fn new(
         spool: Spool,
         ledger: Ledger,
-        whole: watch::Sender<()>,
+        whole: broadcast::Sender<()>,
     ) -> (Self, impl Future<Output = ()> + Send) {
         let (queue, waiting) = mpsc::channel(QUEUE);
         let waiting = Mutex::new(waiting);
@@ -74,7 +74,8 @@ impl Finisher {
             let hand = async || {
                 while let Some(group) = gather(&spool, &waiting).await {
                     finish(&spool, &ledger, group).await;
-                    whole.send_replace(());
+                    // Nobody listens where no archive is in use.
+                    let _ = whole.send(());
                 }
             };
             join_all((0..HANDS).map(|_| hand())).await;
@@ -159,6 +160,9 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     let mut files: Vec<&dyn DiskFile> = files.into_iter().map(|(_, file)| file).collect();
     files.push(&*record);
     disk.flush_files(&files)?;
+    // No file may have its whole name while its record could still be lost. Where the flush took the
+    // names with it, as on most file systems, this costs nothing.
+    disk.flush_dir(&spool.dir)?;
     killpoint::pass("record-flushed");
     for file in group.iter() {
         disk.rename(&spool.part(&file.partial.name), &spool.whole(&file.facts.spool))?;

@@ -157,20 +157,40 @@ impl Spool {
     pub async fn unlink(&self, names: Vec<String>) {
         let spool = self.clone();
         let unlink = move |disk: &dyn Disk| {
+            let mut ended = Vec::new();
             for name in &names {
-                if let Err(e) = spool.unlink_one(disk, name) {
-                    tracing::warn!(name, "a file that is not needed any more stays in the spool: {e}");
+                match spool.unlink_one(disk, name) {
+                    Ok(true) => ended.push(group_of(name)),
+                    Ok(false) => {}
+                    Err(e) => {
+                        tracing::warn!(name, "a file that is not needed any more stays in the spool: {e}");
+                    }
                 }
+            }
+            if let Err(e) = spool.end(disk, &ended) {
+                tracing::warn!("records that are not needed any more stay in the spool: {e}");
             }
         };
         self.edges.blocking(unlink).await;
     }
 
-    fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<()> {
-        if !self.remove(disk, &self.whole(name))? {
-            self.remove(disk, &self.part(name))?;
-        } else if self.was_last(group_of(name)) {
-            match disk.rename(&self.record(group_of(name)), &self.last()) {
+    /// Removes a file; whether it was the last of its group.
+    fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<bool> {
+        if self.remove(disk, &self.whole(name))? {
+            return Ok(self.was_last(group_of(name)));
+        }
+        self.remove(disk, &self.part(name))?;
+        Ok(false)
+    }
+
+    /// The records of these groups go. A file that a power cut brings back must have its record, too.
+    fn end(&self, disk: &dyn Disk, groups: &[&str]) -> io::Result<()> {
+        if groups.is_empty() {
+            return Ok(());
+        }
+        disk.flush_dir(&self.dir)?;
+        for group in groups {
+            match disk.rename(&self.record(group), &self.last()) {
                 Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
                 _ => {}
             }

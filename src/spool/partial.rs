@@ -236,13 +236,20 @@ impl Partial {
 
     /// Its own bytes from an offset; fewer only at its end.
     pub fn read(&self, from: u64, len: usize) -> io::Result<Vec<u8>> {
-        let Some(file) = &self.file else {
-            let rest = usize::try_from(from).ok().and_then(|from| self.held.get(from..)).unwrap_or_default();
-            return Ok(rest[..len.min(rest.len())].to_vec());
-        };
         let mut bytes = vec![0; len];
-        let read = read_full(&**file, &mut bytes, from)?;
+        let read = self.read_at(&mut bytes, from)?;
         bytes.truncate(read);
         Ok(bytes)
+    }
+
+    /// Its own bytes from an offset into a buffer; fewer than it holds only at its end.
+    pub fn read_at(&self, buffer: &mut [u8], from: u64) -> io::Result<usize> {
+        if let Some(file) = &self.file {
+            return read_full(&**file, buffer, from);
+        }
+        let rest = usize::try_from(from).ok().and_then(|from| self.held.get(from..)).unwrap_or_default();
+        let len = buffer.len().min(rest.len());
+        buffer[..len].copy_from_slice(&rest[..len]);
+        Ok(len)
     }
 }

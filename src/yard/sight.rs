@@ -10,7 +10,7 @@ use serde_json::json;
 use super::visit::{End, Visit};
 use crate::config::Backlog;
 use crate::ledger::state::State;
-use crate::ledger::{Change, Known, Seen, Severity, VersionId};
+use crate::ledger::{Change, Content, Known, Seen, Severity, VersionId};
 use crate::link::{Ends, Listing, read_ends, tells};
 use crate::listing::{Match, Standing, card_sign, closed, closed_by_order, incredible, matches};
 use crate::model::{ListedSize, Look, Precision, RemoteFile, RemotePath};
@@ -34,6 +34,8 @@ pub(super) struct Sighted {
     pub credible: bool,
     /// Files beside which a later one of their stream is listed.
     pub earlier: BTreeSet<RemotePath>,
+    /// Whether it has a file whose content waits in the spool under an earlier card.
+    pub waits: bool,
 }
 
 impl Visit<'_> {
@@ -188,8 +190,8 @@ impl Visit<'_> {
                 None => return Ok(()),
             },
         };
-        match theirs.into_iter().find(|(_, edges, _)| ends.are_of(edges)) {
-            Some((_, _, owner)) => Err(End::WrongLogger { owner, path: seen.path.to_string() }),
+        match theirs.into_iter().find(|content| ends.are_of(&content.edges)) {
+            Some(Content { owner, .. }) => Err(End::WrongLogger { owner, path: seen.path.to_string() }),
             None => Ok(()),
         }
     }
@@ -227,16 +229,22 @@ impl Visit<'_> {
     /// An entry that the present card has not had: a new content, unless it is not the logger's first
     /// card and its ends are those of a content that this logger had under that name.
     async fn fresh(&mut self, seen: &Seen, why: &'static str, sighted: &mut Sighted) -> Result<(), End> {
-        let mut same_as = None;
+        let mut same_as: Option<Content> = None;
         if self.row.card_number > 1 {
             let size = seen.look.size.unwrap_or(0);
             let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
             {
-                same_as = before.into_iter().find(|(_, edges, _)| ends.both_of(edges)).map(|(id, _, _)| id);
+                same_as = before.into_iter().find(|content| ends.both_of(&content.edges));
             }
         }
+        // It counts as archived once it is, and not before: until then each listing looks again.
+        if same_as.as_ref().is_some_and(|content| content.waits) {
+            sighted.waits = true;
+            return Ok(());
+        }
+        let same_as = same_as.map(|content| content.id);
         self.add(seen, same_as, why, sighted);
         Ok(())
     }

@@ -176,6 +176,7 @@ impl<'y> Visit<'y> {
         self.still_there(&sighted.changes)?;
         let vehicle = self.logger.vehicle.to_string();
         let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
+        let waits = sighted.waits;
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
@@ -183,7 +184,7 @@ impl<'y> Visit<'y> {
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };
         // The same listing again says nothing new, but of what it lacks.
-        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing;
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing && !waits;
         self.yard.progress.tell(Tick::Visit {
             vehicle,
             logger: self.logger.id.to_string(),
@@ -223,16 +224,8 @@ impl<'y> Visit<'y> {
         } else if !first {
             self.yard.ledger.clear("listing-not-whole", id)?;
         }
-        if listing.files.is_empty() && listing.skipped > 0 {
-            trouble::raise(
-                self.yard,
-                &self.logger,
-                "nothing-matches",
-                Severity::Watch,
-                json!({ "files": listing.skipped, "patterns": self.logger.kind.files_text }),
-                format!("it offers {} files, and none matches the patterns of its kind", listing.skipped),
-                "Compare `files` of its kind with the names that `yarder probe` shows.",
-            )?;
+        if listing.files.is_empty() && listing.skipped.files > 0 {
+            trouble::nothing_matches(self.yard, &self.logger, listing)?;
         }
         for path in lost {
             self.yard.ledger.raise(Finding {
@@ -383,6 +376,7 @@ impl<'y> Visit<'y> {
             ledger: &yard.ledger,
             finisher: &yard.finisher,
             progress: &yard.progress,
+            readers: &yard.readers,
             halt,
             logger: &self.logger,
             archives,

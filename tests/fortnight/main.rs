@@ -114,6 +114,11 @@ fn besides(told: &BTreeMap<i8, Told>) {
     assert!(vehicle(15, "BACK-01").files.backlog > 0);
     // A cut is told, and costs nothing.
     assert!(told[&14].morning.totals.cuts > 0);
+    // What nobody wants names the pattern to write, and it is the one that mended it the day after.
+    let unwanted = &vehicle(14, "PLOW-04").findings[0];
+    assert!(unwanted.action.contains(&format!("`files = {}`", plot::LOGS_AND_BINS)), "{}", unwanted.action);
+    // What answered instead of a logger is named by its title.
+    assert!(vehicle(13, "PLOW-03").findings[0].cause.contains("\"Welcome: please log in\""));
     // One finding names everybody whom it explains.
     let names = |day: i8, code: &str| {
         let report = &told[&day].morning;

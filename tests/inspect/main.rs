@@ -2,5 +2,7 @@
 
 mod cuts;
 mod packed;
+mod python;
+mod text;
 mod told;
 mod truth;

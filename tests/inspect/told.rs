@@ -13,6 +13,8 @@ pub struct Told {
     pub times: Vec<i64>,
     pub frames: Vec<Vec<u8>>,
     pub ids: BTreeMap<String, u64>,
+    pub ids_in_order: Vec<u32>,
+    pub buses_in_order: Vec<u8>,
     pub kinds: Vec<Kind>,
     pub lengths: Vec<u8>,
     pub buses: BTreeMap<u8, u64>,
@@ -27,6 +29,8 @@ impl Sink for Told {
         let id = if wide { format!("{:08X}", frame.id) } else { format!("{:03X}", frame.id) };
         *self.ids.entry(id).or_default() += 1;
         *self.buses.entry(frame.bus).or_default() += 1;
+        self.ids_in_order.push(frame.id);
+        self.buses_in_order.push(frame.bus);
         self.times.push(frame.at);
         self.frames.push(frame.data.to_vec());
         self.kinds.push(frame.kind);

@@ -40,12 +40,13 @@ fn every_recording_is_read_as_it_is_known_to_be() {
         truth.as_object().expect("an object").iter().filter(|(name, _)| !name.starts_with('_'))
     {
         let found = inspect(&recording(name), 64 * 1024);
-        if found.format == Format::Mdf4 {
-            continue;
-        }
         let told = &found.sink;
         let number = |key: &str| expected[key].as_u64().unwrap_or_else(|| panic!("{name}: {key}"));
         assert_eq!(told.times.len() as u64, number("frames"), "{name}: frames");
+        // What is known of MDF times is rounded, and their damages are known in the reader's own tests.
+        if found.format == Format::Mdf4 {
+            continue;
+        }
         assert_eq!(told.damages(), damages(name), "{name}: damage");
         if told.times.is_empty() {
             continue;

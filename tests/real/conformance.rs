@@ -104,6 +104,7 @@ impl Place {
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
             remove: None,
+            bit_rate: None,
         };
         let login = self
             .login

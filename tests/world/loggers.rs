@@ -1,6 +1,6 @@
 //! Loggers in memory, behind the seam at which the network begins, and what each ever held.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
@@ -100,13 +100,12 @@ pub struct Unit {
     pub reset_clock: bool,
     /// Every content that its cards held while it had them.
     pub held: BTreeMap<Digest, usize>,
-    /// What its last whole listing showed: content, since when it is so, and for how long listings have
-    /// shown it.
-    pub told: BTreeMap<String, (Digest, Duration, Duration)>,
+    /// What its last whole listing showed: contents, and since when they are so.
+    pub told: BTreeMap<String, (Digest, Duration)>,
     /// When that was.
     pub listed_at: Duration,
-    /// How often whole listings showed a content.
-    pub shown: BTreeMap<(String, Digest), u32>,
+    /// Contents that a whole listing showed, and the service took another listing after it.
+    pub shown: BTreeSet<(String, Digest)>,
 }
 
 /// Something that happens on the logger's side.
@@ -367,6 +366,7 @@ impl Dialer for Air {
             wanted: logger.kind.files.clone(),
             silence: poll.idle_timeout,
             resumes: None,
+            listed: BTreeSet::new(),
             reading: None,
         }))
     }
@@ -379,6 +379,8 @@ struct Wire {
     wanted: Patterns,
     silence: Duration,
     resumes: Option<bool>,
+    /// What its last whole listing showed.
+    listed: BTreeSet<(String, Digest)>,
     /// The open read: its file, the next byte, and the end that was announced.
     reading: Option<(String, usize, Option<usize>)>,
 }
@@ -414,7 +416,7 @@ impl Wire {
         for (name, file) in &unit.card.files {
             let path = RemotePath::new(name.as_bytes()).expect("path");
             if !wanted.wants(&path) {
-                listing.skipped += 1;
+                listing.skipped.add(path);
                 continue;
             }
             let len = file.bytes.len() as u64 + if lies { rng.u64(1..5000) } else { 0 };
@@ -445,13 +447,9 @@ impl Wire {
         if lies {
             unit.told.clear();
         } else if listing.is_whole() {
-            let before = std::mem::take(&mut unit.told);
+            unit.told.clear();
             for (path, file) in &unit.card.files {
-                let known =
-                    before.get(path).filter(|(sha, since, _)| (*sha, *since) == (file.sha, file.since));
-                let first = known.map_or(now, |(_, _, first)| *first);
-                unit.told.insert(path.clone(), (file.sha, file.since, first));
-                *unit.shown.entry((path.clone(), file.sha)).or_default() += 1;
+                unit.told.insert(path.clone(), (file.sha, file.since));
             }
             unit.listed_at = now;
         }
@@ -467,7 +465,9 @@ impl Link for Wire {
 
     async fn list(&mut self, _: &ListCaps) -> Result<Listing, LinkError> {
         let (wanted, now) = (self.wanted.clone(), self.shared.clock.mono());
-        self.shared.ask(self.at, "list", "", |unit, rng| {
+        let before = std::mem::take(&mut self.listed);
+        let listing = self.shared.ask(self.at, "list", "", |unit, rng| {
+            unit.shown.extend(before);
             if chance(rng, unit.trouble.no_listing) {
                 let title = "Welcome: please log in".to_owned();
                 return Err(LinkError::new(LinkFailure::NotAListing { title }, "text/html"));
@@ -475,8 +475,15 @@ impl Link for Wire {
             if chance(rng, unit.trouble.cut) {
                 return Err(LinkError::cut("connection reset by peer"));
             }
-            Ok(Self::listing(unit, rng, &wanted, now))
-        })
+            let listing = Self::listing(unit, rng, &wanted, now);
+            let shown = unit.told.iter().map(|(path, (sha, _))| (path.clone(), *sha)).collect();
+            Ok((listing, shown))
+        });
+        let (listing, shown) = listing?;
+        if listing.is_whole() {
+            self.listed = shown;
+        }
+        Ok(listing)
     }
 
     async fn look(&mut self, path: &RemotePath) -> Result<Look, LinkError> {

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use serde_json::Value;
 use yarder::config::Config;
@@ -58,6 +59,9 @@ pub struct Model {
     pub rolled_back: bool,
     /// A power cut since the last look: what was not flushed may be gone.
     pub power_was_cut: bool,
+    /// Since when the ledger knows what stands on a card, by logger and path, with the moment since which
+    /// it stands there.
+    pub known: BTreeMap<(String, String), (Duration, Duration)>,
     pub coverage: Coverage,
 }
 
@@ -84,6 +88,7 @@ impl Model {
             rots: false,
             rolled_back: false,
             power_was_cut: false,
+            known: BTreeMap::new(),
             coverage: Coverage::default(),
         }
     }
@@ -106,8 +111,28 @@ impl Model {
         self.archives(world)?;
         if let Some(book) = book {
             self.rows(book)?;
+            self.learn(world, book);
         }
         Ok(())
+    }
+
+    /// What the ledger knows by now of what stands on the cards.
+    fn learn(&mut self, world: &Shared, book: &Book) {
+        let now = world.clock.mono();
+        let mut known = BTreeMap::new();
+        let paths: BTreeSet<_> =
+            book.rows.iter().map(|row| (row.logger.clone(), row.path.to_string())).collect();
+        for unit in &world.lock().units {
+            // A listing that lied, or none.
+            for (path, (_, since)) in &unit.told {
+                let key = (unit.name.clone(), path.clone());
+                if paths.contains(&key) {
+                    let before = self.known.get(&key).filter(|(was, _)| was == since);
+                    known.insert(key, (*since, before.map_or(now, |(_, first)| *first)));
+                }
+            }
+        }
+        self.known = known;
     }
 
     /// Nothing half, nothing overwritten, nothing that no logger held, nothing under a mount point.
@@ -229,9 +254,11 @@ impl Model {
         let loggers = report.vehicles.iter().flat_map(|vehicle| &vehicle.loggers);
         for logger in loggers.filter(|logger| logger.verdict == Verdict::Complete) {
             let unit = yard.units.iter().find(|unit| unit.name == logger.id).expect("a logger of the list");
-            for (path, (sha, since, first)) in &unit.told {
+            for (path, (sha, since)) in &unit.told {
                 let still = unit.card.files.get(path).is_some_and(|file| file.since == *since);
-                let closed = unit.listed_at.saturating_sub(*first) >= crate::plot::CLOSED;
+                let first = self.known.get(&(unit.name.clone(), path.clone())).map(|(_, first)| *first);
+                let closed =
+                    first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
                 ensure!(
                     !still || !closed || Self::is_archived(book, &unit.name, path, *sha),
                     "{} is called complete, and its {path} is not home: {:?}",
@@ -283,7 +310,7 @@ impl Model {
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "proof-unreachable")
+            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable")
                 && finding.id.ends_with(&subject)
         })
     }
@@ -292,12 +319,12 @@ impl Model {
     pub fn end(&mut self, world: &Shared, book: &Book) -> Result<(), Broken> {
         let yard = world.lock();
         for unit in &yard.units {
-            for ((path, sha), times) in unit.shown.iter().filter(|(_, times)| **times >= 2) {
+            for (path, sha) in &unit.shown {
                 let told =
                     book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
                 ensure!(
                     told,
-                    "{} showed {path} ({} bytes) {times} times, and the ledger never heard of it",
+                    "{} showed {path} ({} bytes), and the ledger never heard of it",
                     unit.name,
                     unit.held[sha]
                 );

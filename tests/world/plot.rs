@@ -219,6 +219,7 @@ impl World {
                     if self.rng.bool() {
                         self.disk.forget_clean();
                     }
+                    self.between();
                 }
                 End::PowerCut => {
                     self.disk.cut_power();
@@ -235,31 +236,39 @@ impl World {
         }
     }
 
-    /// Nobody runs: somebody may take the ledger back to an older state.
+    /// Nobody runs: the ledger may go back to an older state.
     fn between(&mut self) {
-        let names = ["ledger.sqlite", "ledger.sqlite-wal"];
-        match self.rng.u32(..6) {
-            0 => {
-                let read = |name: &&str| {
-                    let path = format!("{STATE}/{name}");
-                    Some(((*name).to_owned(), self.disk.seen(Path::new(&path))?))
-                };
-                self.old_ledger = Some(names.iter().filter_map(read).collect());
+        let (file, wal) = (format!("{STATE}/ledger.sqlite"), format!("{STATE}/ledger.sqlite-wal"));
+        match self.rng.u32(..12) {
+            0..3 => {
+                let read = |path: &String| Some((path.clone(), self.disk.seen(Path::new(path))?));
+                self.old_ledger = Some([&file, &wal].into_iter().filter_map(read).collect());
             }
-            1 => {
-                if let Some(old) = self.old_ledger.take() {
-                    for name in names {
-                        self.disk.remove_durably(&format!("{STATE}/{name}"));
-                    }
-                    for (name, bytes) in old {
-                        self.disk.put_durably(&format!("{STATE}/{name}"), &bytes);
-                    }
-                    self.model.rolled_back = true;
-                    self.did("ledger rolled back", None);
+            3..5 => {
+                let Some(old) = self.old_ledger.take() else { return };
+                self.disk.remove_durably(&file);
+                self.disk.remove_durably(&wal);
+                for (path, bytes) in old {
+                    self.disk.put_durably(&path, &bytes);
                 }
+                self.rolled_back("ledger rolled back");
+            }
+            // Where a fold into the database failed half-way, the database without it is no database.
+            5 if self.disk.met() == 0 => {
+                self.disk.remove_durably(&wal);
+                self.rolled_back("ledger's log is gone");
             }
             _ => {}
         }
+    }
+
+    fn rolled_back(&mut self, what: &'static str) {
+        self.did(what, None);
+        self.roots.iter().for_each(|(root, _)| self.disk.bring_back(root));
+        self.model.rolled_back = true;
+        self.model.known.clear();
+        // What it forgets and no card has any more is forgotten.
+        self.shared.lock().units.iter_mut().for_each(|unit| unit.shown.clear());
     }
 
     /// One life of the service, up to its end.
@@ -422,7 +431,8 @@ impl World {
             27..29 => {
                 let (root, _) = self.roots[self.rng.usize(..self.roots.len())];
                 match self.rng.u32(..4) {
-                    0 => {
+                    // An archive that the ledger has forgotten begins anew wherever its folder is empty.
+                    0 if !self.model.rolled_back => {
                         self.disk.unmount(root);
                         ("archive unmounted", None)
                     }
@@ -484,10 +494,13 @@ impl World {
                 let jumps = [1, -3600, 3600, -5 * 3600, ahead * DAY, -46 * 365 * DAY];
                 let seconds = jumps[self.rng.usize(..6)];
                 self.clock.set_wrong(SignedDuration::from_secs(seconds));
+                // Stillness is counted by that clock.
+                self.model.known.clear();
                 ("clock jumps", None)
             }
             _ => {
                 self.clock.set_wrong(SignedDuration::ZERO);
+                self.model.known.clear();
                 ("clock is right", None)
             }
         }

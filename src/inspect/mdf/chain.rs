@@ -73,7 +73,7 @@ impl Chain {
 
     /// The next block and whether it is the last.
     pub(super) fn next<S: Sink>(&mut self, reading: &mut Reading<'_, S>) -> io::Result<Option<(u64, bool)>> {
-        let Some(at) = self.ahead.take() else { return Ok(None) };
+        let Some(at) = self.ahead.take().filter(|_| reading.budget > 0) else { return Ok(None) };
         if self.listed {
             self.ahead = self.pull(reading)?;
         }
@@ -175,7 +175,7 @@ impl Chain {
         self.next_list = block::u64_at(&next, 0);
         self.links = at + HEAD + 8;
         self.left = size.min(there).saturating_sub(HEAD + 8) / 8;
-        self.barren = Some(at + size.min(there));
+        self.barren = Some(at + head.length.clamp(size.min(there), there));
         Ok(())
     }
 }

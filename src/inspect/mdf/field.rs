@@ -92,7 +92,7 @@ impl Time {
         };
         let step = factor * 1e9;
         let whole = step.round();
-        let exact = offset == 0.0 && whole >= 1.0 && whole <= 1e12 && (step - whole).abs() <= whole * 1e-12;
+        let exact = offset == 0.0 && (1.0..=1e12).contains(&whole) && (step - whole).abs() <= whole * 1e-12;
         let scale = match raw {
             Raw::Unsigned(_) | Raw::Signed(..) | Raw::Index if exact => Scale::Whole(whole as i64),
             _ if offset.is_finite() && factor.is_finite() => Scale::Linear(offset, factor),

@@ -7,8 +7,10 @@
 //! **Order.** Frames of several data groups come merged by time; within a data group they come as the file has them. More
 //! than [`TOGETHER`] data groups with frames are merged so many at a time.
 //!
-//! **Memory.** Fixed buffers for each data group that is read, one unpacked block of at most 16 MiB each, 128 MiB of them
-//! together; 65,536 blocks of structure. Every byte of data is read once, so no loop of links is followed for ever.
+//! **Memory.** A buffer of 256 KiB for each data group that is read, smaller ones if there are many; one unpacked block of at
+//! most 16 MiB each, 128 MiB of them together; 65,536 blocks of structure.
+//!
+//! **Time.** Every byte of data blocks is read once, so links that lead in circles end.
 //!
 //! **What is not read.** Data in columns (LD, MDF 4.2), packing other than deflate, MDF 3. Invalidation bits are not looked
 //! at. Groups that are not of CAN are counted.
@@ -45,7 +47,7 @@ use unsorted::Unsorted;
 use walk::{Content, DataGroup, Tree};
 
 /// How many data groups are merged by time.
-pub const TOGETHER: usize = 32;
+pub const TOGETHER: usize = 128;
 
 /// Bytes of the identification in front of the first block.
 const IDENTIFICATION: u64 = 64;
@@ -162,8 +164,8 @@ pub fn read<S: Sink>(source: &dyn Source, sink: &mut S) -> Result<Head, Error> {
 
 /// One data group that is being read.
 enum Cursor {
-    Sorted(Sorted),
-    Unsorted(Unsorted),
+    Sorted(Box<Sorted>),
+    Unsorted(Box<Unsorted>),
 }
 
 impl Cursor {
@@ -173,9 +175,9 @@ impl Cursor {
                 if data.id_size == 0
                     && let Content::Frames(layout) = &group.content =>
             {
-                Self::Sorted(Sorted::new(reading, data.link, group, layout)?)
+                Self::Sorted(Box::new(Sorted::new(reading, data.link, group, layout)?))
             }
-            _ => Self::Unsorted(Unsorted::new(reading, data)?),
+            _ => Self::Unsorted(Box::new(Unsorted::new(reading, data)?)),
         })
     }
 
@@ -191,6 +193,7 @@ impl Cursor {
 /// Reads these data groups side by side: always the one whose next frame is the earliest, until another's is.
 fn merge<S: Sink>(reading: &mut Reading<'_, S>, data: &[DataGroup]) -> io::Result<()> {
     let mut cursors = Vec::with_capacity(data.len());
+    reading.together = data.len();
     for data in data {
         let mut cursor = Cursor::new(reading, data)?;
         // Finds its first frame without giving it.

@@ -17,6 +17,12 @@ const STARTS: usize = 1 << 20;
 /// The most bytes of unpacked blocks at a time, of all groups together.
 const UNPACKED: usize = 128 << 20;
 
+/// How often signal data is read again where offsets lead back.
+const REWINDS: u32 = 64;
+
+/// The most names of buses.
+const NAMES: usize = 256;
+
 /// One reading of one file.
 pub(super) struct Reading<'a, S> {
     pub(super) source: &'a dyn Source,
@@ -29,9 +35,14 @@ pub(super) struct Reading<'a, S> {
     pub(super) budget: u64,
     /// Overload frames so far.
     pub(super) overloads: u64,
+    /// How many data groups are read side by side.
+    pub(super) together: usize,
+    /// How often signal data may still be read from its beginning.
+    pub(super) rewinds: u32,
     sink: &'a mut S,
     quiet: bool,
     damages: u32,
+    cut: bool,
     unpacked: usize,
     starts: Vec<u64>,
     buses: Vec<u64>,
@@ -51,9 +62,12 @@ impl<'a, S: Sink> Reading<'a, S> {
             unfinished,
             budget: len,
             overloads: 0,
+            together: 1,
+            rewinds: REWINDS,
             sink,
             quiet: false,
             damages: 0,
+            cut: false,
             unpacked: 0,
             starts: Vec::new(),
             buses: Vec::new(),
@@ -62,12 +76,16 @@ impl<'a, S: Sink> Reading<'a, S> {
         }
     }
 
-    /// Tells the sink that something is wrong.
+    /// Tells the sink that something is wrong; that the file ends too early only once, however many parts are missing.
     pub(super) fn damage(&mut self, at: u64, damage: Damage) {
-        if !self.quiet && self.damages < DAMAGES {
-            self.damages += 1;
-            self.sink.damage(at, damage);
+        if self.quiet
+            || self.damages == DAMAGES
+            || damage == Damage::MissingEnd && std::mem::replace(&mut self.cut, true)
+        {
+            return;
         }
+        self.damages += 1;
+        self.sink.damage(at, damage);
     }
 
     /// What is wrong with the file goes to the sink, what is wrong with its disk ends the reading.
@@ -112,12 +130,14 @@ impl<'a, S: Sink> Reading<'a, S> {
         self.unpacked = self.unpacked.saturating_sub(bytes);
     }
 
-    /// Does something without telling of damage and without spending the budget: it will be done again.
+    /// Follows links without telling of damage, spending the budget or guessing what has no link: it will be done again.
     pub(super) fn beforehand(&mut self, action: impl FnOnce(&mut Self) -> io::Result<()>) -> io::Result<()> {
         let budget = std::mem::replace(&mut self.budget, self.len);
+        let unfinished = std::mem::take(&mut self.unfinished);
         self.quiet = true;
         let done = action(self);
         self.quiet = false;
+        self.unfinished = unfinished;
         self.budget = budget;
         done
     }
@@ -144,7 +164,9 @@ impl<'a, S: Sink> Reading<'a, S> {
     /// The key of a bus that has no number.
     pub(super) fn named(&mut self, name: String) -> u64 {
         let index = self.names.iter().position(|known| *known == name).unwrap_or_else(|| {
-            self.names.push(name);
+            if self.names.len() < NAMES {
+                self.names.push(name);
+            }
             self.names.len() - 1
         });
         NAMED + index as u64

@@ -15,11 +15,11 @@ use super::stream::{Fill, Stream};
 /// No frame has more bytes.
 pub(super) const MOST: usize = 64;
 
-/// How often we begin again where offsets lead back.
-const REWINDS: u32 = 16;
+/// How many bytes of values we keep until their records come, of all groups together.
+const KEPT: usize = 16 << 20;
 
-/// How many bytes of values we keep until their records come.
-const KEPT: usize = 1 << 20;
+/// And of one group at least.
+const KEPT_OF_ONE: usize = 256;
 
 /// A payload in the hand.
 #[derive(Debug, Clone, Copy)]
@@ -45,14 +45,13 @@ impl Value {
 pub(super) struct Signal {
     stream: Stream,
     link: u64,
-    rewinds: u32,
     /// Values that are lost.
     lost: Range<u64>,
 }
 
 impl Signal {
     pub(super) fn new<S: Sink>(reading: &mut Reading<'_, S>, link: u64) -> io::Result<Self> {
-        Ok(Self { stream: Stream::new(reading, link)?, link, rewinds: 0, lost: 0..0 })
+        Ok(Self { stream: Stream::new(reading, link)?, link, lost: 0..0 })
     }
 
     /// The value at this offset; `None` where there is none.
@@ -63,10 +62,10 @@ impl Signal {
     ) -> io::Result<Option<Value>> {
         let position = self.stream.position();
         if offset < position {
-            if self.lost.contains(&offset) || self.rewinds == REWINDS {
+            if self.lost.contains(&offset) || reading.rewinds == 0 {
                 return Ok(None);
             }
-            self.rewinds += 1;
+            reading.rewinds -= 1;
             reading.budget = reading.budget.saturating_add(reading.len);
             self.stream = Stream::new(reading, self.link)?;
         }
@@ -94,10 +93,12 @@ impl Signal {
 }
 
 /// The latest values of a group of variable length.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Values {
     /// Each with its length in front.
     bytes: Vec<u8>,
+    /// How many of them are kept at least, and half of how many at most.
+    kept: usize,
     /// The offset of the first byte.
     first: u64,
     /// The offset of the value that the next record without a valid offset has.
@@ -109,6 +110,12 @@ pub(super) struct Values {
 }
 
 impl Values {
+    /// Of one of so many groups that are read side by side.
+    pub(super) fn new(groups: usize) -> Self {
+        let kept = (KEPT / 2 / groups.max(1)).max(KEPT_OF_ONE);
+        Self { bytes: Vec::new(), kept, first: 0, next: 0, late: false, lost: false }
+    }
+
     /// The offset of the value that comes next.
     pub(super) fn end(&self) -> u64 {
         self.first + self.bytes.len() as u64
@@ -119,8 +126,8 @@ impl Values {
         if value.len() as u64 != u64::from(length) {
             return self.pass(length);
         }
-        if self.bytes.len() > 2 * KEPT {
-            let old = self.bytes.len() - KEPT;
+        if self.bytes.len() > 2 * self.kept {
+            let old = self.bytes.len() - self.kept;
             self.bytes.drain(..old);
             self.first += old as u64;
         }

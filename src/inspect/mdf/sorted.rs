@@ -7,7 +7,7 @@ use super::super::frame::Sink;
 use super::layout::{Layout, Payload};
 use super::reading::Reading;
 use super::signal::{Signal, Value};
-use super::stream::{Fill, Stream};
+use super::stream::{Fill, LAST_DT, Stream};
 use super::walk::Group;
 
 /// Where we are in the group.
@@ -23,15 +23,25 @@ pub(super) struct Sorted {
     bus: u64,
     /// Records so far, those in holes too.
     index: u64,
+    /// Where in the stream a record begins for certain, and its index.
+    edge: (u64, u64),
     found: u64,
     /// A frame without its bytes was told.
     told: bool,
+    /// Where the last block ends is not known: bytes of a file that was there before may follow.
+    trailing: bool,
+    latest: i64,
 }
 
-/// How a run of zero bytes ended.
-enum Zeros {
-    /// There is a record before its end: zeros are its bytes.
+/// How far times may go back where old bytes may follow, in nanoseconds: frames of two buses are not always in order. Common
+/// practice, no source.
+const BACK: i64 = 1_000_000_000;
+
+/// What a record whose bytes are all 0 or all 255 was.
+enum Unwritten {
+    /// A record.
     Record,
+    /// Bytes that nobody wrote. We are behind them.
     Passed,
 }
 
@@ -55,8 +65,11 @@ impl Sorted {
             stated: group.stated(reading),
             bus: group.bus,
             index: 0,
+            edge: (0, 0),
             found: 0,
             told: false,
+            trailing: reading.lacks(LAST_DT),
+            latest: i64::MIN,
         })
     }
 
@@ -69,16 +82,28 @@ impl Sorted {
         loop {
             while self.stream.available() >= self.record {
                 let window = self.stream.window();
-                if window[0] == 0 && window[..self.record].iter().all(|byte| *byte == 0) {
-                    match self.zeros(reading)? {
-                        Zeros::Passed => continue,
-                        Zeros::Record => {}
+                let fill = window[0];
+                if matches!(fill, 0 | 0xFF) && window[..self.record].iter().all(|byte| *byte == fill) {
+                    match self.unwritten(reading, fill)? {
+                        Unwritten::Passed => continue,
+                        Unwritten::Record => {}
                     }
                 }
                 let window = self.stream.window();
                 let at = self.layout.time.at(window, self.index);
                 if at > until {
                     return Ok(Some(at));
+                }
+                if self.trailing {
+                    if at < self.latest.saturating_sub(BACK) {
+                        reading.damage(
+                            self.stream.offset(),
+                            Damage::BadStructure("older records behind the last one"),
+                        );
+                        self.stream.leave();
+                        continue;
+                    }
+                    self.latest = self.latest.max(at);
                 }
                 let parts = self.layout.parts(window);
                 let bus = self.layout.bus.map_or(self.bus, |field| field.get(window) & 0xFFFF_FFFF);
@@ -125,46 +150,54 @@ impl Sorted {
 
     /// Goes on with the first whole record behind missing bytes.
     fn hole(&mut self, missing: Option<u64>) {
-        let record = self.record as u64;
+        let (record, position) = (self.record as u64, self.stream.position());
         if missing.is_some() {
-            self.stream.skip(self.stream.position().next_multiple_of(record) - self.stream.position());
-            self.index = self.stream.position() / record;
+            let since = (position - self.edge.0).next_multiple_of(record);
+            self.stream.skip(self.edge.0 + since - position);
+            self.index = self.edge.1 + since / record;
+        } else {
+            // That the next block begins with a record is the best guess.
+            self.edge = (position, self.index);
         }
-        // Otherwise a block that begins with a record is the best guess.
     }
 
-    /// A record of zeros is where we are. It is one if it is the first and another follows; all others are bytes that nobody
-    /// wrote, which a file has after power was lost.
-    fn zeros<S: Sink>(&mut self, reading: &mut Reading<'_, S>) -> io::Result<Zeros> {
+    /// A record is where we are whose bytes are all `fill`. It is one if it is the first, of zeros, and another follows; all
+    /// others are bytes that nobody wrote, which a file has after power was lost.
+    fn unwritten<S: Sink>(&mut self, reading: &mut Reading<'_, S>, fill: u8) -> io::Result<Unwritten> {
         let from = self.stream.offset();
         let mut count = 0;
         loop {
             let bytes = self.stream.bytes();
-            let zeros = bytes.iter().position(|byte| *byte != 0).unwrap_or(bytes.len());
-            if zeros < bytes.len() {
-                let whole = zeros / self.record * self.record;
-                if count == 0 && self.index == 0 && whole == self.record {
-                    return Ok(Zeros::Record);
+            let run = bytes.iter().position(|byte| *byte != fill).unwrap_or(bytes.len());
+            let records = run / self.record;
+            let first = fill == 0 && count == 0 && self.index == 0 && records < 2;
+            if run < bytes.len() {
+                if first {
+                    return Ok(Unwritten::Record);
                 }
-                self.stream.skip(whole as u64);
-                reading.damage(from, Damage::BadStructure("zeros between the records"));
-                return Ok(Zeros::Passed);
+                self.stream.skip((records * self.record) as u64);
+                reading.damage(from, Damage::BadStructure("bytes between the records that nobody wrote"));
+                return Ok(Unwritten::Passed);
             }
-            let undecided = count == 0 && self.index == 0 && zeros < 2 * self.record;
-            let whole = if undecided { 0 } else { zeros / self.record * self.record };
-            count += whole as u64;
-            self.stream.skip(whole as u64);
+            if !first {
+                count += (records * self.record) as u64;
+                self.stream.skip((records * self.record) as u64);
+            }
             match self.stream.more(reading)? {
                 Fill::More => {}
                 Fill::Hole(missing) => {
                     self.hole(missing);
-                    return Ok(Zeros::Passed);
+                    return Ok(Unwritten::Passed);
                 }
                 Fill::End => {
                     let rest = self.stream.available() as u64;
                     self.stream.skip(rest);
-                    reading.damage(from, Damage::NulTail(count + rest));
-                    return Ok(Zeros::Passed);
+                    let tail = match fill {
+                        0 => Damage::NulTail(count + rest),
+                        _ => Damage::BadStructure("bytes behind the last record that nobody wrote"),
+                    };
+                    reading.damage(from, tail);
+                    return Ok(Unwritten::Passed);
                 }
             }
         }

@@ -10,14 +10,20 @@ use super::packed::{Outcome, Unpacked};
 use super::reading::Reading;
 use super::source;
 
-/// Bytes read at a time. No record may be longer.
-pub(super) const BUFFER: usize = 256 << 10;
+/// Bytes read at a time, where few groups are read side by side.
+const MOST: usize = 256 << 10;
+
+/// And where many are. No record may be longer.
+pub(super) const LEAST: usize = 64 << 10;
+
+/// The buffers of all groups together.
+const TOGETHER: usize = 8 << 20;
 
 /// Readable bytes behind the end of the content, for fields that are read as eight bytes.
 const SLACK: usize = 8;
 
 /// Standard flag: the length of the last DT was not brought up to date.
-const LAST_DT: u16 = 0x04;
+pub(super) const LAST_DT: u16 = 0x04;
 
 /// What asking for more brought.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,7 +75,8 @@ impl Stream {
     pub(super) fn new<S: Sink>(reading: &mut Reading<'_, S>, link: u64) -> io::Result<Self> {
         Ok(Self {
             chain: Chain::new(reading, link)?,
-            buffer: vec![0; BUFFER + SLACK].into_boxed_slice(),
+            buffer: vec![0; (TOGETHER / reading.together.max(1)).clamp(LEAST, MOST) + SLACK]
+                .into_boxed_slice(),
             start: 0,
             end: 0,
             position: 0,
@@ -139,9 +146,7 @@ impl Stream {
             self.skip(self.here.position - self.position);
             return;
         }
-        self.start = self.end;
-        self.owed = 0;
-        self.position += match &mut self.piece {
+        let left = match &mut self.piece {
             Piece::Plain(_, left) => std::mem::take(left),
             Piece::Unpacked(given) => {
                 let left = self.unpacked.bytes.len() - *given;
@@ -150,14 +155,17 @@ impl Stream {
             }
             Piece::None => 0,
         };
+        self.position = self.position - self.owed + self.available() as u64 + left;
+        (self.start, self.owed) = (self.end, 0);
     }
 
     /// Gets more bytes.
     pub(super) fn more<S: Sink>(&mut self, reading: &mut Reading<'_, S>) -> io::Result<Fill> {
         self.buffer.copy_within(self.start..self.end, 0);
         (self.start, self.end) = (0, self.end - self.start);
+        let full = self.buffer.len() - SLACK;
         loop {
-            let room = &mut self.buffer[self.end..BUFFER];
+            let room = &mut self.buffer[self.end..full];
             let count = match &mut self.piece {
                 Piece::None => 0,
                 Piece::Plain(at, left) => {
@@ -188,8 +196,8 @@ impl Stream {
                 self.end += count;
                 return Ok(Fill::More);
             }
-            if self.end == BUFFER {
-                // A caller that wants more than the buffer holds gets no more.
+            if self.end == full {
+                // Nobody wants more than the buffer holds.
                 return Ok(Fill::End);
             }
             let Some((at, last)) = self.chain.next(reading)? else {

@@ -83,7 +83,7 @@ impl Unsorted {
         for group in &sorted {
             let content = match &group.content {
                 Content::Other => Kept::Other,
-                Content::Values => Kept::Values(Values::default()),
+                Content::Values => Kept::Values(Values::new(sorted.len() * reading.together)),
                 Content::Frames(layout) => {
                     let elsewhere = match layout.payload {
                         Payload::Signal(_, link) => match sorted.iter().position(|group| group.block == link)
@@ -168,11 +168,10 @@ impl Unsorted {
             let (bytes, length) = (found.unwrap_or_default(), found.map(<[u8]>::len));
             let data = &bytes[..bytes.len().min(usize::from(front.parts.len))];
             reading.frame(front.event, front.at, front.bus, front.parts, data);
-            if let (Bytes::Of(group, None), Some(length)) = (front.bytes, length) {
-                if let Some(Kept::Values(values)) = self.groups.get_mut(group).map(|entry| &mut entry.content)
-                {
-                    values.next += 4 + length as u64;
-                }
+            if let (Bytes::Of(group, None), Some(length)) = (front.bytes, length)
+                && let Some(Kept::Values(values)) = self.groups.get_mut(group).map(|entry| &mut entry.content)
+            {
+                values.next += 4 + length as u64;
             }
             self.queue.pop_front();
         }
@@ -207,10 +206,9 @@ impl Unsorted {
                     };
                     let index = found.unwrap_or_default();
                     if let Some(Bytes::Of(of, Some(offset))) = self.queue.front().map(|waiting| waiting.bytes)
+                        && of == index
                     {
-                        if of == index {
-                            values.found_again(offset);
-                        }
+                        values.found_again(offset);
                     }
                     let waits = self.queue.front().filter(|waiting| {
                         waiting.at <= until
@@ -289,11 +287,8 @@ impl Unsorted {
     fn astray<S: Sink>(&mut self, reading: &mut Reading<'_, S>, id: u64) -> io::Result<Step> {
         let from = self.stream.offset();
         let mut zeros = 0;
-        while id == 0 {
+        while id == 0 && self.stream.bytes().iter().all(|byte| *byte == 0) {
             let bytes = self.stream.bytes();
-            if bytes.iter().any(|byte| *byte != 0) {
-                break;
-            }
             zeros += bytes.len() as u64;
             self.stream.skip(bytes.len() as u64);
             match self.stream.more(reading)? {
@@ -336,9 +331,7 @@ impl Unsorted {
 
     fn end<S: Sink>(&mut self, reading: &mut Reading<'_, S>) {
         self.ended = true;
-        if self.stream.available() > 0 && self.stream.available() < super::stream::BUFFER
-            || self.stream.owes()
-        {
+        if self.stream.available() > 0 || self.stream.owes() {
             reading.damage(self.stream.offset(), Damage::TornRecord);
         }
         for entry in &self.groups {

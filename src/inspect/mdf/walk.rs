@@ -10,7 +10,7 @@ use super::chain::Chain;
 use super::field::Time;
 use super::layout::{Channel, Event, Layout, Payload};
 use super::reading::Reading;
-use super::stream::BUFFER;
+use super::stream::{LAST_DT, LEAST};
 
 /// The most groups and channels that we follow.
 const BLOCKS: usize = 1 << 16;
@@ -22,13 +22,10 @@ const UNMARKED: usize = 16;
 const DEPTH: u32 = 4;
 
 /// The longest record of frames.
-const RECORD: u64 = (BUFFER / 4) as u64;
+const RECORD: u64 = (LEAST / 2) as u64;
 
 /// Standard flag: the cycle counters of channel groups were not set.
 const COUNTERS: u16 = 0x01;
-
-/// Standard flag: the length of the last data block of each data group was not set.
-const LAST_DT: u16 = 0x04;
 
 /// A data group with frames in it.
 pub(super) struct DataGroup {

@@ -52,6 +52,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
         remove: None,
+        bit_rate: None,
     };
     Arc::new(Logger {
         id: LoggerId::new("L-1").expect("id"),

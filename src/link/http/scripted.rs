@@ -135,6 +135,7 @@ fn logger(login: Option<Login>) -> Logger {
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
         remove: None,
+        bit_rate: None,
     };
     Logger {
         id: LoggerId::new("L-0421").expect("id"),
