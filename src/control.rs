@@ -74,6 +74,17 @@ pub enum Request {
         /// Who says so.
         by: String,
     },
+    /// Write down that a copy in an archive was repaired.
+    Repaired {
+        /// The archive.
+        archive: String,
+        /// Where in it.
+        location: String,
+        /// Its SHA-256, 64 hexadecimal digits.
+        sha256: String,
+        /// Where the right bytes came from.
+        from: String,
+    },
     /// How the service is.
     Status,
 }

@@ -231,6 +231,15 @@ impl Archive for FileArchive {
         self.patience.run(write).await
     }
 
+    async fn repair(&self, item: StoreItem) -> Result<bool, ArchiveError> {
+        let inside = self.inside.clone();
+        let mend = move |disk: &Arc<dyn Disk>, pulse: &Pulse| {
+            let _one = inside.replacing.lock().unwrap_or_else(PoisonError::into_inner);
+            inside.writing(&**disk, pulse)?.repair(&item)
+        };
+        self.patience.run(mend).await
+    }
+
     async fn list(
         &self,
         prefix: String,

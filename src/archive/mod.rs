@@ -148,6 +148,13 @@ pub trait Archive: Send + Sync {
     /// Writes a text of our own keeping over what was there (a manifest). Never a stored file.
     async fn replace(&self, key: String, bytes: Vec<u8>) -> Result<(), ArchiveError>;
 
+    /// Puts the right bytes in the place of a copy that is missing or has others: the one case in which a
+    /// stored file is replaced. `false`, and nothing done, where what stands there is right. A source that
+    /// does not have these bytes is [`ArchiveFailure::Source`].
+    async fn repair(&self, item: StoreItem) -> Result<bool, ArchiveError> {
+        Err(ArchiveError::new(ArchiveFailure::Refused, format!("{} cannot be repaired there", item.key)))
+    }
+
     /// Up to `limit` keys (files only) that begin with `prefix` (a whole folder, ending with `/`)
     /// and come after `after`, in byte order, folders entered.
     async fn list(

@@ -22,7 +22,7 @@ use crate::edges::Random;
 
 /// The key of the archive's identity.
 pub const IDENTITY: &str = ".yarder/archive.json";
-const TMP: &str = ".yarder/tmp";
+pub(super) const TMP: &str = ".yarder/tmp";
 /// Most entries of one folder.
 const MAX_ENTRIES: usize = 1 << 20;
 
@@ -400,6 +400,11 @@ impl<'a> Room<'a> {
         }
         let mut temp = self.temp_of(bytes)?;
         self.flush(&[&*temp.file])?;
+        self.rename_over(&mut temp, key)
+    }
+
+    /// Gives a flushed file its final name in the place of what stands there, durably.
+    pub(super) fn rename_over(&self, temp: &mut Temp<'_>, key: &str) -> Result<(), ArchiveError> {
         self.pulse.beat()?;
         self.disk.rename(&temp.path, &self.path(key)).map_err(|e| self.failed(key, &e))?;
         temp.gone = true;

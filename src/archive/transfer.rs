@@ -6,7 +6,7 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::room::{Publish, Room, Temp, cannot, folder_of};
+use super::room::{Publish, Room, TMP, Temp, cannot, folder_of};
 use super::{ArchiveError, ArchiveFailure, ReadBack, StoreItem, Stored, Verified};
 use crate::durable::DiskFile;
 use crate::killpoint;
@@ -132,6 +132,31 @@ impl<'a> Room<'a> {
             }
         }
         if at == item.size { Ok(temp) } else { Err(of_size(item, at)) }
+    }
+
+    /// Puts right bytes over a copy that is missing or wrong, and over nothing else.
+    pub(super) fn repair(&mut self, item: &StoreItem) -> Result<bool, ArchiveError> {
+        Self::checked(&item.key)?;
+        let right = |back: Option<ReadBack>| {
+            back.is_some_and(|back| back.size == item.size && back.sha256 == item.sha256)
+        };
+        if right(self.read_back(&item.key)?) {
+            return Ok(false);
+        }
+        if !self.folder(folder_of(&item.key))? {
+            let detail = format!("{} lies below a file", item.key);
+            return Err(ArchiveError::new(ArchiveFailure::Refused, detail));
+        }
+        // Never shared with what it comes from: a second copy is wanted.
+        let mut temp = self.copy(&StoreItem { own: false, ..item.clone() })?;
+        self.flush(&[&*temp.file])?;
+        let name = temp.path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
+        if !right(self.read_back(&format!("{TMP}/{name}"))?) {
+            let detail = format!("{} does not have the bytes that were stored", item.source.display());
+            return Err(ArchiveError::new(ArchiveFailure::Source, detail));
+        }
+        self.rename_over(&mut temp, &item.key)?;
+        Ok(true)
     }
 
     /// Reads a copy back from the medium.

@@ -1,11 +1,11 @@
-//! The command that compares the archives with the ledger; it reads and changes nothing.
+//! The command that compares the archives with the ledger, and mends wrong copies where it is asked to.
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Serialize;
 
-use crate::archive::{Archive, FileArchive};
+use crate::archive::{Archive, Archives, FileArchive, ReadBack};
 use crate::config::{ArchiveConfig, ArchiveTarget};
 use crate::edges::{Edges, Random};
 use crate::ledger::Query;
@@ -14,25 +14,28 @@ use crate::model::Digest;
 use crate::report::words::{count, of, plain};
 
 use super::Cx;
+use super::mend::Mender;
 use super::out::{Failure, Out, Outcome};
 
 /// Read the archives back and tell every difference from the ledger
 ///
 /// flipped: a copy has other bytes. missing: a copy is not there. foreign: a file is there that nobody
 /// here stored. doubled: a logger's content stands at two places. pending: a copy is still owed, which
-/// passes by itself while the service runs. Nothing is changed.
+/// passes by itself while the service runs. Nothing is changed, unless --repair puts right bytes over a
+/// flipped or a missing copy, from the spool or from another archive.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   yarder audit                  every copy, byte by byte
   yarder audit --sample 2%      two copies of a hundred, by chance, one at least
+  yarder audit --repair         every copy, and right bytes over what is wrong
 
 Exit code 3: there is a difference that does not pass by itself.")]
 pub struct Args {
     /// Share of the copies that is read
     #[arg(long, value_name = "SHARE", default_value = "100%", value_parser = share)]
     sample: Share,
-    /// Restore what is wrong from another copy
-    #[arg(long, hide = true)]
+    /// Restore what is flipped or missing from the spool or another archive
+    #[arg(long)]
     repair: bool,
 }
 
@@ -53,16 +56,25 @@ fn share(text: &str) -> Result<Share, String> {
 }
 
 pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
-    if args.repair {
-        return Err(Failure::Usage("--repair is not supported by this version".to_owned()));
-    }
     let (loaded, query) = cx.read()?;
     let mut total = Tally::default();
     let mut failed = Vec::new();
+    let archives = Archives::default();
     for config in &loaded.config.archives {
-        let archive = open(&cx.edges, config);
+        archives.put(config.name.as_str(), open(&cx.edges, config));
+    }
+    let mender = args.repair.then(|| Mender::new(cx, &loaded, &query, &archives));
+    for config in &loaded.config.archives {
         let name = config.name.as_str();
-        let mut audit = Audit { query: &query, name, archive: &*archive, out, tally: Tally::default() };
+        let Some(archive) = archives.get(name) else { continue };
+        let mut audit = Audit {
+            query: &query,
+            name,
+            archive: &*archive,
+            mender: mender.as_ref(),
+            out,
+            tally: Tally::default(),
+        };
         match audit.run(args.sample, &cx.edges.random).await {
             Ok(()) => {}
             Err(Failure::Failed(why)) => failed.push(why),
@@ -79,6 +91,9 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
             if total.differences == 1 { "needs" } else { "need" },
             count(total.pending)
         ))?;
+        if args.repair {
+            out.line(format!("Copies repaired: {}.", count(total.repaired)))?;
+        }
     }
     if !failed.is_empty() {
         return Err(Failure::Failed(failed.join("\n")));
@@ -104,6 +119,8 @@ struct Difference<'a> {
     expected: Option<String>,
     /// What is there: a SHA-256, a size, another place, or how far a pending copy is.
     found: Option<String>,
+    /// Where the right bytes came from that stand there now.
+    repaired: Option<String>,
 }
 
 #[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
@@ -111,6 +128,7 @@ struct Tally {
     read: u64,
     differences: u64,
     pending: u64,
+    repaired: u64,
 }
 
 impl std::ops::Add for Tally {
@@ -120,6 +138,7 @@ impl std::ops::Add for Tally {
             read: self.read + other.read,
             differences: self.differences + other.differences,
             pending: self.pending + other.pending,
+            repaired: self.repaired + other.repaired,
         }
     }
 }
@@ -133,6 +152,7 @@ struct Audit<'a> {
     query: &'a Query,
     name: &'a str,
     archive: &'a dyn Archive,
+    mender: Option<&'a Mender<'a>>,
     out: &'a mut Out,
     tally: Tally,
 }
@@ -143,6 +163,7 @@ impl Audit<'_> {
             return Ok(());
         }
         self.copies(sample, random).await?;
+        self.owed_again().await?;
         self.foreign().await?;
         self.doubled()?;
         self.pending()
@@ -179,12 +200,23 @@ impl Audit<'_> {
         expected: Option<String>,
         found: Option<String>,
     ) -> Result<(), Failure> {
-        if kind == "pending" {
-            self.tally.pending += 1
-        } else {
-            self.tally.differences += 1
+        self.tell_repaired(kind, location, expected, found, None)
+    }
+
+    fn tell_repaired(
+        &mut self,
+        kind: &'static str,
+        location: &str,
+        expected: Option<String>,
+        found: Option<String>,
+        repaired: Option<String>,
+    ) -> Result<(), Failure> {
+        match (kind, &repaired) {
+            ("pending", _) => self.tally.pending += 1,
+            (_, Some(_)) => self.tally.repaired += 1,
+            _ => self.tally.differences += 1,
         }
-        let difference = Difference { kind, archive: self.name, location, expected, found };
+        let difference = Difference { kind, archive: self.name, location, expected, found, repaired };
         if self.out.json {
             return self.out.value(&difference);
         }
@@ -193,11 +225,12 @@ impl Audit<'_> {
         };
         let (expected, found) = (&difference.expected, &difference.found);
         let text = format!(
-            "{kind:<8} {}: {}{}{}",
+            "{kind:<8} {}: {}{}{}{}",
             self.name,
             if location.is_empty() { "no place yet".to_owned() } else { plain(location) },
             part("expected", expected),
-            part("found", found)
+            part("found", found),
+            part("repaired from", &difference.repaired)
         );
         self.out.line(text)
     }
@@ -230,11 +263,32 @@ impl Audit<'_> {
             self.tally.read += 1;
             match read {
                 Some(copy) if copy.sha256 == *sha256 && copy.size == *size => {}
-                Some(copy) => {
-                    self.tell("flipped", location, Some(sha256.hex()), Some(copy.sha256.hex()))?;
-                }
-                None => self.tell("missing", location, Some(sha256.hex()), None)?,
+                Some(copy) => self.wrong("flipped", (location, *size, sha256), Some(&copy)).await?,
+                None => self.wrong("missing", (location, *size, sha256), None).await?,
             }
+        }
+        Ok(())
+    }
+
+    async fn wrong(
+        &mut self,
+        kind: &'static str,
+        (location, size, sha256): (&str, u64, &Digest),
+        found: Option<&ReadBack>,
+    ) -> Result<(), Failure> {
+        let repaired = match self.mender {
+            Some(mender) => mender.mend(self.archive, self.name, location, size, *sha256).await?,
+            None => None,
+        };
+        let found = found.map(|copy| copy.sha256.hex());
+        self.tell_repaired(kind, location, Some(sha256.hex()), found, repaired)
+    }
+
+    /// What was found wrong before, and is owed again.
+    async fn owed_again(&mut self) -> Result<(), Failure> {
+        let wrong = self.query.owed_again(self.name)?;
+        for group in wrong.chunks(GROUP) {
+            self.compare(group).await?;
         }
         Ok(())
     }

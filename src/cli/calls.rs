@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::out::Failure;
 use crate::config::{Config, Loaded, Problems, RealEnv, last_good_dir, load};
+use crate::control::Request;
 use crate::edges::Edges;
 use crate::ledger;
 use crate::link::NetDialer;
@@ -151,6 +152,13 @@ pub async fn held_drop(edges: &Edges, config: &Config, id: i64, reason: &str) ->
 /// Removes from the loggers what policy lets go, when no service runs.
 pub async fn remove(edges: &Edges, config: &Config) -> Result<Vec<service::Cleared>, Failure> {
     Ok(service::remove(edges.clone(), config).await?)
+}
+
+/// Writes down that a copy was repaired, when no service runs.
+pub async fn repaired(edges: &Edges, config: &Config, request: &Request) -> Result<(), Failure> {
+    let Request::Repaired { archive, location, sha256, from } = request else { return Ok(()) };
+    service::repaired_alone(edges.clone(), config, (archive, location), sha256, from).await?;
+    Ok(())
 }
 
 /// Writes a note or ends one, when no service runs; says what was done.

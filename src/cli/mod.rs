@@ -12,6 +12,7 @@ mod files;
 mod held;
 mod inspect;
 pub mod logging;
+mod mend;
 mod note;
 mod once;
 pub mod out;

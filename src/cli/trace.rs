@@ -188,6 +188,7 @@ fn said(what: &str) -> String {
         "partial-dropped" => "the partial was dropped for want of room",
         "kept" => "a person keeps it",
         "dropped" => "a person drops it",
+        "repaired" => "its copy in an archive was repaired",
         "removal-intended" => "it is to be removed from its logger",
         "delete-answered" => "its logger says that it is deleted",
         "removed" => "removed from its logger",

@@ -15,6 +15,7 @@
 
 mod archives;
 mod backup;
+mod copies;
 mod days;
 mod dropped;
 mod events;

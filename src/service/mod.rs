@@ -22,7 +22,7 @@ use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
 pub use mending::{Rebuilt, rebuild};
-pub use person::{Cleared, adopt, held_drop, held_keep, note_alone, remove};
+pub use person::{Cleared, adopt, held_drop, held_keep, note_alone, remove, repaired_alone};
 pub use round::{Round, once};
 pub use run::{RunOptions, run};
 

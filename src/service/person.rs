@@ -13,9 +13,9 @@ use crate::control::Answer;
 use crate::edges::Edges;
 use crate::fetch;
 use crate::forward::{AttachError, Forwarder};
-use crate::ledger::{self, About, FileRow, LedgerError, Note, VersionId, WholeFacts};
+use crate::ledger::{self, About, FileRow, LedgerError, Logged, Note, VersionId, WholeFacts};
 use crate::link::NetDialer;
-use crate::model::{Day, Edges as FileEdges, LoggerId, Look, Proof};
+use crate::model::{Day, Digest, Edges as FileEdges, LoggerId, Look, Proof};
 use crate::progress::Progress;
 use crate::spool::{Finished, Partial};
 use crate::yard::{self, Yard};
@@ -207,6 +207,38 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
     yard.ledger.settled().await?;
     Ok(format!("{} of {} is kept as it is, and goes to the archives.", row.path, row.vehicle))
+}
+
+/// Writes down that a copy was repaired, when no service runs.
+pub async fn repaired_alone(
+    edges: Edges,
+    config: &Config,
+    (archive, location): (&str, &str),
+    sha256: &str,
+    from: &str,
+) -> Result<String, ServiceError> {
+    let parts = alone(edges, config, "audit").await?;
+    repaired(&parts.yard, archive, location, sha256, from).await
+}
+
+/// A copy has its bytes again: a line in the story of every file whose content it is.
+pub(super) async fn repaired(
+    yard: &Yard,
+    archive: &str,
+    location: &str,
+    sha256: &str,
+    from: &str,
+) -> Result<String, ServiceError> {
+    let state_dir = yard.config.borrow().depot.state_dir.clone();
+    let unknown = || ServiceError::Unknown(format!("The ledger knows no content {sha256}."));
+    let digest = Digest::from_hex(sha256).ok_or_else(unknown)?;
+    let files = ledger::read(&state_dir).and_then(|query| query.with_bytes(digest));
+    for id in files.map_err(|e| ServiceError::Unknown(format!("The ledger cannot be read: {e}.")))? {
+        let detail = json!({ "archive": archive, "location": location, "from": from });
+        yard.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;
+    }
+    yard.ledger.settled().await?;
+    Ok(format!("{location} in archive \"{archive}\" is repaired."))
 }
 
 /// Longest reason of a note, in characters.

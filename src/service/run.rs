@@ -459,6 +459,11 @@ impl Service {
             Request::Drop { id, reason } => {
                 self.person(answer, async move { person::drop(&yard, id, &reason).await });
             }
+            Request::Repaired { archive, location, sha256, from } => {
+                self.person(answer, async move {
+                    person::repaired(&yard, &archive, &location, &sha256, &from).await
+                });
+            }
             Request::Note { id, until, reason, by } => {
                 self.person(answer, async move { person::note(&yard, id, until, reason, by).await });
             }

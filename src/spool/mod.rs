@@ -94,7 +94,7 @@ impl Spool {
 
     /// Where a whole file lies.
     pub fn whole(&self, name: &str) -> PathBuf {
-        self.dir.join(format!("{name}.log"))
+        whole(&self.dir, name)
     }
 
     fn part(&self, name: &str) -> PathBuf {
@@ -202,4 +202,13 @@ impl Spool {
 /// The group of a whole file's name.
 fn group_of(name: &str) -> &str {
     name.split_once('-').map_or(name, |(group, _)| group)
+}
+
+/// Where a whole file lies in the spool of a state folder.
+pub fn whole_in(state_dir: &Path, name: &str) -> PathBuf {
+    whole(&state_dir.join("spool"), name)
+}
+
+fn whole(dir: &Path, name: &str) -> PathBuf {
+    dir.join(format!("{name}.log"))
 }

@@ -5,6 +5,7 @@
 //! round in process under a clock that can be set forward. Every test prints its seed and takes one
 //! from `YARDER_TEST_SEED`.
 
+mod audits;
 mod cards;
 mod cuts;
 mod damaged;
