@@ -100,7 +100,8 @@ pub struct Unit {
     pub reset_clock: bool,
     /// Every content that its cards held while it had them.
     pub held: BTreeMap<Digest, usize>,
-    /// What its last whole listing showed: contents, and since when they are so.
+    /// What the last whole listing showed that the service has taken in: contents, and since when they
+    /// are so.
     pub told: BTreeMap<String, (Digest, Duration)>,
     /// When that was.
     pub listed_at: Duration,
@@ -385,11 +386,14 @@ impl Dialer for Air {
             wanted: logger.kind.files.clone(),
             silence: poll.idle_timeout,
             resumes: None,
-            listed: BTreeSet::new(),
+            listed: None,
             reading: None,
         }))
     }
 }
+
+/// What a whole listing showed, and when.
+type Told = (BTreeMap<String, (Digest, Duration)>, Duration);
 
 /// One conversation.
 struct Wire {
@@ -399,7 +403,7 @@ struct Wire {
     silence: Duration,
     resumes: Option<bool>,
     /// What its last whole listing showed.
-    listed: BTreeSet<(String, Digest)>,
+    listed: Option<Told>,
     /// The open read: its file, the next byte, and the end that was announced.
     reading: Option<(String, usize, Option<usize>)>,
 }
@@ -429,7 +433,12 @@ fn file_of<'u>(unit: &'u Unit, path: &str) -> Result<&'u File, LinkError> {
 }
 
 impl Wire {
-    fn listing(unit: &mut Unit, rng: &mut fastrand::Rng, wanted: &Patterns, now: Duration) -> Listing {
+    fn listing(
+        unit: &mut Unit,
+        rng: &mut fastrand::Rng,
+        wanted: &Patterns,
+        now: Duration,
+    ) -> (Listing, Option<Told>) {
         let mut listing = Listing { dialect: "memory", ..Listing::default() };
         let lies = chance(rng, unit.trouble.lies);
         for (name, file) in &unit.card.files {
@@ -466,14 +475,11 @@ impl Wire {
         if lies {
             unit.told.clear();
             unit.lied_at = Some(now);
-        } else if listing.missing.is_empty() {
-            unit.told.clear();
-            for (path, file) in &unit.card.files {
-                unit.told.insert(path.clone(), (file.sha, file.since));
-            }
-            unit.listed_at = now;
         }
-        listing
+        let whole = !lies && listing.missing.is_empty();
+        let file = |(path, file): (&String, &File)| (path.clone(), (file.sha, file.since));
+        let told = whole.then(|| (unit.card.files.iter().map(file).collect(), now));
+        (listing, told)
     }
 }
 
@@ -487,7 +493,11 @@ impl Link for Wire {
         let (wanted, now) = (self.wanted.clone(), self.shared.clock.mono());
         let before = std::mem::take(&mut self.listed);
         let listing = self.shared.ask(self.at, "list", "", |unit, rng| {
-            unit.shown.extend(before);
+            // It goes on, and so has taken in what it was told last.
+            if let Some((told, at)) = before {
+                unit.shown.extend(told.iter().map(|(path, (sha, _))| (path.clone(), *sha)));
+                (unit.told, unit.listed_at) = (told, at);
+            }
             if chance(rng, unit.trouble.no_listing) {
                 let title = "Welcome: please log in".to_owned();
                 return Err(LinkError::new(LinkFailure::NotAListing { title }, "text/html"));
@@ -495,14 +505,10 @@ impl Link for Wire {
             if chance(rng, unit.trouble.cut) {
                 return Err(LinkError::cut("connection reset by peer"));
             }
-            let listing = Self::listing(unit, rng, &wanted, now);
-            let shown = unit.told.iter().map(|(path, (sha, _))| (path.clone(), *sha)).collect();
-            Ok((listing, shown))
+            Ok(Self::listing(unit, rng, &wanted, now))
         });
-        let (listing, shown) = listing?;
-        if listing.missing.is_empty() {
-            self.listed = shown;
-        }
+        let (listing, told) = listing?;
+        self.listed = told;
         Ok(listing)
     }
 

@@ -534,6 +534,7 @@ impl World {
                     0 => Faults { read: of, ..Faults::default() },
                     1 => Faults { write: of, ..Faults::default() },
                     2 if part == Part::Archive => {
+                        self.log.note(|| "== the archive's medium writes other bytes".to_owned());
                         self.model.rots = true;
                         Faults { rot: of, ..Faults::default() }
                     }
@@ -629,7 +630,6 @@ impl World {
             owed = self.model.owed(&self.shared, &book);
             if owed.is_empty() && home {
                 self.model.rolled_back = false;
-                self.model.rots = false;
                 self.model.step(&self.shared, Some(&book))?;
                 self.model.end(&self.shared, &book)?;
                 until.cancel();

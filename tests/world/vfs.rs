@@ -3,7 +3,6 @@
 //! A run lives on one thread, and the VFS uses the disk that was given to that thread. Locks and the
 //! WAL's index are those of one process. The one file with `unsafe`: SQLite calls by pointers.
 #![allow(unsafe_code, reason = "SQLite takes a VFS as a table of C functions")]
-#![allow(clippy::undocumented_unsafe_blocks, reason = "the contract is that of sqlite3_vfs, told once above")]
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
