@@ -2,7 +2,9 @@
 //!
 //! A file is `NAME.part` while bytes come, under a random name. Files that become whole together are
 //! a group with a random name of its own: `GROUP-000.log`, `GROUP-001.log` and so on, and beside them
-//! `GROUP.json` with the record of each, so that whole files can be told without the ledger.
+//! `GROUP.json` with the record of each, so that whole files can be told without the ledger. Small
+//! ones that were in memory until then lie one behind the other in `GROUP.log`, which goes with the
+//! last of them; the name of such a file, `GROUP-002@4096`, says where in it it begins.
 //!
 //! # Crash
 //! A partial is good up to its last mark, whose offset and running hash the ledger has; what lies
@@ -15,7 +17,7 @@ mod partial;
 mod record;
 mod recover;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicU64;
@@ -66,10 +68,30 @@ pub struct Spool {
     dir: PathBuf,
     edges: Edges,
     budget: Arc<Budget>,
-    /// How many files of each group lie here.
-    groups: Arc<Mutex<BTreeMap<String, usize>>>,
+    /// The groups that lie here.
+    groups: Arc<Mutex<BTreeMap<String, Group>>>,
     /// How many partials were opened.
     opened: Arc<AtomicU64>,
+}
+
+/// What lies here of a group.
+#[derive(Debug, Default)]
+struct Group {
+    /// Files of their own.
+    own: usize,
+    /// Where those begin that lie in one file, and their numbers.
+    packed: BTreeSet<(u64, u32)>,
+}
+
+/// Where a whole file's bytes lie.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lies {
+    /// In which file.
+    pub path: PathBuf,
+    /// At which byte of it they begin.
+    pub at: u64,
+    /// The file is the spool's, and holds nothing else.
+    pub own: bool,
 }
 
 impl Spool {
@@ -90,9 +112,15 @@ impl Spool {
         &self.budget
     }
 
-    /// Where a whole file lies.
+    /// The file that holds a whole one.
     pub fn whole(&self, name: &str) -> PathBuf {
-        self.dir.join(format!("{name}.log"))
+        self.dir.join(format!("{}.log", file_of(name)))
+    }
+
+    /// Where a whole file's bytes lie.
+    pub fn lies(&self, name: &str) -> Lies {
+        let packed = packed(name);
+        Lies { path: self.whole(name), at: packed.map_or(0, |(at, _)| at), own: packed.is_none() }
     }
 
     fn part(&self, name: &str) -> PathBuf {
@@ -103,18 +131,8 @@ impl Spool {
         self.dir.join(format!("{group}.json"))
     }
 
-    fn groups(&self) -> MutexGuard<'_, BTreeMap<String, usize>> {
+    fn groups(&self) -> MutexGuard<'_, BTreeMap<String, Group>> {
         self.groups.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// A file of a group is gone; whether it was the last.
-    fn was_last(&self, group: &str) -> bool {
-        let mut groups = self.groups();
-        let left = groups.get_mut(group).map(|left| {
-            *left = left.saturating_sub(1);
-            *left
-        });
-        left == Some(0) && groups.remove(group).is_some()
     }
 
     /// Makes an error of the system's into one that says what was tried, and where.
@@ -160,19 +178,45 @@ impl Spool {
     }
 
     fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<()> {
-        if !self.remove(disk, &self.whole(name))? {
-            self.remove(disk, &self.part(name))?;
-        } else if self.was_last(group_of(name)) {
-            match disk.remove(&self.record(group_of(name))) {
-                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-                _ => {}
+        let group = group_of(name);
+        let packed = packed(name);
+        if let Some(place) = packed {
+            let gone = |group: &mut Group| group.packed.remove(&place) && group.packed.is_empty();
+            if !self.groups().get_mut(group).is_some_and(gone) {
+                return Ok(());
             }
         }
-        Ok(())
+        if !self.remove(disk, &self.whole(name))? {
+            self.remove(disk, &self.part(name))?;
+            return Ok(());
+        }
+        let last = {
+            let mut groups = self.groups();
+            let left = groups.get_mut(group).map(|left| {
+                left.own = left.own.saturating_sub(usize::from(packed.is_none()));
+                left.own == 0 && left.packed.is_empty()
+            });
+            left == Some(true) && groups.remove(group).is_some()
+        };
+        match last.then(|| disk.remove(&self.record(group))) {
+            Some(Err(e)) if e.kind() != io::ErrorKind::NotFound => Err(e),
+            _ => Ok(()),
+        }
     }
 }
 
 /// The group of a whole file's name.
 fn group_of(name: &str) -> &str {
     name.split_once('-').map_or(name, |(group, _)| group)
+}
+
+/// Where a whole file begins in the file of its group, and its number; `None` for one of its own.
+fn packed(name: &str) -> Option<(u64, u32)> {
+    let (number, at) = name.split_once('-')?.1.split_once('@')?;
+    Some((at.parse().ok()?, number.parse().ok()?))
+}
+
+/// The name of the file that holds a whole one, without its ending.
+fn file_of(name: &str) -> &str {
+    if packed(name).is_some() { group_of(name) } else { name }
 }

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
-use super::{Partial, Record, Spool, SpoolError, group_of, record};
+use super::{Partial, Record, Spool, SpoolError, file_of, group_of, packed, record};
 use crate::durable::{Disk, read_small};
 use crate::killpoint;
 use crate::ledger::state::{Happening, State};
@@ -120,21 +120,30 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
     let mut mend = Vec::new();
     let of_state = |wanted| owners.iter().filter(move |(_, (_, state, _))| *state == wanted);
     for (name, _) in of_state(State::Whole) {
-        if lying.wholes.contains_key(name) {
+        let file = file_of(name);
+        if lying.wholes.contains_key(file) {
             continue;
         }
         // The disk lost the last rename and kept what came after it?
-        let part = lying.record(disk, spool, name).map(|record| record.part.clone());
+        let part = match packed(name) {
+            Some(_) => Some(file.to_owned()),
+            None => lying.record(disk, spool, name).map(|record| record.part.clone()),
+        };
         match part.and_then(|part| Some((lying.parts.remove(&part)?, part))) {
             Some((len, part)) => {
                 disk.rename(&spool.part(&part), &spool.whole(name))?;
-                lying.wholes.insert(name.clone(), len);
+                lying.wholes.insert(file.to_owned(), len);
             }
             None => found.missing.push(name.clone()),
         }
     }
     let mut grown = BTreeSet::new();
     for (name, len) in std::mem::take(&mut lying.wholes) {
+        if !name.contains('-') {
+            lying.packed(disk, spool, (&name, len), owners, &mut mend);
+            found.bytes += len;
+            continue;
+        }
         let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
         // A record that cannot be read leaves the file where it is: it may be all there is.
         let record = if known { None } else { lying.record(disk, spool, &name) };
@@ -149,7 +158,7 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
             mend.push(Mending::Adopt(Box::new(record)));
         }
         found.bytes += len;
-        *spool.groups().entry(group_of(&name).to_owned()).or_default() += 1;
+        spool.groups().entry(group_of(&name).to_owned()).or_default().own += 1;
     }
     for (name, (id, ..)) in of_state(State::Fetching) {
         if !lying.parts.contains_key(name) && !grown.contains(name) {
@@ -186,6 +195,35 @@ impl Lying {
             }
         }
         Ok(lying)
+    }
+
+    /// Files that lie one behind the other in the file of their group: those that the ledger does not
+    /// know to be whole are adopted.
+    fn packed(
+        &mut self,
+        disk: &dyn Disk,
+        spool: &Spool,
+        (group, len): (&str, u64),
+        owners: &Owners,
+        mend: &mut Vec<Mending>,
+    ) {
+        let mut lies = BTreeSet::new();
+        self.record(disk, spool, group);
+        // Each group's records are many, and are let go before the next's are read.
+        let records = self.groups.get_mut(group).and_then(Option::take).unwrap_or_default();
+        for (name, record) in records {
+            let Some(place) = packed(&name) else { continue };
+            lies.insert(place);
+            let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
+            if !known && place.0.saturating_add(record.size) <= len {
+                mend.push(Mending::Adopt(Box::new(record)));
+            }
+        }
+        if lies.is_empty() {
+            // Records that cannot be read leave the file where it is: it may be all there is.
+            lies.insert((u64::MAX, u32::MAX));
+        }
+        spool.groups().entry(group.to_owned()).or_default().packed = lies;
     }
 
     /// The record of a whole file.

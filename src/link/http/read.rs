@@ -55,7 +55,7 @@ impl Open {
 }
 
 pub(super) async fn look(talk: &mut Conversation, path: &RemotePath) -> Result<Look, LinkError> {
-    let response = talk.send(Method::HEAD, talk.url(path.as_bytes())?, HeaderMap::new()).await?;
+    let response = talk.send(Method::HEAD, talk.url(path.as_bytes()), HeaderMap::new()).await?;
     let size = content_length(response.headers());
     match response.status() {
         StatusCode::OK if size.is_some() => {
@@ -75,7 +75,7 @@ pub(super) async fn look(talk: &mut Conversation, path: &RemotePath) -> Result<L
 async fn look_by_range(talk: &mut Conversation, path: &RemotePath) -> Result<Look, LinkError> {
     let mut headers = HeaderMap::new();
     headers.insert(RANGE, HeaderValue::from_static("bytes=0-0"));
-    let response = talk.send(Method::GET, talk.url(path.as_bytes())?, headers).await?;
+    let response = talk.send(Method::GET, talk.url(path.as_bytes()), headers).await?;
     let told_of = response.headers();
     let size = match response.status() {
         StatusCode::PARTIAL_CONTENT => content_range(told_of).and_then(|range| range.total),
@@ -114,7 +114,7 @@ pub(super) async fn open(
             headers.insert(IF_RANGE, value);
         }
     }
-    let response = talk.send(Method::GET, talk.url(path.as_bytes())?, headers).await?;
+    let response = talk.send(Method::GET, talk.url(path.as_bytes()), headers).await?;
     match response.status() {
         StatusCode::OK => {
             check_no_page(response.headers(), path)?;
@@ -195,10 +195,9 @@ fn refused(response: &Response, talk: &Conversation, path: &RemotePath) -> LinkE
         };
     }
     let target = response.headers().get(LOCATION).and_then(|value| value.to_str().ok());
-    let own = talk.url(path.as_bytes()).ok();
-    let target = own.as_ref().zip(target).and_then(|(own, target)| own.join(target).ok());
-    match own.zip(target) {
-        Some((own, target)) if target.path().strip_suffix('/') == Some(own.path()) => {
+    let own = talk.url(path.as_bytes());
+    match target.and_then(|target| own.join(target).ok()) {
+        Some(target) if target.path().strip_suffix('/') == Some(own.path()) => {
             LinkError::new(LinkFailure::NotFound, "it is a folder")
         }
         _ => LinkError::protocol(format!("status {status}: redirects of files are not followed")),
@@ -220,7 +219,7 @@ pub(super) async fn range(
     let mut headers = HeaderMap::new();
     let end = from.saturating_add(len - 1);
     headers.insert(RANGE, range_value(from, Some(end))?);
-    let response = talk.send(Method::GET, talk.url(path.as_bytes())?, headers).await?;
+    let response = talk.send(Method::GET, talk.url(path.as_bytes()), headers).await?;
     check_identity(response.headers(), path)?;
     let start = match response.status() {
         StatusCode::PARTIAL_CONTENT => {
