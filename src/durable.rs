@@ -463,6 +463,7 @@ impl Disk for OsDisk {
     }
 }
 
+#[expect(clippy::disallowed_methods, reason = "this is the room that renames")]
 fn rename_new_at(folder: impl AsFd, from: &Path, to: &Path) -> io::Result<()> {
     use rustix::fs::{RenameFlags, renameat_with};
     match renameat_with(&folder, from, &folder, to, RenameFlags::NOREPLACE) {

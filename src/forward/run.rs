@@ -30,7 +30,7 @@ use crate::spool::Spool;
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
 /// Groups on their way at a time: one is committed while another is written or read back.
-const HANDS: usize = 3;
+const HANDS: usize = 4;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 /// Files that became whole wait this long for others to share their flushes.
