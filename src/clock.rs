@@ -26,6 +26,11 @@ pub trait Clock: Send + Sync + Debug {
     fn now(&self) -> Timestamp;
     /// Time since an arbitrary start; never runs backwards.
     fn mono(&self) -> Duration;
+    /// Time since an arbitrary start, that which the machine slept through counted in: as far as a
+    /// wall clock goes on when nobody sets it.
+    fn boot(&self) -> Duration {
+        self.mono()
+    }
     /// Ends after that much monotonic time.
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()>;
     /// The wall clock is wrong while it shows a moment before this one.
@@ -56,6 +61,13 @@ impl Clock for SystemClock {
 
     fn mono(&self) -> Duration {
         self.start.elapsed()
+    }
+
+    /// `CLOCK_BOOTTIME` of Linux (clock_gettime(2)); the monotonic clock stands still in a suspend.
+    fn boot(&self) -> Duration {
+        let time = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
+        let whole = Duration::from_secs(u64::try_from(time.tv_sec).unwrap_or_default());
+        whole + Duration::from_nanos(u64::try_from(time.tv_nsec).unwrap_or_default())
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {

@@ -7,10 +7,12 @@
 
 use std::ffi::OsString;
 use std::fmt::Debug;
-use std::fs::{self, File, OpenOptions};
-use std::io;
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{self, Read as _, Seek as _, Write as _};
 use std::os::fd::{AsFd, AsRawFd as _, OwnedFd};
-use std::os::unix::fs::{DirBuilderExt as _, FileExt as _, MetadataExt as _, PermissionsExt as _};
+use std::os::unix::fs::{
+    DirBuilderExt as _, FileExt as _, MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _,
+};
 use std::path::{Path, PathBuf};
 
 /// What [`Disk::stat`] tells.
@@ -139,6 +141,13 @@ pub trait Disk: Send + Sync + Debug {
     fn rename_new_in(&self, folder: &Held, from: &str, to: &str) -> io::Result<()> {
         self.rename_new(&folder.path.join(from), &folder.path.join(to))
     }
+    /// Takes a file, made where it is missing, for this process alone until the value is dropped or the
+    /// process ends, and leaves a line in it. `Err` with the line of the process that has it.
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>>;
+    /// By which of SQLite's file systems (VFS) a database on this disk is opened; `None` for its own.
+    fn database(&self) -> Option<&'static str> {
+        None
+    }
     /// Holds on to a folder.
     fn hold(&self, path: &Path) -> io::Result<Held> {
         match self.stat(path)? {
@@ -148,6 +157,11 @@ pub trait Disk: Send + Sync + Debug {
         }
     }
 }
+
+/// A file that no other process can take.
+pub trait Locked: Send + Sync + Debug {}
+
+impl Locked for File {}
 
 /// A folder that stays the same one while it is held, even when another is mounted over it, it is
 /// unmounted, or its name is given to another.
@@ -445,6 +459,25 @@ impl Disk for OsDisk {
 
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
         modeless(fs::set_permissions(path, fs::Permissions::from_mode(mode)))
+    }
+
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        let mut open = OpenOptions::new();
+        let open = open.read(true).write(true).create(true).truncate(false).mode(0o640);
+        let mut file = open.open(path)?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                let mut text = String::new();
+                let _ = file.take(200).read_to_string(&mut text);
+                return Ok(Err(text));
+            }
+            Err(TryLockError::Error(e)) => return Err(e),
+        }
+        file.set_len(0)?;
+        file.rewind()?;
+        writeln!(file, "{line}")?;
+        Ok(Ok(Box::new(file)))
     }
 
     fn hold(&self, path: &Path) -> io::Result<Held> {

@@ -32,6 +32,7 @@
 //! * Every task is supervised; one that panics takes the process down.
 //! * Every wait for a logger or an archive has a limit, transfers one on silence rather than on
 //!   their whole length, and ends when the service is told to stop.
+#![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
 pub mod config;

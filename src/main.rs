@@ -1,5 +1,7 @@
 //! The `yarder` command: arguments, logging, a runtime, an exit code.
 
+#![forbid(unsafe_code)]
+
 use std::process::ExitCode;
 
 use clap::Parser as _;

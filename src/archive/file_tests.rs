@@ -14,7 +14,7 @@ use super::*;
 use crate::archive::conformance::{archive_conformance, item};
 use crate::archive::pool::Pool;
 use crate::clock::{Clock, SystemClock};
-use crate::durable::{DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
+use crate::durable::{DiskFile, Entry, FsKind, Held, Locked, OsDisk, Space, Stat};
 use crate::edges::{Inline, Random};
 
 const DEADLINE: Duration = Duration::from_secs(30);
@@ -88,6 +88,9 @@ impl Disk for Hooked {
     }
     fn fs_kind(&self, path: &Path) -> io::Result<FsKind> {
         self.under.fs_kind(path)
+    }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.under.lock(path, line)
     }
     fn hold(&self, path: &Path) -> io::Result<Held> {
         (self.before)("hold", path)?;

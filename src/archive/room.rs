@@ -355,10 +355,10 @@ impl<'a> Room<'a> {
                 }
                 // A request that was sent again after a lost answer finds its own success.
                 Err(e) => {
-                    let own = temp.file.identity().map_err(|e| self.failed(TMP, &e))?;
-                    let now = self.disk.stat(&to).ok().flatten();
+                    let own = temp.file.identity().ok();
+                    let now = self.disk.stat(&to).ok().flatten().map(|now| now.identity);
                     return match e.kind() {
-                        _ if now.is_some_and(|now| now.identity == own) => Ok(true),
+                        _ if own.is_some() && own == now => Ok(true),
                         io::ErrorKind::AlreadyExists => Ok(false),
                         _ => Err(self.failed(key, &e)),
                     };

@@ -40,6 +40,7 @@ pub async fn run(
         last_good: Some(last_good_dir(&RealEnv)),
         progress: Progress::default(),
         until: CancellationToken::new(),
+        socket: None,
     };
     Ok(service::run(options).await?)
 }
@@ -94,6 +95,7 @@ pub async fn demo(edges: &Edges, options: NightOptions, progress: Progress) -> R
         last_good: None,
         progress,
         until: until.clone(),
+        socket: None,
     };
     let state_dir = config.depot.state_dir.clone();
     let script = async {
@@ -160,3 +162,8 @@ pub async fn note(
 
 /// Anything that removes the demo's folder when it is dropped.
 pub type Kept = Box<dyn std::any::Any + Send>;
+
+/// A new ledger from receipts and spool.
+pub async fn rebuild(edges: &Edges, config: &Config) -> Result<service::Rebuilt, Failure> {
+    Ok(service::rebuild(edges.clone(), config).await?)
+}

@@ -100,10 +100,17 @@ pub(super) struct FileLine {
     sha256: Option<String>,
     archives: Vec<CopyLine>,
     findings: Vec<String>,
-    /// What is in the file is not read yet.
-    format: Option<&'static str>,
-    span: Option<&'static str>,
+    /// What is in it, where it was read.
+    format: Option<String>,
+    span: Option<SpanLine>,
     frames: Option<u64>,
+}
+
+/// The earliest and the latest time in a file, by the logger's clock.
+#[derive(Debug, Serialize)]
+struct SpanLine {
+    from: Timestamp,
+    to: Timestamp,
 }
 
 #[derive(Debug, Serialize)]
@@ -141,9 +148,9 @@ impl FileLine {
                 .collect(),
             findings: findings.get(&subject).cloned().unwrap_or_default(),
             path,
-            format: None,
-            span: None,
-            frames: None,
+            format: row.contents.as_ref().map(|contents| contents.format.clone()),
+            span: row.contents.as_ref().and_then(|c| c.span).map(|(from, to)| SpanLine { from, to }),
+            frames: row.contents.as_ref().map(|contents| contents.frames),
         }
     }
 }

@@ -10,11 +10,13 @@ mod check;
 mod demo;
 mod files;
 mod held;
+mod inspect;
 pub mod logging;
 mod note;
 mod once;
 pub mod out;
 mod probe;
+mod rebuild;
 mod reload;
 mod report;
 mod run;
@@ -98,10 +100,12 @@ pub enum Command {
     Files(files::Args),
     Trace(trace::Args),
     Probe(probe::Args),
+    Inspect(inspect::Args),
     Note(note::Args),
     Held(held::Args),
     Audit(audit::Args),
     Adopt(adopt::Args),
+    Rebuild(rebuild::Args),
     Reload(reload::Args),
 }
 
@@ -138,10 +142,12 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Files(args) => files::run(&args, cx, out),
         Command::Trace(args) => trace::run(&args, cx, out),
         Command::Probe(args) => probe::run(&args, cx, out).await,
+        Command::Inspect(args) => inspect::run(args, cx, out).await,
         Command::Note(args) => note::run(args, cx, out).await,
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,
+        Command::Rebuild(args) => rebuild::run(&args, cx, out).await,
         Command::Reload(args) => reload::run(&args, cx, out),
     }
 }

@@ -5,6 +5,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 use serde_json::Value;
 
+use crate::inspect::Inspection;
 use crate::ledger::state::Duty;
 use crate::ledger::{EventRow, FileRow};
 use crate::report::words::{cell, count, full, of, plain, size};
@@ -35,6 +36,8 @@ pub struct Args {
 struct Story {
     #[serde(flatten)]
     file: FileLine,
+    /// All that is known of what is in it.
+    inspection: Option<Inspection>,
     story: Vec<Told>,
 }
 
@@ -74,7 +77,7 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
     }
     let findings = codes_by_subject(&query)?;
     for (nth, row) in rows.iter().enumerate() {
-        let story = query.story(row.id)?;
+        let (story, inspection) = (query.story(row.id)?, query.inspection(row.id)?);
         if out.json {
             let told = |e: EventRow| Told {
                 at: Timestamp::from_millisecond(e.at).ok(),
@@ -82,13 +85,13 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
                 detail: e.detail,
             };
             let story = story.into_iter().map(told).collect();
-            out.value(&Story { file: FileLine::new(row, &findings), story })?;
+            out.value(&Story { file: FileLine::new(row, &findings), inspection, story })?;
             continue;
         }
         if nth > 0 {
             out.line("")?;
         }
-        tell(row, &story, zone, out)?;
+        tell(row, inspection.as_ref(), &story, zone, out)?;
     }
     Ok(Outcome::Done)
 }
@@ -111,7 +114,13 @@ fn brief(row: &FileRow) -> String {
     )
 }
 
-fn tell(row: &FileRow, story: &[EventRow], zone: &TimeZone, out: &mut Out) -> Result<(), Failure> {
+fn tell(
+    row: &FileRow,
+    inspection: Option<&Inspection>,
+    story: &[EventRow],
+    zone: &TimeZone,
+    out: &mut Out,
+) -> Result<(), Failure> {
     let head = format!("{} of {}", plain(&row.path.to_string()), plain(&row.vehicle));
     let head = out.glyphs.bold(&head);
     out.line(head)?;
@@ -138,6 +147,9 @@ fn tell(row: &FileRow, story: &[EventRow], zone: &TimeZone, out: &mut Out) -> Re
         };
         out.line(format!("  {}: {place} ({how})", plain(&copy.archive)))?;
     }
+    if let Some(inspection) = inspection {
+        super::inspect::tell(inspection, out)?;
+    }
     for event in story {
         let at = Timestamp::from_millisecond(event.at).map_or("-".to_owned(), |at| full(at, zone));
         out.line(format!("  {at}  {}{}", said(&event.what), details(&event.detail)))?;
@@ -151,6 +163,7 @@ fn said(what: &str) -> String {
         "listed" => "first listed",
         "may-be-written" => "may still be written",
         "granted" => "a transfer may begin",
+        "folded" => "how its bytes came, told in short",
         "cut" => "the transfer was cut",
         "restarted" => "begun again from its first byte",
         "changed" => "it changed on its logger",

@@ -31,7 +31,7 @@ impl Weekdays {
     }
 
     /// `Mon-Fri`, `Mon,Wed,Fri`, `Sat-Tue`.
-    pub(super) fn parse(text: &str) -> Result<Self, String> {
+    pub(crate) fn parse(text: &str) -> Result<Self, String> {
         let mut days = [false; 7];
         for part in text.split(',').map(str::trim) {
             let (first, last) = part.split_once('-').unwrap_or((part, part));
@@ -161,21 +161,27 @@ impl Config {
     /// Why a vehicle is not expected on the depot's day of that date; `None` where it is. What a
     /// vehicle says of itself wins over what the depot says.
     pub fn not_expected(&self, vehicle: &Vehicle, date: Date) -> Option<String> {
+        self.away(vehicle, date).or_else(|| self.day_off(vehicle, date))
+    }
+
+    /// Why a vehicle is away on that date, be it a working day or not: by `away` or `season`.
+    pub fn away(&self, vehicle: &Vehicle, date: Date) -> Option<String> {
         if let Some(away) = vehicle.away.iter().find(|away| away.has(date)) {
             return Some(match away.reason.as_str() {
                 "" => "away".to_owned(),
                 reason => format!("away: {reason}"),
             });
         }
-        let depot = &self.depot;
-        if vehicle.season.or(depot.season).is_some_and(|season| !season.has(date)) {
-            return Some("out of season".to_owned());
-        }
-        if depot.holidays.contains(&date) {
+        let season = vehicle.season.or(self.depot.season);
+        season.is_some_and(|season| !season.has(date)).then(|| "out of season".to_owned())
+    }
+
+    fn day_off(&self, vehicle: &Vehicle, date: Date) -> Option<String> {
+        if self.depot.holidays.contains(&date) {
             return Some("holiday".to_owned());
         }
         let day = date.weekday();
-        if vehicle.works.unwrap_or(depot.works).has(day) {
+        if vehicle.works.unwrap_or(self.depot.works).has(day) {
             return None;
         }
         DAYS.iter().find(|(_, of, _)| *of == day).map(|(.., name)| (*name).to_owned())

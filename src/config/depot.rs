@@ -127,12 +127,12 @@ fn depot(mut table: Table<'_>) -> Option<Depot> {
     table.text("vehicles");
     let spool_limit = table.size("spool_limit", 16 * MB..=1_000_000 * GB).unwrap_or(200 * GB);
     let spool_reserve = table.size("spool_reserve", 0..=1_000_000 * GB).unwrap_or(2 * GB);
+    let backup_limit = table.size("backup_limit", 16 * MB..=1_000_000 * GB).unwrap_or(10 * GB);
     let lost_keep = table.span("lost_keep", 7 * DAY, Duration::ZERO..=3650 * DAY);
     let works = calendar::works(&mut table).unwrap_or(Weekdays::DEFAULT);
     let season = calendar::season(&mut table);
     let holidays = table.days("holidays");
     table.only("spool_keep", Shape::Span, "\"0d\"");
-    table.only("backup_limit", Shape::Size, "\"10 GB\"");
     table.finish(|key| belongs(key, "[depot]"));
     let (name, time_zone, state_dir) = (name?, time_zone?, state_dir?);
     Some(Depot {
@@ -142,6 +142,7 @@ fn depot(mut table: Table<'_>) -> Option<Depot> {
         state_dir,
         spool_limit,
         spool_reserve,
+        backup_limit,
         lost_keep,
         works,
         season,
@@ -165,7 +166,7 @@ fn poll(mut table: Table<'_>) -> Poll {
 fn belongs(key: &str, here: &str) -> Option<String> {
     let home = match key {
         "name" | "time_zone" | "day_starts" | "state_dir" | "vehicles" | "spool_limit" | "spool_reserve"
-        | "lost_keep" | "holidays" => "[depot]",
+        | "backup_limit" | "lost_keep" | "holidays" => "[depot]",
         "every" | "connect_timeout" | "list_every" | "idle_timeout" | "max_transfers" => "[poll]",
         "layout" | "required" | "file_mode" => "[[archive]]",
         "away" | "leaves" => "[[vehicle]]",

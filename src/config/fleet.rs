@@ -120,8 +120,8 @@ impl<'d> KindRead<'d> {
             notes.push(draft.help("make `closed_after` the longer one; it is 15min where it is not told"));
         }
         let time_zone = table.text("time_zone").and_then(|at| zone(&table, at)).unwrap_or(TimeZone::UTC);
-        // Plain facts, for the report and for people.
-        table.number("bit_rate", 5_000..=20_000_000);
+        let bit_rate = table.number("bit_rate", 5_000..=20_000_000).and_then(|rate| u32::try_from(rate).ok());
+        // A plain fact, for the report and for people.
         table.size("card_size", 1_000_000..=1_000_000_000_000_000);
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
         let proof = table.choice("proof", &proofs, Proof::Length);
@@ -154,6 +154,7 @@ impl<'d> KindRead<'d> {
             proof,
             quiet_when_done,
             backlog,
+            bit_rate,
         };
         Self { kind: Arc::new(kind), url, user, password, password_given }
     }

@@ -87,6 +87,8 @@ pub struct Depot {
     pub spool_reserve: u64,
     /// How long the partial of a lost file stays.
     pub lost_keep: Duration,
+    /// Bytes that the ledger's backups may have.
+    pub backup_limit: u64,
     /// Days of the week on which vehicles are expected.
     pub works: Weekdays,
     /// Part of the year in which they are; `None` for all of it.
@@ -272,6 +274,8 @@ pub struct Kind {
     pub quiet_when_done: Duration,
     /// What is done about old stock.
     pub backlog: Backlog,
+    /// Of the buses that its loggers record, bit/s.
+    pub bit_rate: Option<u32>,
 }
 
 /// Who a logger lets in.

@@ -12,10 +12,12 @@ mod halt;
 mod outcome;
 mod proof;
 mod pump;
+mod reading;
 mod resume;
 mod transfer;
 
 pub use halt::Halt;
 pub use proof::{Check, digest_matches};
+pub use reading::{Readers, inspect};
 pub use resume::{OVERLAP, Plan, plan};
 pub use transfer::{Ended, Transfer};

@@ -4,9 +4,10 @@
 use std::time::Duration;
 
 use bytes::Bytes;
-use futures_util::future::BoxFuture;
+use futures_util::future::{BoxFuture, join};
 
 use super::Halt;
+use super::reading::Reading;
 use crate::edges::Edges;
 use crate::killpoint;
 use crate::ledger::{Ledger, LedgerError, Mark, VersionId};
@@ -52,12 +53,15 @@ struct Written {
     /// Its length before.
     before: u64,
     outcome: std::io::Result<Option<Mark>>,
+    reading: Reading,
 }
 
 /// The partial, what is being written into it and what waits to be.
 struct Desk<'p> {
     pump: &'p Pump<'p>,
     room: &'p mut Reservation,
+    /// Who reads along; away while something is being written.
+    reading: &'p mut Reading,
     resting: Option<Partial>,
     waiting: Vec<Bytes>,
     ahead: usize,
@@ -74,12 +78,14 @@ impl Pump<'_> {
         partial: Partial,
         first: Option<Bytes>,
         room: &mut Reservation,
+        reading: &mut Reading,
         delivered: &mut (dyn FnMut(u64) + Send),
     ) -> Result<(Partial, Flow), Failed> {
         let mut total = partial.len() + first.as_ref().map_or(0, |b| b.len() as u64);
         let mut desk = Desk {
             pump: self,
             room,
+            reading,
             resting: Some(partial),
             ahead: first.as_ref().map_or(0, Bytes::len),
             waiting: first.into_iter().collect(),
@@ -124,16 +130,30 @@ impl Pump<'_> {
         }
     }
 
-    async fn write(&self, mut partial: Partial, chunks: Vec<Bytes>, due: bool) -> Written {
+    async fn write(&self, mut partial: Partial, chunks: Vec<Bytes>, due: bool, reading: Reading) -> Written {
         let spool = self.spool.clone();
+        let along = self.along(chunks.clone(), reading);
+        let write = self.edges.blocking(move |disk| {
+            let before = partial.len();
+            let mut outcome = partial.append(disk, &spool, &chunks).map(|()| None);
+            if outcome.is_ok() && due {
+                outcome = partial.flush(disk, &spool).map(Some);
+            }
+            (partial, before, outcome)
+        });
+        let ((partial, before, outcome), reading) = join(write, along).await;
+        Written { partial, before, outcome, reading }
+    }
+
+    /// Reads what is being written, on a thread of its own.
+    async fn along(&self, chunks: Vec<Bytes>, mut reading: Reading) -> Reading {
+        if !reading.is_on() {
+            return reading;
+        }
         self.edges
-            .blocking(move |disk| {
-                let before = partial.len();
-                let mut outcome = partial.append(disk, &spool, &chunks).map(|()| None);
-                if outcome.is_ok() && due {
-                    outcome = partial.flush(disk, &spool).map(Some);
-                }
-                Written { partial, before, outcome }
+            .blocking(move |_| {
+                chunks.iter().for_each(|chunk| reading.push(chunk));
+                reading
             })
             .await
     }
@@ -179,7 +199,10 @@ impl Desk<'_> {
             return;
         }
         if let Some(partial) = &mut self.resting {
-            partial.hold(&std::mem::take(&mut self.waiting));
+            let chunks = std::mem::take(&mut self.waiting);
+            partial.hold(&chunks);
+            // So little that it is no work for another thread.
+            chunks.iter().for_each(|chunk| self.reading.push(chunk));
             self.room.wrote(self.ahead as u64);
             self.ahead = 0;
         }
@@ -200,13 +223,14 @@ impl Desk<'_> {
         }
         self.ahead = 0;
         let chunks = std::mem::take(&mut self.waiting);
-        self.writing = Some(Box::pin(self.pump.write(partial, chunks, due)));
+        self.writing = Some(Box::pin(self.pump.write(partial, chunks, due, std::mem::take(self.reading))));
         Ok(())
     }
 
     /// A write ended.
     async fn end(&mut self, written: Written) -> Result<(), Failed> {
         self.writing = None;
+        *self.reading = written.reading;
         self.room.wrote(written.partial.len() - written.before);
         let mark = match written.outcome {
             Ok(mark) => mark,

@@ -10,6 +10,7 @@ use tokio::sync::oneshot;
 use super::halt::Halt;
 use super::proof::{Check, Reread, digest_matches, reread};
 use super::pump::{Failed, Flow, Pump};
+use super::reading::Readers;
 use super::resume::{Plan, Reply, plan, reply};
 use crate::config::Logger;
 use crate::edges::Edges;
@@ -80,6 +81,8 @@ pub struct Transfer<'a> {
     pub finisher: &'a Finisher,
     /// Who watches.
     pub progress: &'a Progress,
+    /// Who reads along.
+    pub readers: &'a Readers,
     /// Ends it early.
     pub halt: &'a Halt,
     /// The logger, as configured when the transfer began.
@@ -105,7 +108,9 @@ pub(super) struct Going {
 impl Transfer<'_> {
     /// Fetches one file as far as it goes. Only the ledger's failure is an error.
     pub async fn run(&mut self, link: &mut dyn Link, item: &Pending) -> Result<Ended, LedgerError> {
-        match self.fetch(link, item).await {
+        let end = self.fetch(link, item).await;
+        self.readers.pause(item.id);
+        match end {
             Ok(Ended::Cut { .. }) if self.halt.gave_way() => Ok(Ended::GaveWay),
             Ok(ended) => Ok(ended),
             Err(FetchError::Ledger(e)) => Err(e),
@@ -353,9 +358,14 @@ impl Transfer<'_> {
             counts.bytes += count;
             progress.tell(Tick::Bytes { logger: logger.clone(), count });
         };
-        let ran = pump.run(link, partial, going.ahead.take(), &mut going.room, &mut delivered).await;
+        let mut reading = self.readers.resume(item.id, partial.len(), self.logger.kind.bit_rate);
+        let ahead = going.ahead.take();
+        let ran = pump.run(link, partial, ahead, &mut going.room, &mut reading, &mut delivered).await;
         match ran {
-            Ok(flowed) => Ok(flowed),
+            Ok(flowed) => {
+                self.readers.keep(item.id, reading);
+                Ok(flowed)
+            }
             Err(Failed::Ledger(e)) => Err(e.into()),
             Err(Failed::Disk(partial, e)) => Err(self.back(*partial, "write a partial", e).await),
         }
@@ -488,6 +498,7 @@ impl Transfer<'_> {
                 "Set `proof` of its kind to what the logger can give; `yarder probe` tells what that is. The files wait in the spool until then.",
             )?;
         }
+        let partial = self.inspected(item, partial).await?;
         let (_, blocks): (Digest, Blocks) = partial.hash().clone().finish();
         let facts = WholeFacts {
             id: item.id,

@@ -42,6 +42,10 @@ impl Forwarder {
         let identity = match (standing, &known) {
             (Some(bytes), _) => bytes,
             (None, Some(_)) if !adopt => return Err(AttachError::Empty),
+            // A ledger that was lost does not know that there had been one.
+            (None, None) if !adopt && self.ledger.behind().await?.iter().any(|behind| behind == name) => {
+                return Err(AttachError::Empty);
+            }
             (None, _) => self.first_use().await?,
         };
         let parsed = ArchiveJson::parse(&identity)

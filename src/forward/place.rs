@@ -90,9 +90,12 @@ pub fn depot_object(depot: &str) -> String {
     format!(".yarder/depots/{}", fit_part(depot.as_bytes()))
 }
 
+/// The folder of the objects by which loggers are registered.
+pub const LOGGERS: &str = ".yarder/loggers/";
+
 /// The object by which a logger is registered.
 pub fn logger_object(logger: &LoggerId) -> String {
-    format!(".yarder/loggers/{}", fit_part(logger.as_str().as_bytes()))
+    format!("{LOGGERS}{}", fit_part(logger.as_str().as_bytes()))
 }
 
 /// With the default layout, the folder of one vehicle's day from one depot in which a key lies:

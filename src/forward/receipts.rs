@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::attach::AttachError;
 use super::group::{File, Group};
 use super::place::day_folder;
-use super::records::{Receipt, ReceiptKind, path_text};
+use super::records::{Receipt, ReceiptKind, Recorded, path_text};
 use super::run::ForwardError;
 use super::steps::{Found, Received, read_receipts, receive};
 use crate::archive::{ReadBack, fit_part};
@@ -160,7 +160,7 @@ impl Group<'_> {
             card: due.card.to_string(),
             path: due.path.clone(),
             mtime: due.time,
-            recorded: None,
+            recorded: due.recorded.map(|(from, to)| Recorded { from, to }),
             fetched: due.whole_at.unwrap_or_else(|| self.forwarder.edges.clock.now()),
             archived: self.forwarder.edges.clock.now(),
             depot: self.forwarder.depot.clone(),
@@ -175,7 +175,7 @@ impl Group<'_> {
     }
 }
 
-fn rows_of(found: &Found) -> Vec<ReceiptRow> {
+pub(super) fn rows_of(found: &Found) -> Vec<ReceiptRow> {
     let mut line = 0;
     let mut seq = 0;
     found

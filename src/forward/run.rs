@@ -12,6 +12,7 @@ use futures_util::StreamExt as _;
 use futures_util::stream::FuturesUnordered;
 use jiff::civil::Date;
 use serde_json::json;
+use tokio::sync::broadcast::{self, error::RecvError};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -93,7 +94,7 @@ impl Forwarder {
     /// Forwards until it is stopped. Only trouble on our own side ends it early.
     pub async fn run(
         self,
-        mut whole: watch::Receiver<()>,
+        mut whole: broadcast::Receiver<()>,
         stop: CancellationToken,
     ) -> Result<(), ForwardError> {
         let mut wait = BACK_OFF.0;
@@ -101,16 +102,25 @@ impl Forwarder {
         let mut rested = false;
         let mut stay = 0;
         while !stop.is_cancelled() {
-            whole.mark_unchanged();
+            whole = whole.resubscribe();
             let outcome =
                 if attached { Ok(()) } else { self.attach(false).await.map_err(ForwardError::from) };
             let outcome = match outcome {
                 Ok(()) => {
-                    if !attached {
-                        attached = true;
-                        self.back()?;
+                    let caught_up = match attached {
+                        true => Ok(()),
+                        false => {
+                            self.back()?;
+                            self.catch_up_if_behind().await
+                        }
+                    };
+                    match caught_up {
+                        Ok(()) => {
+                            attached = true;
+                            self.round(&stop, &mut stay).await
+                        }
+                        failed => failed,
                     }
-                    self.round(&stop, &mut stay).await
                 }
                 Err(e) => Err(e),
             };
@@ -120,12 +130,12 @@ impl Forwarder {
                     tokio::select! {
                         biased;
                         () = stop.cancelled() => {}
-                        changed = whole.changed() => match changed {
-                            Ok(()) => {
+                        changed = whole.recv() => match changed {
+                            Ok(()) | Err(RecvError::Lagged(_)) => {
                                 rested = false;
                                 self.company().await;
                             }
-                            Err(_) => break,
+                            Err(RecvError::Closed) => break,
                         },
                         () = self.edges.clock.sleep(REST), if !rested => {
                             (rested, stay) = (true, 0);
@@ -166,7 +176,10 @@ impl Forwarder {
         let outcome = match self.attach(false).await {
             Ok(()) => {
                 self.back()?;
-                self.round(stop, &mut 0).await
+                match self.catch_up_if_behind().await {
+                    Ok(()) => self.round(stop, &mut 0).await,
+                    failed => failed,
+                }
             }
             Err(e) => Err(e.into()),
         };

@@ -75,6 +75,11 @@ impl Forwarder {
                 action: "Look at the archive's disk, then run `yarder audit`.".into(),
             })?;
         }
+        // What another archive's receipt tells of is looked at there first.
+        let name = self.config.name.as_str();
+        if matches!(source, Source::Nowhere) && self.ledger.told_elsewhere(name, due.id).await? {
+            source = Source::Later;
+        }
         Ok(source)
     }
 }

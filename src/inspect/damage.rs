@@ -29,3 +29,38 @@ pub enum Damage {
     /// Its structure contradicts itself or exceeds what we follow; what was met.
     BadStructure(&'static str),
 }
+
+impl Damage {
+    /// The word for it in output.
+    pub const fn code(&self) -> &'static str {
+        match self {
+            Self::Empty => "empty",
+            Self::CutLine => "cut-line",
+            Self::BadLine => "bad-line",
+            Self::TornRecord => "torn-record",
+            Self::NulTail(_) => "nul-tail",
+            Self::MissingEnd => "missing-end",
+            Self::BadChecksum => "bad-checksum",
+            Self::Unfinalised(_) => "unfinalised",
+            Self::CountMismatch { .. } => "count-mismatch",
+            Self::BadStructure(_) => "bad-structure",
+        }
+    }
+}
+
+impl std::fmt::Display for Damage {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Empty => f.write_str("there is nothing in it"),
+            Self::CutLine => f.write_str("its last line has no end"),
+            Self::BadLine => f.write_str("a line is none of its format's"),
+            Self::TornRecord => f.write_str("the last record is shorter than it says"),
+            Self::NulTail(bytes) => write!(f, "it ends in {bytes} zero bytes that nobody wrote"),
+            Self::MissingEnd => f.write_str("it ends before a part that it points to"),
+            Self::BadChecksum => f.write_str("a check value does not agree with its bytes"),
+            Self::Unfinalised(flags) => write!(f, "its recorder did not finish it (flags {flags:#06x})"),
+            Self::CountMismatch { stated, found } => write!(f, "it states {stated} records and has {found}"),
+            Self::BadStructure(what) => write!(f, "its structure is wrong: {what}"),
+        }
+    }
+}

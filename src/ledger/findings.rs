@@ -127,6 +127,19 @@ impl Ledger {
         let id = id(code, subject);
         self.writer.tell(move |tx| clear(tx, &id))
     }
+
+    /// While the clock showed `from` to `to` (ms) it was wrong: what was found then was found `by`
+    /// (ms) later.
+    pub fn date_anew(&self, (from, to): (i64, i64), by: i64) -> Result<(), LedgerError> {
+        self.writer.tell(move |tx| {
+            for column in ["since", "last", "gone"] {
+                let shift =
+                    format!("UPDATE findings SET {column} = {column} + ?3 WHERE {column} BETWEEN ?1 AND ?2");
+                tx.db.execute(&shift, [from, to, by])?;
+            }
+            Ok(())
+        })
+    }
 }
 
 pub(super) fn raise(tx: &Tx<'_>, f: &Finding) -> Result<(), LedgerError> {

@@ -82,6 +82,19 @@ pub struct Known {
     pub open: bool,
 }
 
+/// A content that a logger is known to have had.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Content {
+    /// Its version.
+    pub id: VersionId,
+    /// Digests of its first and last bytes.
+    pub edges: Edges,
+    /// The logger's name.
+    pub owner: String,
+    /// It lies in the spool, and no archive has it yet.
+    pub waits: bool,
+}
+
 /// A listed file with its exact look.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Seen {
@@ -254,7 +267,7 @@ impl Ledger {
     }
 
     /// Contents that this logger (or, with `others`, any other logger) had under that path with
-    /// that size, newest first, with their owner's name. At most 20. Of this logger's, those that need
+    /// that size, newest first. At most 20. Of this logger's, those that need
     /// not be fetched again.
     pub async fn contents_at(
         &self,
@@ -262,12 +275,12 @@ impl Ledger {
         path: &RemotePath,
         size: u64,
         others: bool,
-    ) -> Result<Vec<(VersionId, Edges, String)>, LedgerError> {
+    ) -> Result<Vec<Content>, LedgerError> {
         let path = path.clone();
         self.writer
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(
-                    "SELECT v.id, v.head, v.tail, l.name FROM versions v JOIN loggers l ON l.id = v.logger
+                    "SELECT v.id, v.head, v.tail, l.name, v.state = 'whole' FROM versions v JOIN loggers l ON l.id = v.logger
                      WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL AND v.gaps IS NULL
                        AND (v.logger = ?3) <> ?4
                        AND (?4 OR v.state IN ('whole', 'archived', 'removing', 'removed', 'gone', 'dropped'))
@@ -277,7 +290,8 @@ impl Ledger {
                 let mut all = Vec::new();
                 while let Some(row) = rows.next()? {
                     if let (Some(head), Some(tail)) = (digest_of(row.get(1)?), digest_of(row.get(2)?)) {
-                        all.push((VersionId(row.get(0)?), Edges { head, tail }, row.get(3)?));
+                        let (id, owner, waits) = (VersionId(row.get(0)?), row.get(3)?, row.get(4)?);
+                        all.push(Content { id, edges: Edges { head, tail }, owner, waits });
                     }
                 }
                 Ok(all)

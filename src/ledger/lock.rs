@@ -1,15 +1,14 @@
 //! One process a state folder.
 
-use std::fs::{File, OpenOptions};
-use std::io::{Read as _, Seek as _, Write as _};
-use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
+
+use crate::durable::{Disk, Locked};
 
 /// Held as long as the process owns the state folder; the kernel lets go when the process ends,
 /// however it ends.
 #[derive(Debug)]
 pub struct Lock {
-    _file: File,
+    _file: Box<dyn Locked>,
 }
 
 /// Why the folder is not ours.
@@ -38,46 +37,34 @@ pub enum LockError {
 }
 
 /// Takes the folder for this process; `command` is what another one will be told.
-pub fn take(state_dir: &Path, command: &str) -> Result<Lock, LockError> {
+pub fn take(disk: &dyn Disk, state_dir: &Path, command: &str) -> Result<Lock, LockError> {
     let dir = state_dir.display().to_string();
-    let io = |source| LockError::Io { dir: dir.clone(), source };
-    let mut file = OpenOptions::new()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .mode(0o640)
-        .open(state_dir.join("lock"))
-        .map_err(io)?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(std::fs::TryLockError::WouldBlock) => {
-            let mut text = String::new();
-            let _ = file.take(200).read_to_string(&mut text);
+    let line = format!("{} {command}", std::process::id());
+    match disk.lock(&state_dir.join("lock"), &line) {
+        Ok(Ok(file)) => Ok(Lock { _file: file }),
+        Ok(Err(text)) => {
             let (pid, command) = text.trim().split_once(' ').unwrap_or(("unknown", "run"));
-            return Err(LockError::Taken { dir, pid: pid.into(), command: command.into() });
+            Err(LockError::Taken { dir, pid: pid.into(), command: command.into() })
         }
-        Err(std::fs::TryLockError::Error(e)) => return Err(io(e)),
+        Err(source) => Err(LockError::Io { dir, source }),
     }
-    file.set_len(0).and_then(|()| file.rewind()).map_err(io)?;
-    writeln!(file, "{} {command}", std::process::id()).map_err(io)?;
-    Ok(Lock { _file: file })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::durable::OsDisk;
 
     #[test]
     fn a_second_process_is_told_who_has_the_folder() {
         let dir = tempfile::tempdir().expect("dir");
-        let held = take(dir.path(), "run").expect("free");
-        let message = take(dir.path(), "once").expect_err("taken").to_string();
+        let held = take(&OsDisk::new(), dir.path(), "run").expect("free");
+        let message = take(&OsDisk::new(), dir.path(), "once").expect_err("taken").to_string();
         assert!(
             message.contains(&std::process::id().to_string()) && message.contains("yarder run"),
             "{message}"
         );
         drop(held);
-        take(dir.path(), "once").expect("free again");
+        take(&OsDisk::new(), dir.path(), "once").expect("free again");
     }
 }

@@ -14,18 +14,23 @@
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
 mod archives;
+mod backup;
 mod days;
 mod dropped;
 mod events;
 mod exchange;
+mod facts;
 mod findings;
+mod fold;
 mod gaps;
 mod listings;
 pub mod lock;
+mod mend;
 mod notes;
 mod obligations;
 mod partials;
 mod query;
+mod rebuild;
 mod reports;
 mod schema;
 pub mod state;
@@ -42,21 +47,25 @@ use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
 pub use archives::{ManifestLine, ReceiptRow};
+pub use backup::{BackupError, BackupFile, back_up, backups};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
+pub use facts::Contents;
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
-pub use listings::{Applied, Change, Known, LoggerRow, Seen};
+pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
+pub use mend::{Found, mend, put_aside};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};
 pub use partials::Idle;
 pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
+pub use rebuild::{FromReceipt, WentBack};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
 pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
-use crate::durable::FsKind;
+use crate::durable::{Disk, FsKind, OsDisk};
 use crate::edges::Edges;
 use writer::{Tx, Writer};
 
@@ -103,6 +112,14 @@ pub enum LedgerError {
     /// A statement failed.
     #[error("the ledger failed: {0}")]
     Sql(String),
+    /// Its disk is full or fails.
+    #[error("the ledger's disk refused it ({0}): make room there, or see to the disk")]
+    Disk(String),
+    /// SQLite calls it corrupt.
+    #[error(
+        "the ledger is damaged ({0}): the next start of the service sets it aside and restores its last backup"
+    )]
+    Corrupt(String),
     /// A state may not change in that way.
     #[error(transparent)]
     Illegal(#[from] state::Illegal),
@@ -113,7 +130,12 @@ pub enum LedgerError {
 
 impl From<rusqlite::Error> for LedgerError {
     fn from(e: rusqlite::Error) -> Self {
-        LedgerError::Sql(e.to_string())
+        use rusqlite::ErrorCode::{DatabaseCorrupt, DiskFull, NotADatabase, SystemIoFailure};
+        match e.sqlite_error_code() {
+            Some(DiskFull | SystemIoFailure) => LedgerError::Disk(e.to_string()),
+            Some(DatabaseCorrupt | NotADatabase) => LedgerError::Corrupt(e.to_string()),
+            _ => LedgerError::Sql(e.to_string()),
+        }
     }
 }
 
@@ -144,22 +166,28 @@ impl Ledger {
             Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::Open(e.to_string())),
             _ => {}
         }
-        let db = Connection::open(path).map_err(|e| LedgerError::Open(e.to_string()))?;
-        Self::start(db, edges, edges.work.is_inline())
+        let db = connect(&*edges.disk, &path, OpenFlags::default())?;
+        let (disk, dir) = (edges.disk.clone(), state_dir.to_owned());
+        Self::start(db, edges, edges.work.is_inline(), move |why| mend::suspect(&*disk, &dir, why))
     }
 
     /// A ledger in memory whose jobs run on the caller's thread.
     pub fn in_memory(edges: &Edges) -> Result<Self, LedgerError> {
-        Self::start(Connection::open_in_memory()?, edges, true)
+        Self::start(Connection::open_in_memory()?, edges, true, |_| {})
     }
 
-    fn start(mut db: Connection, edges: &Edges, inline: bool) -> Result<Self, LedgerError> {
+    fn start(
+        mut db: Connection,
+        edges: &Edges,
+        inline: bool,
+        corrupt: impl Fn(&str) + Send + 'static,
+    ) -> Result<Self, LedgerError> {
         settle(&db)?;
         db.pragma_update(None, "journal_mode", "WAL")?;
         db.pragma_update(None, "synchronous", "FULL")?;
         db.pragma_update(None, "foreign_keys", true)?;
         schema::migrate(&mut db)?;
-        Ok(Self { writer: Writer::start(db, edges.clock.clone(), inline)? })
+        Ok(Self { writer: Writer::start(db, edges.clock.clone(), inline, Box::new(corrupt))? })
     }
 
     /// Tells, once, why the ledger takes no more jobs; the process must end then.
@@ -185,11 +213,24 @@ fn settle(db: &Connection) -> Result<(), LedgerError> {
     Ok(())
 }
 
-/// A read-only look at a ledger beside the running service.
+fn connect(disk: &dyn Disk, path: &Path, flags: OpenFlags) -> Result<Connection, LedgerError> {
+    let opened = match disk.database() {
+        None => Connection::open_with_flags(path, flags),
+        Some(vfs) => Connection::open_with_flags_and_vfs(path, flags, vfs),
+    };
+    opened.map_err(|e| LedgerError::Open(e.to_string()))
+}
+
+/// A read-only look at a ledger on the machine's own disk, beside the running service.
 pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
+    read_on(&OsDisk::new(), state_dir)
+}
+
+/// A read-only look at a ledger beside the running service.
+pub fn read_on(disk: &dyn Disk, state_dir: &Path) -> Result<Query, LedgerError> {
     let path = state_dir.join(FILE);
     // Opened here first for the reason why it cannot be: SQLite has one for all.
-    match std::fs::File::open(&path) {
+    match disk.open_read(&path) {
         Ok(_) => {}
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
             return Err(LedgerError::None(state_dir.to_owned()));
@@ -198,7 +239,7 @@ pub fn read(state_dir: &Path) -> Result<Query, LedgerError> {
         Err(e) => return Err(LedgerError::Open(format!("{}: {e}", path.display()))),
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(&path, flags).map_err(|e| LedgerError::Open(e.to_string()))?;
+    let db = connect(disk, &path, flags)?;
     settle(&db)?;
     schema::refuse_newer(&db)?;
     if schema::version(&db)? < schema::VERSION {

@@ -54,6 +54,8 @@ pub struct Due {
     pub whole_at: Option<jiff::Timestamp>,
     /// Name of its file in the spool; none where that has left, or is a partial.
     pub spool: Option<String>,
+    /// Earliest and latest time in it, by the logger's clock, where it was read.
+    pub recorded: Option<(jiff::Timestamp, jiff::Timestamp)>,
     /// Receipt number, in this archive, of the version that it begins with.
     pub extends: Option<i64>,
 }
@@ -85,8 +87,9 @@ const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy
 pub(super) const DUE: &str = "SELECT v.id, o.state, o.k0, o.k1, o.location, o.shared, v.logger, l.name, v.vehicle,
     c.number, v.path, v.size, v.sha256, v.head, v.tail, v.blocks, v.proof, v.time, v.whole_at,
     iif(v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost'), NULL, v.spool),
-    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive)
+    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive), f.first, f.last
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
+    LEFT JOIN facts f ON f.version = v.id
   WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
     AND (o.after <= ?2 OR o.after > ?2 + ?3) AND o.version NOT IN (SELECT value FROM json_each(?4))
   ORDER BY o.version LIMIT ?5";
@@ -327,6 +330,7 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
         whole_at: stamp(row.get(18)?),
         spool: row.get(19)?,
         extends: row.get(20)?,
+        recorded: stamp(row.get(21)?).zip(stamp(row.get(22)?)),
     })
 }
 

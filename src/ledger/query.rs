@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::days::{ARCHIVED, DATA_UNTIL, NEWS};
 use super::events::EventRow;
+use super::facts::Contents;
 use super::findings::FindingRow;
 use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
@@ -74,6 +75,8 @@ pub struct FileRow {
     pub gaps: Vec<Gap>,
     /// Its copies.
     pub copies: Vec<Copy>,
+    /// What is in it, where it was read.
+    pub contents: Option<Contents>,
 }
 
 /// One logger, over a span of time and now.
@@ -480,6 +483,7 @@ impl Query {
             mark: row.get::<_, i64>("mark")?.max(0) as u64,
             gaps: gaps_of(row.get("gaps")?)?,
             copies,
+            contents: self.contents(id)?,
         })
     }
 }
@@ -498,10 +502,11 @@ pub(super) const FINDINGS: &str = "SELECT * FROM findings WHERE gone IS NULL OR 
 /// When it first ran.
 pub(super) const FIRST_UP: &str = "SELECT min(began) FROM uptimes";
 
-/// What of a logger is not home, by state.
+/// What of a logger is not home, by state. A size is what it claims: no file counts for more than
+/// 2^44 bytes, so that the sum of half a million of them is still a number of SQLite's.
 pub(super) const UNFINISHED: &str = "SELECT iif(state = 'fetching' AND open, 'open', state), count(*),
-       sum(max(coalesce(size, 0) - mark, 0)), sum(backlog),
-       sum(backlog * max(coalesce(size, 0) - mark, 0)) FROM versions
+       sum(min(max(coalesce(size, 0) - mark, 0), 1 << 44)), sum(backlog),
+       sum(backlog * min(max(coalesce(size, 0) - mark, 0), 1 << 44)) FROM versions
      WHERE logger = ? AND state IN ('listed', 'open', 'fetching', 'whole', 'held') GROUP BY 1";
 
 /// Files of a logger that became lost in a span.

@@ -228,10 +228,11 @@ impl Query {
         Ok(())
     }
 
-    /// When the last stored report was made, ms.
-    pub fn last_report(&self) -> Result<Option<i64>, LedgerError> {
-        let mut statement = self.db.prepare_cached("SELECT as_of FROM reports ORDER BY id DESC LIMIT 1")?;
-        Ok(statement.query_row([], |row| row.get(0)).optional()?)
+    /// The report that was stored last, of whatever day.
+    pub fn last_report(&self) -> Result<Option<Stored>, LedgerError> {
+        let mut statement = self.db.prepare_cached("SELECT * FROM reports ORDER BY id DESC LIMIT 1")?;
+        let mut rows = statement.query([])?;
+        rows.next()?.map(stored).transpose()
     }
 
     /// What the last stored report said of the findings that were there.

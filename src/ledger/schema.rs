@@ -265,6 +265,17 @@ CREATE INDEX versions_whole_at ON versions (whole_at, proof, backlog, size) WHER
 CREATE INDEX events_known ON events (at) WHERE what IN ('known-content', 'alias');
 CREATE INDEX findings_gone ON findings (gone);
 ",
+    // 9: what is in the files
+    "
+CREATE TABLE facts (
+    version INTEGER PRIMARY KEY REFERENCES versions,
+    format  TEXT NOT NULL,         -- candump, pcap, pcapng, mdf4, csv or unknown
+    frames  INTEGER NOT NULL,
+    first   INTEGER,               -- ms, by the logger's clock
+    last    INTEGER,
+    json    TEXT NOT NULL          -- all of it
+) STRICT;
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -360,12 +360,13 @@ async fn contents_are_found_by_name_and_size_of_this_logger_or_of_others() {
     let id = desk.whole("a", &[]).await;
     let mine = |size, others| desk.ledger.contents_at(desk.row.key, &A, size, others);
     static A: std::sync::LazyLock<RemotePath> = std::sync::LazyLock::new(|| path("a"));
-    assert_eq!(mine(5000, false).await.expect("found").first().map(|f| f.0), Some(id));
+    let found = mine(5000, false).await.expect("found").first().map(|f| (f.id, f.waits));
+    assert_eq!(found, Some((id, true)), "no archive has it yet");
     assert!(mine(5001, false).await.expect("none").is_empty());
     assert!(mine(5000, true).await.expect("none").is_empty());
     let other = desk.ledger.logger("L-0102", "PLOW-02").await.expect("row");
     let theirs = desk.ledger.contents_at(other.key, &A, 5000, true).await.expect("found");
-    assert_eq!(theirs.first().map(|f| f.2.as_str()), Some("L-0101"));
+    assert_eq!(theirs.first().map(|f| f.owner.as_str()), Some("L-0101"));
 }
 
 #[tokio::test]
@@ -522,7 +523,7 @@ async fn what_a_person_dropped_is_refused_until_a_person_keeps_it() {
 async fn nobody_but_owner_and_group_can_read_what_lies_in_the_state_folder() {
     use std::os::unix::fs::PermissionsExt as _;
     let dir = tempfile::tempdir().expect("dir");
-    let _lock = lock::take(dir.path(), "run").expect("free");
+    let _lock = lock::take(&crate::durable::OsDisk::new(), dir.path(), "run").expect("free");
     let ledger = Ledger::open(&Edges::real(), dir.path()).expect("ledger");
     ledger.logger("L-0101", "PLOW-01").await.expect("written");
     let mut modes = Vec::new();

@@ -365,6 +365,11 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
             new_version(tx, &logger, &record.vehicle, &seen, false, None, "adopted from the spool")?
         }
     };
+    // What lies on its card besides is no old stock.
+    tx.db.execute(
+        "UPDATE loggers SET first_met = coalesce(first_met, ?) WHERE id = ?",
+        params![tx.now, logger.key],
+    )?;
     facts.extends = None;
     advance(tx, facts.id, Happening::Granted, &json!({}))?;
     whole(tx, &facts, Happening::BecameWhole, ENDED_BY_COMING_HOME)?;

@@ -7,8 +7,10 @@
 //!
 //! # Crash
 //! A failed commit means that the disk's state is not known: every waiter is told so, the ledger
-//! takes no further job, and the process ends. It starts again from what the disk holds.
+//! takes no further job, and the process ends. It starts again from what the disk holds. So it is when
+//! SQLite calls the database corrupt: that is noted for the next start, which sets it aside.
 
+use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
@@ -33,6 +35,9 @@ pub(super) struct Tx<'a> {
     pub db: &'a Connection,
     /// Wall time in milliseconds, one value for the job.
     pub now: i64,
+    /// Set where the job found the database corrupt or its disk failing: SQLite may have undone the
+    /// whole transaction.
+    ended: RefCell<Option<LedgerError>>,
 }
 
 type Answer = Box<dyn FnOnce(Result<(), LedgerError>) + Send>;
@@ -48,6 +53,8 @@ struct Owner {
     db: Connection,
     clock: Arc<dyn Clock>,
     dead: watch::Sender<Option<String>>,
+    /// Notes that the database is corrupt, and what SQLite says.
+    corrupt: Box<dyn Fn(&str) + Send>,
 }
 
 impl Owner {
@@ -56,6 +63,9 @@ impl Owner {
         let mut answers = Vec::new();
         let outcome = self.group(first, more, &mut answers);
         if let Err(failed) = &outcome {
+            if let LedgerError::Corrupt(why) = failed {
+                (self.corrupt)(why);
+            }
             self.dead.send_replace(Some(failed.to_string()));
         }
         for answer in answers {
@@ -72,11 +82,18 @@ impl Owner {
         self.db.execute_batch("BEGIN IMMEDIATE")?;
         let mut next = Some(first);
         while let Some(job) = next {
-            let tx = Tx { db: &self.db, now: self.clock.now().as_millisecond() };
+            let now = self.clock.now().as_millisecond();
+            let tx = Tx { db: &self.db, now, ended: RefCell::default() };
             answers.push((job.work)(&tx));
+            if let Some(ended) = tx.ended.into_inner() {
+                return Err(ended);
+            }
             next = if answers.len() < GROUP { more() } else { None };
         }
-        self.db.execute_batch("COMMIT").map_err(|e| LedgerError::Commit(e.to_string()))
+        self.db.execute_batch("COMMIT").map_err(|e| match e.into() {
+            LedgerError::Sql(why) | LedgerError::Disk(why) => LedgerError::Commit(why),
+            other => other,
+        })
     }
 }
 
@@ -178,9 +195,14 @@ pub(super) struct Writer {
 
 impl Writer {
     /// `inline` runs each job on the caller's thread, for runs that must replay.
-    pub fn start(db: Connection, clock: Arc<dyn Clock>, inline: bool) -> Result<Self, LedgerError> {
+    pub fn start(
+        db: Connection,
+        clock: Arc<dyn Clock>,
+        inline: bool,
+        corrupt: Box<dyn Fn(&str) + Send>,
+    ) -> Result<Self, LedgerError> {
         let (dead_tx, dead) = watch::channel(None);
-        let owner = Owner { db, clock, dead: dead_tx };
+        let owner = Owner { db, clock, dead: dead_tx, corrupt };
         let runner = if inline {
             Runner::Inline(Mutex::new(owner))
         } else {
@@ -225,6 +247,9 @@ impl Writer {
         let (answer, waiter) = oneshot::channel();
         let work: Box<dyn FnOnce(&Tx<'_>) -> Answer + Send> = Box::new(move |tx| {
             let made = savepoint(tx, job);
+            if let Err(ended @ (LedgerError::Corrupt(_) | LedgerError::Disk(_))) = &made {
+                tx.ended.replace(Some(ended.clone()));
+            }
             Box::new(move |committed| {
                 if let Err(Err(failed)) = answer.send(committed.and(made)) {
                     tracing::error!("the ledger refused a note: {failed}");
@@ -289,7 +314,8 @@ mod tests {
     #[tokio::test]
     async fn what_waits_when_a_commit_fails_is_not_run() {
         let db = Connection::open_in_memory().expect("open");
-        let writer = Writer::start(db, Arc::new(SystemClock::new()), false).expect("started");
+        let writer =
+            Writer::start(db, Arc::new(SystemClock::new()), false, Box::new(|_| {})).expect("started");
         let (go, wait) = std::sync::mpsc::channel::<()>();
         let breaks = move |tx: &Tx<'_>| {
             let _ = wait.recv();

@@ -20,7 +20,7 @@ use jiff::Timestamp;
 
 pub use dialer::NetDialer;
 pub use error::{LinkError, LinkFailure};
-pub use select::Patterns;
+pub use select::{Patterns, propose};
 pub use time::parse_http_date;
 
 use crate::config::{Logger, Poll};
@@ -59,13 +59,32 @@ pub struct Missing {
     pub why: String,
 }
 
+/// Files that the kind's patterns keep out.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Skipped {
+    /// How many.
+    pub files: u64,
+    /// The first ones, at most a hundred.
+    pub some: Vec<RemotePath>,
+}
+
+impl Skipped {
+    /// One more.
+    pub fn add(&mut self, path: RemotePath) {
+        self.files += 1;
+        if self.some.len() < 100 {
+            self.some.push(path);
+        }
+    }
+}
+
 /// What a logger offered at one moment. Every folder that could be read is in it.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Listing {
     /// Files that the kind's patterns let through and folders led to, in the order of their paths.
     pub files: Vec<RemoteFile>,
-    /// How many files the patterns kept out.
-    pub skipped: u64,
+    /// What the patterns kept out.
+    pub skipped: Skipped,
     /// What was not seen; empty for a whole listing.
     pub missing: Vec<Missing>,
     /// Which form it had, for `probe` and the event log: `nginx html`, `MLSD`.

@@ -1,5 +1,7 @@
 //! Which files of a logger are wanted: the kind's `files` patterns.
 
+use std::collections::BTreeMap;
+
 use globset::{GlobBuilder, GlobMatcher};
 
 use crate::model::RemotePath;
@@ -10,6 +12,32 @@ use crate::model::RemotePath;
 pub struct Patterns {
     wanted: Vec<GlobMatcher>,
     excluded: Vec<GlobMatcher>,
+}
+
+/// The pattern to write beside others that want none of these files: by the ending that most of
+/// them have. `None` where an exclusion keeps them out, so that no pattern would help.
+pub fn propose(written: &[String], unwanted: &[RemotePath]) -> Option<String> {
+    let mut endings: BTreeMap<String, usize> = BTreeMap::new();
+    for path in unwanted {
+        let name = path.name().to_ascii_lowercase();
+        if [".sha256", ".md5"].iter().any(|side| name.ends_with(side.as_bytes())) {
+            continue;
+        }
+        let end = name.rsplit(|b| *b == b'.').next().filter(|end| end.len() < name.len());
+        let plain =
+            end.filter(|end| (1..=8).contains(&end.len()) && end.iter().all(u8::is_ascii_alphanumeric));
+        let pattern = match plain {
+            // Numbers go on.
+            Some(end) if end.iter().all(u8::is_ascii_digit) => format!("**/*.{}", "[0-9]".repeat(end.len())),
+            Some(end) => format!("**/*.{}", String::from_utf8_lossy(end)),
+            None => "**/*".to_owned(),
+        };
+        *endings.entry(pattern).or_default() += 1;
+    }
+    let (pattern, _) = endings.into_iter().max_by_key(|(_, files)| *files)?;
+    let all: Vec<&str> = written.iter().map(String::as_str).chain([pattern.as_str()]).collect();
+    let patterns = Patterns::new(&all).ok()?;
+    unwanted.iter().any(|path| patterns.wants(path)).then_some(pattern)
 }
 
 impl Patterns {
@@ -60,6 +88,28 @@ mod tests {
 
     fn path(text: &str) -> RemotePath {
         RemotePath::new(text.as_bytes()).expect("path")
+    }
+
+    #[test]
+    fn a_proposed_pattern_wants_what_no_other_does_and_none_is_proposed_that_would_not_help() {
+        for (written, names, pattern) in [
+            (&["**/*.log"][..], &["a.bin", "b.BIN", "x/c.txt"][..], Some("**/*.bin")),
+            (&["**/*.log"], &["rec.001", "rec.002"], Some("**/*.[0-9][0-9][0-9]")),
+            (&["**/*.log"], &["x/REC0001"], Some("**/*")),
+            (&["**/*.log"], &["a.[x]*"], Some("**/*")),
+            (&["**/*.log"], &["a.mf4", "a.mf4.sha256", "b.mf4.md5", "b.md5"], Some("**/*.mf4")),
+            (&["**/*.log", "!tmp/**"], &["tmp/a.bin"], None),
+            (&["**/*.log", "!**/*.bin"], &["a.bin"], None),
+            (&["**/*.log"], &[], None),
+        ] {
+            let written: Vec<String> = written.iter().map(|p| (*p).to_owned()).collect();
+            let names: Vec<RemotePath> = names.iter().map(|name| path(name)).collect();
+            let proposed = propose(&written, &names);
+            assert_eq!(proposed.as_deref(), pattern, "{names:?}");
+            if let Some(proposed) = proposed {
+                assert!(Patterns::new(&[proposed]).expect("good").wants(&names[0]));
+            }
+        }
     }
 
     #[test]

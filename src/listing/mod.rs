@@ -2,7 +2,7 @@
 
 mod closed;
 mod compare;
-mod order;
+pub mod order;
 
 pub use closed::{Standing, closed};
 pub use compare::{Match, card_sign, incredible, matches};

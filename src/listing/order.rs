@@ -67,21 +67,34 @@ fn wrap_at(stream: &[RemotePath]) -> usize {
     gap.map_or(0, |(at, _)| at + 1)
 }
 
+/// The number in a file's name by which a logger counts its files.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Counter {
+    /// The number.
+    pub number: u128,
+    /// Its digits.
+    pub width: u32,
+    /// What of the name stands before it.
+    pub before: Vec<u8>,
+}
+
+/// The last number of a name, its extension aside.
+pub fn counter(path: &RemotePath) -> Option<Counter> {
+    let name = path.name();
+    let stem = name.iter().rposition(|b| *b == b'.').unwrap_or(name.len());
+    let end = name[..stem].iter().rposition(u8::is_ascii_digit)? + 1;
+    let start = end - name[..end].iter().rev().take_while(|b| b.is_ascii_digit()).count();
+    let digits =
+        (end - start <= MAX_DIGITS).then(|| std::str::from_utf8(&name[start..end]).ok()?.parse().ok());
+    Some(Counter { number: digits.flatten()?, width: (end - start) as u32, before: name[..start].to_vec() })
+}
+
 /// Counter and its digits for each file, when the names differ in one counter of fixed width alone.
 fn counters(stream: &[RemotePath]) -> Option<Vec<(u128, u32)>> {
-    let counter = |path: &RemotePath| {
-        let name = path.name();
-        let stem = name.iter().rposition(|b| *b == b'.').unwrap_or(name.len());
-        let end = name[..stem].iter().rposition(u8::is_ascii_digit)? + 1;
-        let start = end - name[..end].iter().rev().take_while(|b| b.is_ascii_digit()).count();
-        let digits =
-            (end - start <= MAX_DIGITS).then(|| std::str::from_utf8(&name[start..end]).ok()?.parse().ok());
-        Some((digits.flatten()?, (end - start) as u32, name[..start].to_vec()))
-    };
     let all: Vec<_> = stream.iter().map(counter).collect::<Option<_>>()?;
-    let (_, width, prefix) = all.first()?;
-    let alike = all.iter().all(|(_, w, p)| w == width && p == prefix);
-    alike.then(|| all.iter().map(|(n, w, _)| (*n, *w)).collect())
+    let first = all.first()?;
+    let alike = all.iter().all(|c| c.width == first.width && c.before == first.before);
+    alike.then(|| all.iter().map(|c| (c.number, c.width)).collect())
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ mod digest;
 mod file;
 mod ids;
 mod path;
+pub mod vin;
 
 pub use day::Day;
 pub use digest::{BLOCK, Blocks, Digest, DigestKind, EDGE, Edges, OfferedDigest, RunningHash};

@@ -77,7 +77,13 @@ impl Facts {
         noted.map(|note| note.reason.clone()).or_else(|| config.not_expected(vehicle, date))
     }
 
-    fn noted(&self, kind: About, id: &str, date: Date) -> Option<&AwayNote> {
+    /// Whether a vehicle is away on a day, and not only off duty.
+    pub(super) fn is_away(&self, config: &Config, vehicle: &Vehicle, date: Date) -> bool {
+        self.noted(About::Vehicle, vehicle.id.as_str(), date).is_some()
+            || config.away(vehicle, date).is_some()
+    }
+
+    pub(super) fn noted(&self, kind: About, id: &str, date: Date) -> Option<&AwayNote> {
         self.away.iter().find(|note| note.kind == kind && note.id == id && note.has(date))
     }
 }
@@ -125,13 +131,13 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     }
     let mut totals = Totals { duplicates_avoided: facts.duplicates_avoided, ..Totals::default() };
     for row in &facts.loggers {
-        totals.files_archived += row.archived_files;
-        totals.bytes_archived += row.archived_bytes;
-        totals.files_lost += row.lost;
-        totals.files_held += row.held;
-        totals.bytes_delivered += row.bytes;
-        totals.bytes_fetched_twice += row.twice;
-        totals.cuts += row.cuts;
+        more(&mut totals.files_archived, row.archived_files);
+        more(&mut totals.bytes_archived, row.archived_bytes);
+        more(&mut totals.files_lost, row.lost);
+        more(&mut totals.files_held, row.held);
+        more(&mut totals.bytes_delivered, row.bytes);
+        more(&mut totals.bytes_fetched_twice, row.twice);
+        more(&mut totals.cuts, row.cuts);
     }
     let vehicles: Vec<VehicleLine> = config
         .vehicles
@@ -153,12 +159,28 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 loggers: Vec::new(),
                 findings: Vec::new(),
             };
-            for logger in config.loggers.iter().filter(|l| l.vehicle == vehicle.id) {
+            let fitted = || config.loggers.iter().filter(|l| l.vehicle == vehicle.id);
+            let met = |id: &str| {
+                let seen = rows.get(id).is_some_and(|row| row.seen.is_some());
+                seen || answered.contains_key(id)
+            };
+            let like = |ago: i64| {
+                let date = day.date.checked_sub(jiff::Span::new().days(ago)).ok();
+                date.is_some_and(|date| facts.not_expected(config, vehicle, date).is_none())
+            };
+            // Where one of its loggers was seen, the vehicle was, and the silence of another is its own.
+            let met = fitted().any(|l| met(l.id.as_str()));
+            for logger in fitted() {
                 let id = logger.id.as_str();
                 let act = own.iter().any(|(of, f)| f.needs_person() && of.is_none_or(|of| of == id));
                 let visits = facts.visits.get(id).map_or(&[] as &[Visit], Vec::as_slice);
-                let met =
-                    Met { row: rows.get(id).copied(), answered: answered.get(id).copied(), act, visits };
+                let met = Met {
+                    row: rows.get(id).copied(),
+                    answered: answered.get(id).copied(),
+                    act,
+                    visits,
+                    missed: !met && sight.may_have_missed(visits, part, like),
+                };
                 add(&mut line, id, &met, (&sight, part), day, as_of);
             }
             for logger in &mut line.loggers {
@@ -251,7 +273,7 @@ const OUTAGES: &[&str] = &["archive-away", "archive-other", "archive-full"];
 /// Whether the data is safe, and for how long there is room.
 fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
     let spool = &facts.spool;
-    let sum = |of: fn(&LoggerDay) -> u64| facts.loggers.iter().map(of).sum::<u64>();
+    let sum = |of: fn(&LoggerDay) -> u64| facts.loggers.iter().map(of).fold(0, u64::saturating_add);
     let (backlog_files, backlog_bytes) = (sum(|l| l.backlog), sum(|l| l.bytes_backlog));
     let limit = config.depot.spool_limit;
     // Days on which Yarder did not run yet brought nothing.
@@ -279,6 +301,11 @@ fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
     }
 }
 
+/// Adds to a sum; sizes are what loggers claim.
+pub(super) fn more(sum: &mut u64, by: u64) {
+    *sum = sum.saturating_add(by);
+}
+
 /// What is known of a logger's day.
 struct Met<'f> {
     /// `None` for one that never gave a listing.
@@ -289,6 +316,8 @@ struct Met<'f> {
     act: bool,
     /// Its visits, oldest first.
     visits: &'f [Visit],
+    /// Whether it may have been there while Yarder could not see.
+    missed: bool,
 }
 
 /// Adds a logger to its vehicle's line.
@@ -304,8 +333,8 @@ fn add(
     let row = met.row.unwrap_or(&never);
     let seen = row.seen.max(met.answered);
     let whole = row.last_whole.is_some_and(|at| at >= day.from.as_millisecond());
-    let to_fetch = (row.listed + row.fetching).saturating_sub(row.backlog);
-    let pending = to_fetch + row.whole + row.held;
+    let to_fetch = row.listed.saturating_add(row.fetching).saturating_sub(row.backlog);
+    let pending = to_fetch.saturating_add(row.whole).saturating_add(row.held);
     let verdict = verdict::of(&verdict::Facts {
         expected: line.away.is_none(),
         answered: seen.is_some(),
@@ -313,7 +342,7 @@ fn add(
         clean: pending == 0 && row.lost == 0 && !met.act,
         drove: sight.drove(met.visits, part),
         new: row.new > 0,
-        missed: sight.may_have_missed(met.visits, part),
+        missed: met.missed,
     });
     let before = |at: &i64| *at < day.to.as_millisecond();
     let last = row.last_seen.filter(before).or(met.visits.iter().map(|v| v.to).rfind(before));
@@ -331,19 +360,19 @@ fn add(
     };
     line.loggers.push(logger);
     let files = &mut line.files;
-    files.archived += row.archived_files;
-    files.listed += to_fetch;
-    files.open += row.open;
-    files.whole += row.whole;
-    files.held += row.held;
-    files.lost += row.lost;
-    files.backlog += row.backlog;
+    more(&mut files.archived, row.archived_files);
+    more(&mut files.listed, to_fetch);
+    more(&mut files.open, row.open);
+    more(&mut files.whole, row.whole);
+    more(&mut files.held, row.held);
+    more(&mut files.lost, row.lost);
+    more(&mut files.backlog, row.backlog);
     let bytes = &mut line.bytes;
-    bytes.archived += row.archived_bytes;
-    bytes.to_fetch += row.bytes_to_fetch.saturating_sub(row.bytes_backlog);
-    bytes.backlog += row.bytes_backlog;
-    bytes.delivered += row.bytes;
-    bytes.fetched_twice += row.twice;
+    more(&mut bytes.archived, row.archived_bytes);
+    more(&mut bytes.to_fetch, row.bytes_to_fetch.saturating_sub(row.bytes_backlog));
+    more(&mut bytes.backlog, row.bytes_backlog);
+    more(&mut bytes.delivered, row.bytes);
+    more(&mut bytes.fetched_twice, row.twice);
 }
 
 fn finding(row: &FindingRow, past: &Past, day: &Day, as_of: Timestamp) -> Option<FindingLine> {

@@ -11,13 +11,13 @@ use super::*;
 use crate::config::{AccessPoint, Config, Logger, Vehicle};
 use crate::ledger::{FindingRow, LoggerDay, Severity, SpoolDay, Visit, Watched};
 
-const HOUR: i64 = 3_600_000;
-const DAY: i64 = 24 * HOUR;
+pub(super) const HOUR: i64 = 3_600_000;
+pub(super) const DAY: i64 = 24 * HOUR;
 /// Noon of Tuesday the 24th in Oslo, and the moment of the report, 05:00 the next morning.
-const NOON: &str = "2026-11-24T11:00:00Z";
+pub(super) const NOON: &str = "2026-11-24T11:00:00Z";
 
 /// Vehicles `V0`, `V1`, ... of a cell each, with a logger of the same number.
-fn yard(cells: &[&str]) -> Config {
+pub(super) fn yard(cells: &[&str]) -> Config {
     let ids: Vec<(String, String)> = (0..cells.len()).map(|n| (format!("V{n}"), format!("L{n}"))).collect();
     let fleet: Vec<(&str, &str)> = ids.iter().map(|(v, l)| (v.as_str(), l.as_str())).collect();
     let mut config = config(&fleet);
@@ -34,7 +34,7 @@ fn yard(cells: &[&str]) -> Config {
 }
 
 /// Visits from 16:00 to 05:30 in the nights that began so many days ago.
-fn nights(ago: impl Iterator<Item = i64>) -> Vec<Visit> {
+pub(super) fn nights(ago: impl Iterator<Item = i64>) -> Vec<Visit> {
     let noon = ms(NOON);
     let mut all: Vec<Visit> = ago
         .map(|d| Visit { from: noon - d * DAY + 4 * HOUR, to: noon - d * DAY + 17 * HOUR + HOUR / 2 })
@@ -44,7 +44,7 @@ fn nights(ago: impl Iterator<Item = i64>) -> Vec<Visit> {
 }
 
 /// All vehicles stood in the yard in each night of the last two weeks; those in `here` this night too.
-fn facts(config: &Config, here: &[usize]) -> Facts {
+pub(super) fn facts(config: &Config, here: &[usize]) -> Facts {
     let mut facts = Facts { watched: up(), ..Facts::default() };
     for (n, logger) in config.loggers.iter().enumerate() {
         let mut visits = nights(1..15);
@@ -64,7 +64,7 @@ fn facts(config: &Config, here: &[usize]) -> Facts {
 }
 
 /// Yarder ran for a year.
-fn up() -> Watched {
+pub(super) fn up() -> Watched {
     let first = ms(NOON) - 365 * DAY;
     Watched { first: Some(first), ups: vec![(first, ms(NOON) + 99 * DAY)], blind: Vec::new() }
 }
@@ -80,7 +80,7 @@ fn verdicts(report: &Report) -> Vec<Verdict> {
 }
 
 /// Ids of what was found about the depot, and of what was found about vehicles.
-fn found(report: &Report) -> (Vec<&str>, Vec<&str>) {
+pub(super) fn found(report: &Report) -> (Vec<&str>, Vec<&str>) {
     let vehicles = report.vehicles.iter().flat_map(|v| v.findings.iter());
     (report.findings.iter().map(|f| f.id.as_str()).collect(), vehicles.map(|f| f.id.as_str()).collect())
 }

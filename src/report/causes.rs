@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::{Value, json};
 
-use super::build::{Facts, severity_order, stamp};
+use super::build::{Facts, more, stamp};
 use super::points::{self, Silence};
 use super::sight::{DAY, Sight, Span};
 use super::value::{AccessPointLine, FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
@@ -20,6 +20,9 @@ use crate::model::Day;
 const PATIENCE: usize = 3;
 /// How far back missed days are counted.
 pub(super) const BACK: i32 = 60;
+
+/// Codes of findings that stand on no row of the ledger: each report derives them anew.
+pub(super) const DERIVED: [&str; 4] = ["access-point-silent", "could-not-see", "no-data", "not-seen"];
 
 /// What derived findings are made of.
 pub(super) struct Ground<'g> {
@@ -35,6 +38,9 @@ pub(super) struct Ground<'g> {
 impl Ground<'_> {
     fn finding(&self, code: &str, subject: &str, severity: Severity, since: i64) -> FindingLine {
         let since = stamp(Some(since)).unwrap_or(self.day.from);
+        // What began before the last report is what that one told.
+        let told = self.told(code, subject).filter(|_| self.facts.past.told_after(since));
+        let since = told.map_or(since, |told| told.since.min(since));
         FindingLine {
             id: format!("{code}:{subject}"),
             code: code.to_owned(),
@@ -50,15 +56,16 @@ impl Ground<'_> {
         }
     }
 
-    fn moment(&self, at: Timestamp) -> String {
+    pub fn moment(&self, at: Timestamp) -> String {
         moment(at, self.as_of.min(self.day.to), &self.config.depot.time_zone)
     }
 
     /// Days of the last two months, this one included, on which a vehicle was expected and Yarder
-    /// could see, after the day of its last sign; oldest first.
+    /// could see, after the day of its last sign; oldest first. This day counts from its middle on.
     fn missed(&self, vehicle: &Vehicle, last: Option<Timestamp>) -> Vec<Date> {
         let depot = &self.config.depot;
         let first = stamp(self.facts.watched.first);
+        let half = self.day.from.as_millisecond() / 2 + self.day.to.as_millisecond() / 2;
         let mut missed = Vec::new();
         for back in 0..BACK {
             let date = self.day.date.checked_sub(jiff::Span::new().days(back)).ok();
@@ -71,7 +78,10 @@ impl Ground<'_> {
                 break;
             }
             let span = (day.from.as_millisecond(), day.to.as_millisecond().min(self.part.1));
-            if self.facts.not_expected(self.config, vehicle, day.date).is_none() && self.sight.saw(span) {
+            if (back > 0 || self.part.1 >= half)
+                && self.facts.not_expected(self.config, vehicle, day.date).is_none()
+                && self.sight.saw(span)
+            {
                 missed.push(day.date);
             }
         }
@@ -85,14 +95,14 @@ impl Ground<'_> {
         day.unwrap_or(*self.day).from.as_millisecond()
     }
 
-    fn not_seen(&self, line: &VehicleLine, missed: &[Date]) -> FindingLine {
+    fn not_seen(&self, line: &VehicleLine, unseen: &[&LoggerLine], missed: &[Date]) -> FindingLine {
         let severity = if missed.len() < PATIENCE { Severity::Watch } else { Severity::Act };
-        let last = last_seen(line);
+        let last = last_seen(unseen);
         let seen = last.map_or("never before".to_owned(), |at| format!("last seen {}", self.moment(at)));
-        let unseen = line.loggers.iter().filter(|l| l.verdict == Verdict::NotSeen).map(|l| l.id.as_str());
+        let unseen = unseen.iter().map(|l| l.id.as_str()).collect::<Vec<_>>();
         FindingLine {
             evidence: json!({
-                "loggers": unseen.collect::<Vec<_>>(), "working_days": missed.len(), "last_seen": last,
+                "loggers": unseen, "working_days": missed.len(), "last_seen": last,
             }),
             cause: match missed.len() {
                 0 | 1 => format!("expected this day and not seen, {seen}"),
@@ -175,10 +185,9 @@ impl Ground<'_> {
     }
 }
 
-/// The last sign of a vehicle's loggers that were not seen: of the one that is missed for longest.
-fn last_seen(line: &VehicleLine) -> Option<Timestamp> {
-    let unseen = line.loggers.iter().filter(|l| l.verdict == Verdict::NotSeen);
-    unseen.map(|l| l.last_seen).min().flatten()
+/// The last sign of loggers that are missed: of the one that is missed for longest.
+fn last_seen(unseen: &[&LoggerLine]) -> Option<Timestamp> {
+    unseen.iter().map(|l| l.last_seen).min().flatten()
 }
 
 /// Every access point's day.
@@ -199,11 +208,11 @@ pub(super) fn lines(
             ..AccessPointLine::default()
         };
         for logger in ground.config.loggers.iter().filter(|l| l.access_point.as_deref() == Some(name)) {
-            line.answered += u64::from(seen.contains(logger.id.as_str()));
+            more(&mut line.answered, u64::from(seen.contains(logger.id.as_str())));
             if let Some(row) = loggers.get(logger.id.as_str()) {
-                line.bytes_delivered += row.bytes;
-                line.bytes_fetched_twice += row.twice;
-                line.cuts += row.cuts;
+                more(&mut line.bytes_delivered, row.bytes);
+                more(&mut line.bytes_fetched_twice, row.twice);
+                more(&mut line.cuts, row.cuts);
             }
         }
         Some(line)
@@ -242,7 +251,6 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
     absorb(report, ground);
     swapped(&mut report.vehicles);
     let mut absorbed = BTreeSet::new();
-    let half = (ground.day.to.as_millisecond() - ground.day.from.as_millisecond()) / 2;
     let silent: Vec<(Option<&str>, Silence)> = points::cells(ground.config, &ground.facts.visits)
         .iter()
         .filter_map(|c| Some((c.name, c.silence(ground.config, ground.sight, ground.day, ground.part)?)))
@@ -258,13 +266,15 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
     } else {
         found.extend(silent.into_iter().map(|(name, silence)| (vec![name], silence)));
     }
+    let still = ground.still_silent(&found);
+    found.extend(still);
     let missed: BTreeMap<&str, Vec<Date>> = report
         .vehicles
         .iter()
-        .filter(|line| line.verdict == Verdict::NotSeen && !line.loggers.is_empty())
         .filter_map(|line| {
             let vehicle = ground.config.vehicles.iter().find(|v| v.id.as_str() == line.id)?;
-            Some((vehicle.id.as_str(), ground.missed(vehicle, last_seen(line))))
+            let unseen = ground.missing(line);
+            (!unseen.is_empty()).then(|| (vehicle.id.as_str(), ground.missed(vehicle, last_seen(&unseen))))
         })
         .collect();
     for (names, silence) in found {
@@ -284,11 +294,10 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
         let Some(vehicle) = ground.config.vehicles.iter().find(|v| v.id.as_str() == line.id) else {
             continue;
         };
-        if let Some(days) = missed.get(vehicle.id.as_str())
+        if let Some(days) = missed.get(vehicle.id.as_str()).filter(|days| !days.is_empty())
             && !absorbed.contains(&line.id)
-            && (days.len() > 1 || ground.part.1 - ground.part.0 >= half)
         {
-            let finding = ground.not_seen(line, days);
+            let finding = ground.not_seen(line, &ground.missing(line), days);
             line.findings.push(finding);
         }
         // Files that nobody wants are a cause of their own.
@@ -296,12 +305,12 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
             let id = format!("nothing-matches:{}", l.id);
             line.findings.iter().any(|f| f.id == id && f.state != FindingState::Gone)
         };
-        let silent = line.loggers.iter().filter(|l| l.verdict == Verdict::NoData && !unwanted(l));
+        let silent = |l: &&LoggerLine| l.verdict == Verdict::NoData || ground.still_no_data(line, l);
+        let silent = line.loggers.iter().filter(silent).filter(|l| !unwanted(l));
         let more: Vec<_> = silent.map(|logger| ground.no_data(vehicle, logger)).collect();
         line.findings.extend(more);
-        line.findings.sort_by_key(|f| (f.state, severity_order(f), f.since));
     }
-    report.findings.sort_by_key(|f| (f.state, severity_order(f), f.since));
+    ground.gone(report);
 }
 
 /// Two loggers that answer with the files of each other are one trouble: the first vehicle's finding
@@ -309,7 +318,8 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
 fn swapped(vehicles: &mut [VehicleLine]) {
     let owner = |f: &FindingLine| {
         let logger = f.id.strip_prefix("wrong-logger:")?.to_owned();
-        Some((logger, f.evidence["owner"].as_str()?.to_owned(), f.state))
+        // The second one was not told before, so that the two may differ in what is new.
+        Some((logger, f.evidence["owner"].as_str()?.to_owned(), f.state == FindingState::Gone))
     };
     let all = |vehicles: &[VehicleLine]| -> Vec<_> {
         let of = |v: &VehicleLine| {
@@ -318,10 +328,9 @@ fn swapped(vehicles: &mut [VehicleLine]) {
         vehicles.iter().flat_map(of).collect()
     };
     let found = all(vehicles);
-    for (nth, (vehicle, (logger, other, state))) in found.iter().enumerate() {
-        let back = |(_, (l, o, s)): &&(String, (String, String, FindingState))| {
-            l == other && o == logger && s == state
-        };
+    for (nth, (vehicle, (logger, other, gone))) in found.iter().enumerate() {
+        let back =
+            |(_, (l, o, g)): &&(String, (String, String, bool))| l == other && o == logger && g == gone;
         let Some((second, _)) = found.iter().skip(nth + 1).find(back) else { continue };
         let id = |logger: &str| format!("wrong-logger:{logger}");
         for line in vehicles.iter_mut() {

@@ -32,8 +32,23 @@ pub const CODES: &[(&str, &str)] = &[
          this one with `yarder adopt NAME`.",
     ),
     (
+        "backup-failed",
+        "The ledger could not be backed up today. Make room for it, or set `backup_limit` to some times its size; an \
+         older backup may still be there.",
+    ),
+    (
+        "bus-silent",
+        "A bus that usually speaks was silent for most of the day, or a logger's files hold no frame at all. See to the \
+         logger's plug on that bus and to the bit rate that it is set to.",
+    ),
+    (
         "card-changed",
         "A logger's card was formatted or exchanged. Nothing to do if that was meant; otherwise look at the card.",
+    ),
+    (
+        "card-fills",
+        "A card is full, or will be within days, and then data is lost. Bring its files home and clear it, or fit a \
+         larger one.",
     ),
     (
         "changed-under-hands",
@@ -71,6 +86,16 @@ pub const CODES: &[(&str, &str)] = &[
          otherwise look at the card.",
     ),
     (
+        "driving-not-logged",
+        "Odometer or engine hours went on between two files, or within one, and no file has it. See to the logger's \
+         supply, its plug and its card; what was not recorded cannot be had any more.",
+    ),
+    (
+        "file-damaged",
+        "A file came home as the logger has it, and is not whole: cut by a power cut, or damaged on the card. Nothing for \
+         a single one; if it happens each day, see to the logger's supply.",
+    ),
+    (
         "file-held",
         "A file waits for a person: what there is of it is in the spool. See `yarder held`, then keep it or drop it.",
     ),
@@ -90,6 +115,20 @@ pub const CODES: &[(&str, &str)] = &[
          what could be read is held.",
     ),
     (
+        "frames-dropped",
+        "A logger says in its files that it lost frames. See whether its card is fast enough.",
+    ),
+    (
+        "ledger-damaged",
+        "The ledger was damaged or gone; it is set aside, and its last backup or a new one stands in its place. See to \
+         the disk of the depot PC; what was whole or archived is known again from the spool and the receipts.",
+    ),
+    (
+        "ledger-went-back",
+        "The ledger is older than what the spool's records tell, as after its newest part was lost. See what writes in \
+         the state folder; what was whole or archived is known again from the spool and the receipts.",
+    ),
+    (
         "listing-not-whole",
         "A logger's listing could not be read to its end, so what is missing from it proves nothing. Look at the \
          folders named; a damaged card is the usual cause.",
@@ -97,6 +136,11 @@ pub const CODES: &[(&str, &str)] = &[
     (
         "logger-answers-badly",
         "A logger answers in no way that its protocol allows. Run `yarder probe ID` and look at what it answers.",
+    ),
+    (
+        "logger-clock",
+        "A logger's clock is wrong, by its own times, by the vehicle's, or by when the files came home. Set it; if it loses \
+         the time again, exchange its battery.",
     ),
     ("login-refused", "A logger refuses user or password. Correct them in vehicles.toml."),
     (
@@ -131,8 +175,13 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "nothing-matches",
-        "A logger offers files, and the kind's `files` patterns want none of them. Run `yarder probe ID` and correct \
-         `files`.",
+        "A logger offers files, and the kind's `files` patterns want none of them. If they are its logs, write the \
+         pattern that the finding proposes into `files` of its kind.",
+    ),
+    (
+        "numbers-missing",
+        "Between two numbers of a stream files are missing that the logger never offered. Look at the card with a card \
+         reader.",
     ),
     (
         "only-copy-gone",
@@ -160,6 +209,11 @@ pub const CODES: &[(&str, &str)] = &[
          fit a logger that states digests.",
     ),
     (
+        "report-cannot-be-made",
+        "A report was due and could not be made; it is tried again each minute, and files come home meanwhile. See to \
+         the depot PC's disk.",
+    ),
+    (
         "reread-differs",
         "A file read twice was different. More readings decide which one is right; exchange the card if it happens \
          again.",
@@ -178,9 +232,19 @@ pub const CODES: &[(&str, &str)] = &[
          `spool_limit`.",
     ),
     (
+        "too-many-frames",
+        "A file has more frames in a second than the bit rate allows. Correct `bit_rate` of the kind; if it is right, the \
+         logger records frames twice or two buses as one.",
+    ),
+    (
         "wrong-logger",
         "At a logger's address answers another logger, so nothing is fetched from it. See whether two loggers or two \
          addresses are swapped.",
+    ),
+    (
+        "wrong-vehicle",
+        "A logger's files tell the VIN of another vehicle, or an odometer that is not this vehicle's. See in which vehicle \
+         it is, and correct vehicles.toml.",
     ),
 ];
 
@@ -223,6 +287,7 @@ mod tests {
         for part in ["fetch", "forward", "ledger", "service", "spool", "yard"] {
             sources(&src.join(part), &mut text);
         }
+        sources(&src.join("report/coverage"), &mut text);
         text += &std::fs::read_to_string(src.join("report/causes.rs")).expect("source");
         for (code, _) in CODES {
             assert!(text.contains(&format!("\"{code}\"")), "{code} is never raised");

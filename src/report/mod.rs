@@ -6,8 +6,10 @@
 mod build;
 mod causes;
 mod codes;
+pub mod coverage;
 pub mod csv;
 pub mod html;
+mod kept;
 mod markup;
 pub mod moments;
 mod past;
@@ -31,6 +33,8 @@ pub use value::{
 mod cause_tests;
 #[cfg(test)]
 mod form_tests;
+#[cfg(test)]
+mod kept_tests;
 #[cfg(test)]
 mod sample;
 #[cfg(test)]

@@ -8,7 +8,8 @@ use jiff::{Timestamp, ToSpan as _};
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::value::{Correction, FindingState, Report, StripDay, Verdict};
+use super::causes::DERIVED;
+use super::value::{Correction, FindingLine, FindingState, Report, StripDay, Verdict};
 use crate::ledger::{About, LedgerError, NoteRow, Query, Severity, Stored, Told, graver};
 use crate::model::Day;
 
@@ -22,6 +23,8 @@ pub struct Past {
     pub last: Option<i64>,
     /// What it said of the findings that were there.
     pub told: BTreeMap<String, Told>,
+    /// What it derived itself and told as being there, by id.
+    pub derived: BTreeMap<String, FindingLine>,
     /// How earlier days stood in their last reports, by date and vehicle, each with whether data was
     /// lost.
     pub verdicts: BTreeMap<Date, BTreeMap<String, (Verdict, bool)>>,
@@ -73,6 +76,23 @@ struct SlimFiles {
 struct SlimLogger {
     id: String,
     listing_whole: bool,
+}
+
+/// What a stored report says of findings.
+#[derive(Debug, Deserialize)]
+struct SlimFindings {
+    #[serde(default)]
+    vehicles: Vec<SlimFindings>,
+    findings: Vec<FindingLine>,
+}
+
+impl SlimFindings {
+    /// Those that a report derives itself and that are there.
+    fn derived(self) -> BTreeMap<String, FindingLine> {
+        let all = self.findings.into_iter().chain(self.vehicles.into_iter().flat_map(|v| v.findings));
+        let all = all.filter(|f| DERIVED.contains(&f.code.as_str()) && f.state != FindingState::Gone);
+        all.map(|f| (f.id.clone(), f)).collect()
+    }
 }
 
 impl AwayNote {
@@ -131,8 +151,12 @@ impl Past {
             let (until, was) = (row.note.until?, row.was?);
             Some((row.note.about, (until, was)))
         });
+        let last = query.last_report()?;
+        // One of another version's form tells nothing here.
+        let derived = last.as_ref().and_then(|last| serde_json::from_str::<SlimFindings>(&last.json).ok());
         Ok(Self {
-            last: query.last_report()?,
+            last: last.map(|last| last.as_of),
+            derived: derived.map(SlimFindings::derived).unwrap_or_default(),
             told: query.told()?,
             corrections: corrections(query, &last_of, &told)?,
             snoozed: snoozed.collect(),
@@ -159,13 +183,20 @@ impl Past {
         if let Some((until, _)) = self.snoozed.get(id).filter(|(_, was)| !graver_than(was)) {
             return (FindingState::Snoozed, Some(*until));
         }
-        let state = match self.told.get(id) {
+        // What is derived and began after the last report is not what that one told.
+        let told = self.told.get(id).filter(|_| !self.derived.contains_key(id) || self.told_after(since));
+        let state = match told {
             Some(was) if graver_than(was) => FindingState::Worse,
             Some(_) => FindingState::Known,
             None if self.last.is_some() || since >= day.from => FindingState::New,
             None => FindingState::Known,
         };
         (state, None)
+    }
+
+    /// Whether the last report was made after that moment.
+    pub fn told_after(&self, at: Timestamp) -> bool {
+        self.last.is_some_and(|last| at.as_millisecond() < last)
     }
 
     /// Whether it is news that a finding went away at that moment (ms).

@@ -59,14 +59,15 @@ impl Sight {
 
     /// Whether a logger that was not seen in a span may have been there while Yarder could not see:
     /// on most of the days before, it came when today nobody could see. One that is not known for
-    /// three days may have come in any hour that was missed.
-    pub fn may_have_missed(&self, visits: &[Visit], span: Span) -> bool {
+    /// three days may have come in any hour that was missed. Of the days before, those count that
+    /// `like` gives, by how many days ago they were: on a day off vehicles stand where they stand.
+    pub fn may_have_missed(&self, visits: &[Visit], span: Span, like: impl Fn(i64) -> bool) -> bool {
         let unseen = self.unseen(span);
         if unseen < 10 * MINUTE {
             return false;
         }
         let (mut known, mut seen) = (0, 0);
-        for shift in (1..=14).map(|days| days * DAY) {
+        for shift in (1..=14).filter(|days| like(*days)).map(|days| days * DAY) {
             let mut there = visits
                 .iter()
                 .map(|v| ((v.from + shift).max(span.0), (v.to + shift).min(span.1)))
@@ -146,12 +147,19 @@ mod tests {
         let today = (168 * HOUR, 192 * HOUR);
         let daily =
             |from: i64, to: i64| visits(&(0..7).map(|d| (d * 24 + from, d * 24 + to)).collect::<Vec<_>>());
-        assert!(sight.may_have_missed(&daily(20, 21), today), "it comes just then");
-        assert!(!sight.may_have_missed(&daily(3, 4), today), "it comes at another hour");
-        assert!(!sight.may_have_missed(&daily(18, 23), today), "it stays for longer than that");
-        assert!(sight.may_have_missed(&[], today), "nobody knows when it comes");
+        let all = |_| true;
+        assert!(sight.may_have_missed(&daily(20, 21), today, all), "it comes just then");
+        assert!(!sight.may_have_missed(&daily(3, 4), today, all), "it comes at another hour");
+        assert!(!sight.may_have_missed(&daily(18, 23), today, all), "it stays for longer than that");
+        assert!(sight.may_have_missed(&[], today, all), "nobody knows when it comes");
         let up = Sight::of(&watched(&[(-200, 300)], &[]), today);
-        assert!(!up.may_have_missed(&[], today) && !up.may_have_missed(&daily(20, 21), today));
+        assert!(!up.may_have_missed(&[], today, all) && !up.may_have_missed(&daily(20, 21), today, all));
+        // It came at that hour on three days, and stood there for the rest of the week.
+        let mut stands = daily(20, 21);
+        stands.truncate(3);
+        stands.push(Visit { from: 72 * HOUR, to: 167 * HOUR });
+        assert!(!sight.may_have_missed(&stands, today, all));
+        assert!(sight.may_have_missed(&stands, today, |ago| ago >= 5), "days off say nothing");
     }
 
     #[test]

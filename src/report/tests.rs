@@ -45,6 +45,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
         proof: Proof::Length,
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
+        bit_rate: None,
     });
     let mut vehicles: Vec<Arc<Vehicle>> = Vec::new();
     let mut loggers = Vec::new();
@@ -82,6 +83,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
             spool_limit: 1,
             spool_reserve: 1,
             lost_keep: Duration::from_secs(1),
+            backup_limit: 10_000_000_000,
             works: Weekdays::DEFAULT,
             season: None,
             holidays: Vec::new(),

@@ -1,8 +1,10 @@
-//! Whether the depot's clock is plausible. Pure.
+//! Whether the depot's clock is plausible, and whether the machine slept. Pure.
 
 use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
+
+use crate::clock::Clock;
 
 /// A clock that goes wrong by more than this between two looks has jumped.
 const JUMP: SignedDuration = SignedDuration::from_mins(5);
@@ -11,10 +13,30 @@ const STEADY: Duration = Duration::from_secs(15 * 60);
 /// No depot's clock shows a time before this program was written: 2026-01-01.
 const EARLIEST: i64 = 1_767_225_600;
 
+/// A shorter sleep is none: days are lived by the minute.
+const NAP: Duration = Duration::from_secs(120);
+
+/// How far the clock that goes on while the machine sleeps is ahead of the one that does not.
+#[derive(Debug)]
+pub(super) struct Sleep(Duration);
+
+impl Sleep {
+    /// From now on.
+    pub fn new(clock: &dyn Clock) -> Self {
+        Self(clock.boot().saturating_sub(clock.mono()))
+    }
+
+    /// Whether the machine was suspended since the last look.
+    pub fn slept(&mut self, clock: &dyn Clock) -> bool {
+        let ahead = clock.boot().saturating_sub(clock.mono());
+        ahead.saturating_sub(std::mem::replace(&mut self.0, ahead)) >= NAP
+    }
+}
+
 /// What the clocks have shown so far.
 #[derive(Debug)]
 pub(super) struct Belief {
-    /// The last look: wall clock and monotonic clock.
+    /// The last look: wall clock, and the clock that goes on while the machine sleeps.
     last: Option<(Timestamp, Duration)>,
     /// Before the start the ledger knew this moment.
     known: Option<Timestamp>,
@@ -28,7 +50,8 @@ impl Belief {
         Self { last: None, known, doubted: None }
     }
 
-    /// A look at both clocks; says whether the wall clock is to be believed.
+    /// A look at the wall clock and at [`Clock::boot`]; says whether the wall clock is to be
+    /// believed.
     pub fn look(&mut self, wall: Timestamp, mono: Duration) -> bool {
         let jumped = match self.last {
             Some((then, at)) => {

@@ -2,10 +2,11 @@
 
 use std::time::Duration;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
 use super::ServiceError;
+use super::belief::Sleep;
 use crate::config::Config;
 use crate::ledger::{Finding, Severity};
 use crate::yard::Yard;
@@ -21,14 +22,15 @@ const BELIEVED: Duration = Duration::from_secs(86_400);
 pub(super) struct Life<'y> {
     yard: &'y Yard,
     told: Duration,
+    sleep: Sleep,
     /// Key of its row of up-time.
     up: Option<i64>,
     /// Key of its row of time without a network.
     offline: Option<i64>,
     /// The last moment that was noted while the clock was right.
     known: Option<Timestamp>,
-    /// Since when the clock is not, in monotonic time.
-    wrong: Option<Duration>,
+    /// Since when the clock is not: what it showed then, and the monotonic time.
+    wrong: Option<(Timestamp, Duration)>,
 }
 
 impl<'y> Life<'y> {
@@ -45,7 +47,9 @@ impl<'y> Life<'y> {
     }
 
     fn new(yard: &'y Yard) -> Self {
-        Self { yard, told: yard.edges.clock.mono(), up: None, offline: None, known: None, wrong: None }
+        let clock = yard.edges.clock.as_ref();
+        let (told, sleep) = (clock.mono(), Sleep::new(clock));
+        Self { yard, told, sleep, up: None, offline: None, known: None, wrong: None }
     }
 
     async fn noted(mut self) -> Result<Self, ServiceError> {
@@ -68,20 +72,35 @@ impl<'y> Life<'y> {
     async fn note(&mut self) -> Result<(), ServiceError> {
         let (ledger, clock) = (&self.yard.ledger, &self.yard.edges.clock);
         let (now, mono) = (clock.now(), clock.mono());
-        let since = self.wrong.unwrap_or(mono);
+        if self.sleep.slept(clock.as_ref()) {
+            // Who sleeps sees nothing: what is noted after it is a span of its own.
+            (self.up, self.offline) = (None, None);
+        }
+        let (shown, since) = self.wrong.unwrap_or((now, mono));
         let early = now < clock.earliest() || self.known.is_some_and(|known| now + STEP_BACK < known);
         if early && mono.saturating_sub(since) < BELIEVED {
             if self.wrong.is_none() {
                 tracing::warn!(%now, known = ?self.known, "this machine's clock is not plausible");
                 ledger.raise(wrong_clock(now, self.known, clock.earliest()))?;
             }
-            self.wrong = Some(since);
+            self.wrong = Some((shown, since));
             // What is noted after it is a span of its own.
             (self.up, self.offline) = (None, None);
             return Ok(());
         }
         if self.wrong.take().is_some() {
             ledger.blind("clock", None, self.known.map(|known| known.as_millisecond())).await?;
+            let went = SignedDuration::try_from(mono.saturating_sub(since)).unwrap_or(SignedDuration::MAX);
+            let shows = shown.saturating_add(went).unwrap_or(now);
+            // A clock that shows what cannot be may have begun there at an earlier start, too.
+            let first = if shown < clock.earliest() {
+                Timestamp::MIN
+            } else {
+                shown.saturating_sub(ALIVE).unwrap_or(shown)
+            };
+            let by = now.duration_since(shows).as_millis();
+            let by = i64::try_from(by).unwrap_or(0);
+            ledger.date_anew((first.as_millisecond(), shows.as_millisecond()), by)?;
         }
         // One of an earlier run, too.
         ledger.clear("clock-not-plausible", "depot")?;

@@ -3,8 +3,10 @@
 //! `config → build (lock, open, recover) → supervised tasks → drain with a deadline`. Nothing here
 //! decides about a file.
 
+mod backups;
 mod belief;
 mod lived;
+mod mending;
 mod person;
 mod reports;
 mod round;
@@ -16,9 +18,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use serde_json::json;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
+pub use mending::{Rebuilt, rebuild};
 pub use person::{adopt, held_drop, held_keep, note_alone};
 pub use round::{Round, once};
 pub use run::{RunOptions, run};
@@ -28,7 +31,7 @@ use crate::config::{ArchiveConfig, ArchiveTarget, Config};
 use crate::edges::Edges;
 use crate::forward::{Archives, ForwardError, Forwarder};
 use crate::ledger::lock::{self, Lock, LockError};
-use crate::ledger::{Finding, Ledger, LedgerError, Severity};
+use crate::ledger::{self, Finding, Found, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
 use crate::model::Proof;
 use crate::progress::Progress;
@@ -125,11 +128,13 @@ impl From<ForwardError> for ServiceError {
 struct Parts {
     yard: Yard,
     config: watch::Sender<Arc<Config>>,
-    whole: watch::Receiver<()>,
+    whole: broadcast::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
     archives: Archives,
     /// Random id of the state folder: whose temporary files are whose.
     install: String,
+    /// Whole files of the spool that the ledger learned of at the start.
+    adopted: u64,
     _lock: Lock,
 }
 
@@ -144,23 +149,48 @@ impl Parts {
         stop: CancellationToken,
     ) -> Result<Self, ServiceError> {
         many_files();
-        let (ledger, lock) = open(&edges, &config.depot.state_dir, command).await?;
+        let lock = own(&edges, &config.depot.state_dir, command).await?;
+        let dir = config.depot.state_dir.clone();
+        let found = edges.blocking(move |disk| ledger::mend(disk, &dir)).await?;
+        Self::build_on(edges, dialer, progress, config, stop, lock, found).await
+    }
+
+    /// Opens the ledger that was found, or begins it, and brings everything together.
+    async fn build_on(
+        edges: Edges,
+        dialer: Arc<dyn Dialer>,
+        progress: Progress,
+        config: Config,
+        stop: CancellationToken,
+        lock: Lock,
+        found_ledger: Found,
+    ) -> Result<Self, ServiceError> {
         let depot = &config.depot;
+        let ledger = Ledger::open(&edges, &depot.state_dir)?;
         let spool =
             Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
         ledger.follow_archives(archives_of(&config)).await?;
         ledger.waive(None).await?;
-        let found = spool.recover(&ledger).await?;
+        let damaged = matches!(found_ledger, Found::Damaged { .. });
+        let found = spool.recover(&ledger, damaged).await?;
         tracing::info!(?found, "the spool and the ledger agree");
-        tell_missing(&ledger, &found.missing)?;
+        let went_back = mending::went_back(&ledger, &found_ledger, &found).await?;
+        if !went_back {
+            tell_missing(&ledger, &found.missing)?;
+        }
         ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
-        let install = ledger.install(edges.random.name()).await?;
-        let (whole_tx, whole) = watch::channel(());
+        let install = mending::install(&edges, &depot.state_dir, &ledger).await?;
+        // Those who wait are told in the order in which they wait, so that a run replays.
+        let (whole_tx, whole) = broadcast::channel(1);
         let (finisher, finish) = Finisher::new(spool.clone(), ledger.clone(), whole_tx);
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));
         let yard = Yard::new(edges, ledger, spool, finisher, dialer, progress, settings, stop);
-        Ok(Self { yard, config, whole, finishing, archives: Archives::default(), install, _lock: lock })
+        let archives = Archives::default();
+        let adopted = found.adopted;
+        let parts = Self { yard, config, whole, finishing, archives, install, adopted, _lock: lock };
+        mending::catch_up(&parts).await?;
+        Ok(parts)
     }
 
     fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
@@ -209,15 +239,14 @@ fn proofs_of(config: &Config) -> Vec<(String, Proof)> {
     config.loggers.iter().map(|l| (l.id.to_string(), l.kind.proof)).collect()
 }
 
-async fn open(edges: &Edges, state_dir: &Path, command: &str) -> Result<(Ledger, Lock), ServiceError> {
+/// Makes the state folder where it is missing, and takes it for this process.
+async fn own(edges: &Edges, state_dir: &Path, command: &str) -> Result<Lock, ServiceError> {
     let dir = state_dir.to_owned();
     edges
         .blocking(move |disk| crate::durable::create_dirs(disk, &dir, 0o750))
         .await
         .map_err(|error| ServiceError::StateDir { dir: state_dir.display().to_string(), error })?;
-    let lock = lock::take(state_dir, command)?;
-    let ledger = Ledger::open(edges, state_dir)?;
-    Ok((ledger, lock))
+    Ok(lock::take(&*edges.disk, state_dir, command)?)
 }
 
 /// The adapter of an archive, on threads of its own (unless all work runs on the caller's).

@@ -11,6 +11,7 @@ use super::{Parts, ServiceError};
 use crate::config::Config;
 use crate::control::Answer;
 use crate::edges::Edges;
+use crate::fetch;
 use crate::forward::{AttachError, Forwarder};
 use crate::ledger::{self, About, FileRow, LedgerError, Note, VersionId, WholeFacts};
 use crate::link::NetDialer;
@@ -129,9 +130,16 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         biased;
         // A large file takes longer to read than a service may take to end.
         () = yard.stop.cancelled() => return Err(going_down()),
-        read = yard.edges.blocking(move |disk| Partial::reread(disk, &open, &into)) => read,
+        read = yard.edges.blocking(move |disk| {
+            let partial = Partial::reread(disk, &open, &into)?;
+            let inspection = fetch::inspect(&partial, None);
+            Ok((partial, inspection))
+        }) => read,
     };
-    let partial = partial.map_err(spool.failed("read a held file"))?;
+    let (partial, inspection) = partial.map_err(spool.failed("read a held file"))?;
+    if let Some(inspection) = inspection {
+        yard.ledger.inspected(row.id, &inspection)?;
+    }
     let (sha256, blocks) = partial.hash().clone().finish();
     let facts = WholeFacts {
         id: row.id,

@@ -2,6 +2,7 @@
 //!
 //! A day is opened when the service lives in it, and closed when it has ended: days that a jump of
 //! the clock leaps over were never opened and get no report, and a closed one is never opened again.
+//! Days that the service missed, because it was down or the machine slept, are opened afterwards.
 //! While the clock is not plausible neither happens.
 //!
 //! # Crash
@@ -11,16 +12,20 @@
 use std::time::Duration;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
+use serde_json::json;
 
 use super::ServiceError;
-use super::belief::Belief;
+use super::belief::{Belief, Sleep};
 use super::lived::ALIVE;
-use crate::ledger::{self, LedgerError, Severity, ToStore, Told};
+use crate::ledger::{self, Finding, LedgerError, Severity, ToStore, Told};
 use crate::model::Day;
 use crate::report::moments::{Due, due, missed, next};
 use crate::report::{Facts, FindingState, Report, build, words};
 use crate::yard::Yard;
 
+/// The finding that a report is due and not made.
+const NOT_MADE: &str = "report-cannot-be-made";
 /// Missed days that are made up for at most, the newest ones.
 const MISSED: usize = 400;
 
@@ -28,7 +33,8 @@ const MISSED: usize = 400;
 pub(super) struct Keeper<'y> {
     yard: &'y Yard,
     belief: Belief,
-    /// What was missed before the start has been looked for.
+    sleep: Sleep,
+    /// What was missed before the start, or while the machine slept, has been looked for.
     looked_back: bool,
 }
 
@@ -48,14 +54,16 @@ pub(super) async fn keep(yard: Yard) -> Result<(), ServiceError> {
 impl<'y> Keeper<'y> {
     pub async fn begin(yard: &'y Yard) -> Result<Self, ServiceError> {
         let known = yard.ledger.last_moment().await?.and_then(|ms| Timestamp::from_millisecond(ms).ok());
-        Ok(Self { yard, belief: Belief::new(known), looked_back: false })
+        let sleep = Sleep::new(yard.edges.clock.as_ref());
+        Ok(Self { yard, belief: Belief::new(known), sleep, looked_back: false })
     }
 
     /// Opens the running day, makes what is due, and says how long nothing else will be.
     pub async fn goes_on(&mut self) -> Result<Duration, ServiceError> {
         let clock = &self.yard.edges.clock;
         let now = clock.now();
-        if !self.belief.look(now, clock.mono()) {
+        self.looked_back &= !self.sleep.slept(clock.as_ref());
+        if !self.belief.look(now, clock.boot()) {
             return Ok(ALIVE);
         }
         let config = self.yard.config.borrow().clone();
@@ -94,9 +102,14 @@ impl<'y> Keeper<'y> {
         yard.ledger.settled().await?;
         let config = yard.config.borrow().clone();
         let keep = config.report.keep;
-        let made = yard.edges.blocking(move |_| -> Result<Report, LedgerError> {
-            let query = ledger::read(&config.depot.state_dir)?;
-            let mut report = build(&config, &Facts::read(&query, &due.day)?, &due.day, now);
+        let made = yard.edges.blocking(move |disk| -> Result<Report, LedgerError> {
+            let query = ledger::read_on(disk, &config.depot.state_dir)?;
+            let mut facts = Facts::read(&query, &due.day)?;
+            let over = now.min(due.day.to).as_millisecond() - 1;
+            for row in facts.findings.iter_mut().filter(|f| f.code == NOT_MADE) {
+                row.gone = row.gone.or(Some(over));
+            }
+            let mut report = build(&config, &facts, &due.day, now);
             report.is_final = due.is_final;
             Ok(report)
         });
@@ -105,15 +118,32 @@ impl<'y> Keeper<'y> {
             // No reason to end what brings files home; it is tried again at the next look.
             Err(e) => {
                 tracing::error!(date = %due.day.date, "the report could not be made: {e}");
+                yard.ledger.raise(not_made(due.day.date, &e))?;
                 return Ok(());
             }
         };
+        // Whoever reads it needs not be told that it could not be made.
+        yard.ledger.clear(NOT_MADE, "depot")?;
         if yard.ledger.store_report(to_store(&report), keep).await? {
             let (complete, of) = (report.totals.complete, report.totals.vehicles);
             let (date, needs_person) = (report.date, report.needs_person());
             tracing::info!(%date, complete, of, needs_person, last = report.is_final, "report stored");
         }
         Ok(())
+    }
+}
+
+fn not_made(date: Date, error: &LedgerError) -> Finding {
+    Finding {
+        code: NOT_MADE,
+        subject: "depot".into(),
+        severity: Severity::Act,
+        vehicle: None,
+        logger: None,
+        evidence: json!({ "date": date, "error": error.to_string() }),
+        cause: format!("the report of {} could not be made: {error}", date.strftime("%a %-d %b")),
+        action: "See to the depot PC's disk; files come home meanwhile, and the report is tried again each minute."
+            .into(),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use tokio::sync::watch;
+use tokio::sync::broadcast;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
@@ -45,7 +45,7 @@ pub async fn once(
     let archives = parts.config.borrow().archives.clone();
     for archive in archives {
         let forwarder = parts.forwarder(&archive)?;
-        let (whole, stop, fetched) = (parts.whole.clone(), stop.clone(), fetched.clone());
+        let (whole, stop, fetched) = (parts.whole.resubscribe(), stop.clone(), fetched.clone());
         let late = super::late(parts.yard.edges.clone(), stop.clone());
         forwarding.spawn(async move {
             let name = forwarder.config.name.to_string();
@@ -83,6 +83,7 @@ pub async fn once(
     round.open.sort();
     round.trouble.sort();
     life.goes_on().await?;
+    super::backups::look(&parts.yard).await?;
     parts.yard.ledger.settled().await?;
     Ok(round)
 }
@@ -90,13 +91,13 @@ pub async fn once(
 /// Forwards until all is fetched; tells why the archive could not be used at the end.
 async fn forward(
     forwarder: &Forwarder,
-    mut whole: watch::Receiver<()>,
+    mut whole: broadcast::Receiver<()>,
     fetched: &CancellationToken,
     stop: &CancellationToken,
 ) -> Result<Option<String>, ForwardError> {
     loop {
         let last = fetched.is_cancelled();
-        whole.mark_unchanged();
+        whole = whole.resubscribe();
         match forwarder.once(stop).await {
             // Fetching never waits for an archive: the next group may find it back.
             Err(ForwardError::Attach(e)) if last => return Ok(Some(e.to_string())),
@@ -110,7 +111,7 @@ async fn forward(
         tokio::select! {
             biased;
             () = fetched.cancelled() => {}
-            _ = whole.changed() => forwarder.company().await,
+            _ = whole.recv() => forwarder.company().await,
         }
     }
 }

@@ -14,7 +14,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::lived::{self, ALIVE};
-use super::{Parts, ServiceError, person, reports, systemd};
+use super::{Parts, ServiceError, backups, person, reports, systemd};
 use crate::config::{
     ArchiveConfig, Config, Loaded, Pair, Problems, RealEnv, Watch, check, drops_too_many, keep_good,
 };
@@ -47,6 +47,8 @@ pub struct RunOptions {
     pub progress: Progress,
     /// Ends the service as SIGTERM does.
     pub until: CancellationToken,
+    /// Where commands ask; `None` for the socket in the state folder.
+    pub socket: Option<PathBuf>,
 }
 
 type Ended = (String, Result<(), ServiceError>);
@@ -95,12 +97,12 @@ struct Service {
 /// Runs the service until it is told to end or cannot go on.
 pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let stop = CancellationToken::new();
-    let RunOptions { edges, dialer, path, loaded, broken, last_good, progress, until } = options;
+    let RunOptions { edges, dialer, path, loaded, broken, last_good, progress, until, socket } = options;
     let mut term = signal(SignalKind::terminate()).map_err(ServiceError::Thread)?;
     let mut int = signal(SignalKind::interrupt()).map_err(ServiceError::Thread)?;
     let mut hup = signal(SignalKind::hangup()).map_err(ServiceError::Thread)?;
     let parts = Parts::build(edges.clone(), dialer, progress, loaded.config, "run", stop.clone()).await?;
-    let state_dir = parts.config.borrow().depot.state_dir.clone();
+    let socket = socket.unwrap_or_else(|| parts.config.borrow().depot.state_dir.join(control::SOCKET));
     let (door, mut asked) = mpsc::channel(8);
     let mut service = Service {
         parts,
@@ -114,11 +116,10 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
         waiting: None,
     };
     let (token, door) = (stop.clone(), Door { asked: door, config: service.parts.yard.config.clone() });
-    service.spawn("control", async move {
-        Ok(control::serve(state_dir.join(control::SOCKET), token, Arc::new(door)).await?)
-    });
+    service.spawn("control", async move { Ok(control::serve(socket, token, Arc::new(door)).await?) });
     service.follow()?;
     service.spawn("up-time", lived::live(service.parts.yard.clone()));
+    service.spawn("backups", backups::keep(service.parts.yard.clone()));
     service.spawn("reports", reports::keep(service.parts.yard.clone()));
     service.story();
     match &broken {
@@ -253,7 +254,7 @@ impl Service {
         adopt: Option<oneshot::Sender<Answer>>,
     ) -> Result<(), ServiceError> {
         let forwarder = self.parts.forwarder(archive)?;
-        let (whole, stop) = (self.parts.whole.clone(), self.stop.child_token());
+        let (whole, stop) = (self.parts.whole.resubscribe(), self.stop.child_token());
         let before = self.forwards.insert(archive.name.clone(), (archive.clone(), stop.clone()));
         if let Some((_, before)) = before {
             before.cancel();

@@ -15,7 +15,7 @@ use super::{Round, RunOptions, ServiceError};
 use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, load};
 use crate::control::{self, Request};
-use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
+use crate::durable::{Disk, DiskFile, Entry, FsKind, Held, Locked, OsDisk, Space, Stat};
 use crate::edges::Edges;
 use crate::ledger::state::State;
 use crate::ledger::{self, FileRow, Ledger, Query};
@@ -37,6 +37,8 @@ struct Shifted {
     by: AtomicI64,
     /// Seconds that went by besides, for those who wait.
     lived: AtomicU32,
+    /// Seconds that the machine slept.
+    slept: AtomicU32,
     faster: AtomicU32,
 }
 
@@ -47,6 +49,10 @@ impl Clock for Shifted {
 
     fn mono(&self) -> Duration {
         self.clock.mono() + Duration::from_secs(self.lived.load(Ordering::SeqCst).into())
+    }
+
+    fn boot(&self) -> Duration {
+        self.mono() + Duration::from_secs(self.slept.load(Ordering::SeqCst).into())
     }
 
     fn sleep(&self, span: Duration) -> BoxFuture<'static, ()> {
@@ -227,6 +233,9 @@ impl Disk for Failing {
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
         self.disk.set_mode(path, mode)
     }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.disk.lock(path, line)
+    }
     fn hold(&self, path: &Path) -> io::Result<Held> {
         self.disk.hold(path)
     }
@@ -263,6 +272,7 @@ impl Depot {
             clock: SystemClock::new(),
             by: AtomicI64::new(0),
             lived: AtomicU32::new(0),
+            slept: AtomicU32::new(0),
             faster: AtomicU32::new(1),
         });
         let archives = vec!["central"];
@@ -362,6 +372,7 @@ impl Depot {
             last_good: None,
             progress: Progress::default(),
             until: until.clone(),
+            socket: None,
         };
         (until, tokio::spawn(super::run(options)))
     }
@@ -477,7 +488,7 @@ async fn a_failed_flush_is_a_finding_and_the_bytes_are_fetched_again_from_the_la
         .await
         .expect("spool");
     let ledger = Ledger::open(&edges, &depot.dir.path().join("state")).expect("ledger");
-    spool.recover(&ledger).await.expect("recovered");
+    spool.recover(&ledger, false).await.expect("recovered");
     drop(ledger);
     depot.once().await;
     assert_eq!(depot.states()[2], "00003.log archived 300000");

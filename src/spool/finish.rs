@@ -7,7 +7,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use futures_util::future::join_all;
-use tokio::sync::{Mutex, mpsc, oneshot, watch};
+use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
 use super::{Group, Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
@@ -18,7 +18,7 @@ use crate::model::{Digest, RemotePath};
 /// Files in one group at most.
 const GROUP: usize = 256;
 /// Groups on their way at a time: one gathers or is written while another is committed.
-const HANDS: usize = 2;
+pub(super) const HANDS: usize = 2;
 /// Files waiting for a group at most: small ones are in memory meanwhile.
 const QUEUE: usize = 64;
 /// The first of a group waits this long for others to share its flushes.
@@ -67,7 +67,7 @@ impl Finisher {
     pub fn new(
         spool: Spool,
         ledger: Ledger,
-        whole: watch::Sender<()>,
+        whole: broadcast::Sender<()>,
     ) -> (Self, impl Future<Output = ()> + Send) {
         let (queue, waiting) = mpsc::channel(QUEUE);
         let waiting = Mutex::new(waiting);
@@ -75,7 +75,8 @@ impl Finisher {
             let hand = async || {
                 while let Some(group) = gather(&spool, &waiting).await {
                     finish(&spool, &ledger, group).await;
-                    whole.send_replace(());
+                    // Nobody listens where no archive is in use.
+                    let _ = whole.send(());
                 }
             };
             join_all((0..HANDS).map(|_| hand())).await;

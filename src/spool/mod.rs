@@ -4,7 +4,9 @@
 //! a group with a random name of its own: `GROUP-000.log`, `GROUP-001.log` and so on, and beside them
 //! `GROUP.json` with the record of each, so that whole files can be told without the ledger. Small
 //! ones that were in memory until then lie one behind the other in `GROUP.log`, which goes with the
-//! last of them; the name of such a file, `GROUP-002@4096`, says where in it it begins.
+//! last of them; the name of such a file, `GROUP-002@4096`, says where in it it begins. The records
+//! of the group that was let go last lie beside the spool's folder: a ledger that does not know them
+//! went back to an older state.
 //!
 //! # Crash
 //! A partial is good up to its last mark, whose offset and running hash the ledger has; what lies
@@ -127,6 +129,11 @@ impl Spool {
         self.dir.join(format!("{name}.part"))
     }
 
+    /// The records of the group that was let go last.
+    fn last(&self) -> PathBuf {
+        self.dir.with_file_name("last-let-go.json")
+    }
+
     fn record(&self, group: &str) -> PathBuf {
         self.dir.join(format!("{group}.json"))
     }
@@ -198,7 +205,7 @@ impl Spool {
             });
             left == Some(true) && groups.remove(group).is_some()
         };
-        match last.then(|| disk.remove(&self.record(group))) {
+        match last.then(|| disk.rename(&self.record(group), &self.last())) {
             Some(Err(e)) if e.kind() != io::ErrorKind::NotFound => Err(e),
             _ => Ok(()),
         }

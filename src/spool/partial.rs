@@ -146,6 +146,20 @@ impl Partial {
         }
     }
 
+    /// Whether its bytes are those that its mark speaks of. Reads all of them.
+    pub(super) fn is_as_marked(&self) -> io::Result<bool> {
+        let mut hash = RunningHash::default();
+        while hash.len() < self.len() {
+            let want = usize::try_from((self.len() - hash.len()).min(256 * 1024)).unwrap_or(256 * 1024);
+            let bytes = self.read(hash.len(), want)?;
+            if bytes.is_empty() {
+                return Ok(false);
+            }
+            hash.update(&bytes);
+        }
+        Ok(hash.digest() == self.hash.digest())
+    }
+
     /// Its file, where there is one, and its place in the order in which such were opened.
     pub(super) fn by_age(&self) -> Option<(u64, &dyn DiskFile)> {
         self.file.as_deref().map(|file| (self.opened, file))
@@ -243,13 +257,20 @@ impl Partial {
 
     /// Its own bytes from an offset; fewer only at its end.
     pub fn read(&self, from: u64, len: usize) -> io::Result<Vec<u8>> {
-        let Some(file) = &self.file else {
-            let rest = usize::try_from(from).ok().and_then(|from| self.held.get(from..)).unwrap_or_default();
-            return Ok(rest[..len.min(rest.len())].to_vec());
-        };
         let mut bytes = vec![0; len];
-        let read = read_full(&**file, &mut bytes, from)?;
+        let read = self.read_at(&mut bytes, from)?;
         bytes.truncate(read);
         Ok(bytes)
+    }
+
+    /// Its own bytes from an offset into a buffer; fewer than it holds only at its end.
+    pub fn read_at(&self, buffer: &mut [u8], from: u64) -> io::Result<usize> {
+        if let Some(file) = &self.file {
+            return read_full(&**file, buffer, from);
+        }
+        let rest = usize::try_from(from).ok().and_then(|from| self.held.get(from..)).unwrap_or_default();
+        let len = buffer.len().min(rest.len());
+        buffer[..len].copy_from_slice(&rest[..len]);
+        Ok(len)
     }
 }

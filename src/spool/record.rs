@@ -69,6 +69,11 @@ impl Record {
         }
     }
 
+    /// Its hash.
+    pub fn sha256(&self) -> Option<Digest> {
+        Digest::from_hex(&self.sha256)
+    }
+
     /// The path on the logger.
     pub fn path(&self) -> Option<RemotePath> {
         RemotePath::new(&hex::decode(&self.path).ok()?).ok()
@@ -85,7 +90,8 @@ impl Record {
     /// Those of a group's file, by name; what is not a record is passed over.
     pub fn parse(bytes: &[u8]) -> BTreeMap<String, Self> {
         let lines = bytes.split(|b| *b == b'\n').filter_map(|line| serde_json::from_slice::<Self>(line).ok());
-        lines.filter(|record| record.schema == 1).map(|record| (record.name.clone(), record)).collect()
+        let usable = |r: &Self| r.schema == 1 && r.path().is_some() && r.facts(VersionId(0)).is_some();
+        lines.filter(usable).map(|record| (record.name.clone(), record)).collect()
     }
 
     /// What the ledger is told when it adopts the file.

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
+use super::finish::HANDS;
 use super::{Partial, Record, Spool, SpoolError, file_of, group_of, packed, record};
 use crate::durable::{Disk, read_small};
 use crate::killpoint;
@@ -24,6 +25,8 @@ pub struct Recovered {
     pub missing: Vec<String>,
     /// Bytes that lie in the spool.
     pub bytes: u64,
+    /// The records know of more than the ledger: it went back to an older state.
+    pub behind: bool,
 }
 
 /// What lies in the spool, by name, with lengths in bytes.
@@ -46,8 +49,10 @@ enum Mending {
 
 impl Spool {
     /// Cuts partials back to their marks, adopts whole files by their records, removes left-overs.
-    /// Nothing whole is removed unless the ledger says that it is archived.
-    pub async fn recover(&self, ledger: &Ledger) -> Result<Recovered, RecoverError> {
+    /// Nothing whole is removed unless the ledger says that it is archived. What a ledger says of
+    /// partials that is known not to be the latest (`doubted`), or is found to be so here, is proven
+    /// by their bytes.
+    pub async fn recover(&self, ledger: &Ledger, doubted: bool) -> Result<Recovered, RecoverError> {
         let owners: BTreeMap<_, _> = ledger
             .spool_owners()
             .await?
@@ -55,12 +60,29 @@ impl Spool {
             .map(|(name, id, state, mark, _)| (name, (id, state, mark)))
             .collect();
         let spool = self.clone();
-        let (found, mend) = self
+        let (owners, last, lying) = self
             .edges
-            .blocking(move |disk| sort(disk, &spool, &owners))
+            .blocking(move |disk| {
+                let told = told(disk, &spool, &owners);
+                told.map(|(last, lying)| (owners, last, lying))
+            })
             .await
             .map_err(self.failed("be read at start"))?;
-        let mut found = found;
+        // The ledger lets go of files before they go: one that has them still, or never had them, is older.
+        let has = last.iter().any(|record| owners.contains_key(&record.name));
+        let went = has || !ledger.unknown(last).await?.is_empty();
+        let groups: BTreeSet<_> =
+            ledger.unknown(lying).await?.iter().map(|name| group_of(name).to_owned()).collect();
+        // So many groups a crash can leave that were on their way.
+        let behind = went || groups.len() > HANDS;
+        let doubted = doubted || behind;
+        let spool = self.clone();
+        let (found, mend) = self
+            .edges
+            .blocking(move |disk| sort(disk, &spool, &owners, doubted))
+            .await
+            .map_err(self.failed("be read at start"))?;
+        let mut found = Recovered { behind, ..found };
         let mut gone = Vec::new();
         for mend in mend {
             match mend {
@@ -114,7 +136,28 @@ pub enum RecoverError {
 
 type Owners = BTreeMap<String, (VersionId, State, Mark)>;
 
-fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovered, Vec<Mending>)> {
+/// The records of the group that was let go last, and those of whole files that are not the ledger's.
+fn told(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Vec<Record>, Vec<Record>)> {
+    let read = read_small(disk, &spool.last(), record::LIMIT);
+    let last = read.ok().flatten().as_deref().map(Record::parse).unwrap_or_default();
+    let mut lying = Lying::read(disk, spool)?;
+    let mut all = Vec::new();
+    for name in std::mem::take(&mut lying.wholes).into_keys() {
+        match is_pack(&name) {
+            true => all.extend(lying.records(disk, spool, &name).into_values()),
+            false => all.extend(lying.record(disk, spool, &name).cloned()),
+        }
+        all.retain(|record: &Record| !owners.contains_key(&record.name));
+    }
+    Ok((last.into_values().collect(), all))
+}
+
+fn sort(
+    disk: &dyn Disk,
+    spool: &Spool,
+    owners: &Owners,
+    doubted: bool,
+) -> io::Result<(Recovered, Vec<Mending>)> {
     let mut lying = Lying::read(disk, spool)?;
     let mut found = Recovered::default();
     let mut mend = Vec::new();
@@ -139,7 +182,7 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
     }
     let mut grown = BTreeSet::new();
     for (name, len) in std::mem::take(&mut lying.wholes) {
-        if !name.contains('-') {
+        if is_pack(&name) {
             lying.packed(disk, spool, (&name, len), owners, &mut mend);
             found.bytes += len;
             continue;
@@ -175,7 +218,7 @@ fn sort(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Recovere
         disk.remove(&spool.record(group))?;
     }
     for (name, len) in &lying.parts {
-        one(disk, spool, name, *len, owners.get(name), &mut found, &mut mend)?;
+        one(disk, spool, name, *len, owners.get(name), doubted, &mut found, &mut mend)?;
     }
     disk.flush_dir(&spool.dir)?;
     Ok((found, mend))
@@ -208,10 +251,7 @@ impl Lying {
         mend: &mut Vec<Mending>,
     ) {
         let mut lies = BTreeSet::new();
-        self.record(disk, spool, group);
-        // Each group's records are many, and are let go before the next's are read.
-        let records = self.groups.get_mut(group).and_then(Option::take).unwrap_or_default();
-        for (name, record) in records {
+        for (name, record) in self.records(disk, spool, group) {
             let Some(place) = packed(&name) else { continue };
             lies.insert(place);
             let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
@@ -226,6 +266,12 @@ impl Lying {
         spool.groups().entry(group.to_owned()).or_default().packed = lies;
     }
 
+    /// The records of a group. They are many, and are let go before the next's are read.
+    fn records(&mut self, disk: &dyn Disk, spool: &Spool, group: &str) -> BTreeMap<String, Record> {
+        self.record(disk, spool, group);
+        self.groups.get_mut(group).and_then(Option::take).unwrap_or_default()
+    }
+
     /// The record of a whole file.
     fn record(&mut self, disk: &dyn Disk, spool: &Spool, name: &str) -> Option<&Record> {
         let records = self.groups.get_mut(group_of(name))?;
@@ -237,19 +283,26 @@ impl Lying {
     }
 }
 
+/// Whether a file of the spool is that of a group's small files.
+fn is_pack(name: &str) -> bool {
+    !name.contains('-')
+}
+
 /// What becomes of a partial.
+#[expect(clippy::too_many_arguments, reason = "all of it is one judgement")]
 fn one(
     disk: &dyn Disk,
     spool: &Spool,
     name: &str,
     len: u64,
     owner: Option<&(VersionId, State, Mark)>,
+    doubted: bool,
     found: &mut Recovered,
     mend: &mut Vec<Mending>,
 ) -> io::Result<()> {
     match owner {
         Some((id, state, mark)) if may_go_on(*state) => match Partial::reopen(disk, spool, name, mark) {
-            Ok(Some((partial, _))) => {
+            Ok(Some((partial, _))) if !doubted || partial.is_as_marked().unwrap_or(false) => {
                 found.bytes += partial.len();
                 found.resumed += 1;
             }

@@ -88,7 +88,7 @@ impl Depot {
     /// Starts again; gives what was found and what lies in the spool after.
     async fn start(&self) -> (Recovered, Vec<String>, u64) {
         let spool = Spool::open(self.edges.clone(), self.dir.path(), 1 << 30, 0).await.expect("spool");
-        let found = spool.recover(&self.ledger).await.expect("recovered");
+        let found = spool.recover(&self.ledger, false).await.expect("recovered");
         let entries = OsDisk::new().read_dir(&self.dir.path().join("spool"), 100).expect("read");
         let names: Vec<String> = entries.iter().map(|e| e.name.to_string_lossy().into_owned()).collect();
         let lies: u64 =
@@ -287,7 +287,7 @@ async fn the_records_of_a_group_go_with_its_last_file() {
     depot.lay(&format!("{other}.log"), BYTES);
     depot.lay_record();
     let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
-    spool.recover(&depot.ledger).await.expect("recovered");
+    spool.recover(&depot.ledger, false).await.expect("recovered");
     let left = || std::fs::read_dir(depot.dir.path().join("spool")).expect("read").count();
     spool.unlink(vec![WHOLE.into(), WHOLE.into()]).await;
     assert_eq!(left(), 2, "the other file and its record");
@@ -331,7 +331,7 @@ async fn small_files_go_with_the_last_of_them_however_often_one_is_let_go() {
     let depot = Depot::new().await;
     depot.lay_pack(&format!("{GROUP}.log"));
     let spool = depot.spool().await;
-    spool.recover(&depot.ledger).await.expect("recovered");
+    spool.recover(&depot.ledger, false).await.expect("recovered");
     let left = || std::fs::read_dir(depot.dir.path().join("spool")).expect("read").count();
     spool.unlink(vec![PACKED[0].into(), PACKED[0].into()]).await;
     assert_eq!(left(), 2, "the other lies in the same file");
@@ -345,7 +345,7 @@ async fn small_files_whose_records_cannot_be_read_stay() {
     depot.lay_pack(&format!("{GROUP}.log"));
     depot.lay(&format!("{GROUP}.json"), b"{");
     let spool = depot.spool().await;
-    spool.recover(&depot.ledger).await.expect("recovered");
+    spool.recover(&depot.ledger, false).await.expect("recovered");
     spool.unlink(PACKED.map(str::to_owned).into()).await;
     assert!(spool.whole(PACKED[0]).exists(), "it may be all there is");
 }

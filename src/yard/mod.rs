@@ -29,6 +29,7 @@ use listings::Listings;
 
 use crate::config::Config;
 use crate::edges::Edges;
+use crate::fetch::Readers;
 use crate::ledger::{Ledger, LedgerError};
 use crate::link::Dialer;
 use crate::progress::Progress;
@@ -45,6 +46,8 @@ pub struct Yard {
     pub spool: Spool,
     /// Makes files whole.
     pub finisher: Finisher,
+    /// Read along.
+    pub readers: Readers,
     /// Makes links.
     pub dialer: Arc<dyn Dialer>,
     /// Who transfers.
@@ -84,6 +87,7 @@ impl Yard {
             ledger,
             spool,
             finisher,
+            readers: Readers::default(),
             dialer,
             turns,
             progress,

@@ -11,13 +11,16 @@ use super::ends::{self, Ends};
 use super::visit::{End, Visit};
 use crate::config::Backlog;
 use crate::ledger::state::State;
-use crate::ledger::{Change, Known, Seen, Severity, VersionId};
+use crate::ledger::{Change, Content, Known, Seen, Severity, VersionId};
 use crate::link::Listing;
 use crate::listing::{Match, Standing, card_sign, closed, incredible, matches};
 use crate::model::{ListedSize, Look, Precision, RemoteFile, RemotePath};
 
 /// Known files compared by their ends once a visit: the oldest, the newest, and eight others.
 const SPOT_CHECKS: usize = 10;
+/// One file's ends are read in a visit so often at most: there are loggers whose listings show another
+/// time at every look.
+const COMPARED: u32 = 16;
 /// Smaller contents may well be equal on two loggers.
 const TELLING: u64 = 4096;
 
@@ -29,6 +32,8 @@ pub(super) struct Sighted {
     pub open: BTreeSet<RemotePath>,
     /// Whether the listing's times can be believed.
     pub credible: bool,
+    /// Whether it has a file whose content waits in the spool under an earlier card.
+    pub waits: bool,
 }
 
 impl Visit<'_> {
@@ -58,8 +63,8 @@ impl Visit<'_> {
         }
         sign = self.right_logger(&seen, &matched, &by_path).await?.or(sign);
 
-        let mut sighted =
-            Sighted { changes: Vec::new(), open: BTreeSet::new(), credible: !doubtful.contains(&true) };
+        let credible = !doubtful.contains(&true);
+        let mut sighted = Sighted { changes: Vec::new(), open: BTreeSet::new(), credible, waits: false };
         if let Some(why) = sign {
             self.new_card(why).await?;
             for seen in &seen {
@@ -168,8 +173,8 @@ impl Visit<'_> {
                 None => return Ok(()),
             },
         };
-        match theirs.into_iter().find(|(_, edges, _)| ends.are_of(edges)) {
-            Some((_, _, owner)) => Err(End::WrongLogger { owner, path: seen.path.to_string() }),
+        match theirs.into_iter().find(|content| ends.are_of(&content.edges)) {
+            Some(Content { owner, .. }) => Err(End::WrongLogger { owner, path: seen.path.to_string() }),
             None => Ok(()),
         }
     }
@@ -207,16 +212,22 @@ impl Visit<'_> {
     /// An entry that the present card has not had: a new content, unless it is not the logger's first
     /// card and its ends are those of a content that this logger had under that name.
     async fn fresh(&mut self, seen: &Seen, why: &'static str, sighted: &mut Sighted) -> Result<(), End> {
-        let mut same_as = None;
+        let mut same_as: Option<Content> = None;
         if self.row.card_number > 1 {
             let size = seen.look.size.unwrap_or(0);
             let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
             {
-                same_as = before.into_iter().find(|(_, edges, _)| ends.both_of(edges)).map(|(id, _, _)| id);
+                same_as = before.into_iter().find(|content| ends.both_of(&content.edges));
             }
         }
+        // It counts as archived once it is, and not before: until then each listing looks again.
+        if same_as.as_ref().is_some_and(|content| content.waits) {
+            sighted.waits = true;
+            return Ok(());
+        }
+        let same_as = same_as.map(|content| content.id);
         self.add(seen, same_as, why, sighted);
         Ok(())
     }
@@ -266,7 +277,7 @@ impl Visit<'_> {
     }
 
     /// Same name and size, and a time that differs or cannot be believed: the ends decide, once a
-    /// visit.
+    /// visit for what it shows.
     async fn by_ends(
         &mut self,
         seen: &Seen,
@@ -274,9 +285,14 @@ impl Visit<'_> {
         known: &Known,
         sighted: &mut Sighted,
     ) -> Result<(), End> {
-        if !self.compared.insert(seen.path.clone()) {
+        // Again where it shows what it has not shown in this visit: a ring of files is written over while
+        // the vehicle stands there.
+        let (shown, times) = self.compared.entry(seen.path.clone()).or_default();
+        if *times >= COMPARED || (*times > 0 && *shown == seen.listed) {
             return Ok(());
         }
+        shown.clone_from(&seen.listed);
+        *times += 1;
         let Some(ends) = self.ends(seen).await? else { return Ok(()) };
         // Where the logger tells another time, the first bytes alone are not enough: a file of fixed size
         // may have been written on.

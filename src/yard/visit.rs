@@ -70,8 +70,9 @@ pub(super) struct Visit<'y> {
     pub counts: VisitCounts,
     /// Whether this visit has made sure that it is the right logger.
     pub identified: bool,
-    /// Paths compared by their ends in this visit.
-    pub compared: BTreeSet<RemotePath>,
+    /// Files compared by their ends in this visit, with what the listing showed of them
+    /// then, and how often.
+    pub compared: BTreeMap<RemotePath, (String, u32)>,
     /// Held while it lists and fetches, and to its end where that is a failure.
     pub alone: Option<OwnedMutexGuard<()>>,
     config: Arc<Config>,
@@ -111,7 +112,7 @@ impl<'y> Visit<'y> {
             link,
             counts: VisitCounts::default(),
             identified: false,
-            compared: BTreeSet::new(),
+            compared: BTreeMap::new(),
             alone: None,
             config,
             key: None,
@@ -155,6 +156,7 @@ impl<'y> Visit<'y> {
         self.credible = sighted.credible;
         let vehicle = self.logger.vehicle.to_string();
         let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
+        let waits = sighted.waits;
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
@@ -162,7 +164,7 @@ impl<'y> Visit<'y> {
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };
         // The same listing again says nothing new, but of what it lacks.
-        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing;
+        self.unchanged = left.closed == 0 && left.open == 0 && listing.is_whole() && !vanishing && !waits;
         self.yard.progress.tell(Tick::Visit {
             vehicle,
             logger: self.logger.id.to_string(),
@@ -202,16 +204,8 @@ impl<'y> Visit<'y> {
         } else if !first {
             self.yard.ledger.clear("listing-not-whole", id)?;
         }
-        if listing.files.is_empty() && listing.skipped > 0 {
-            trouble::raise(
-                self.yard,
-                &self.logger,
-                "nothing-matches",
-                Severity::Watch,
-                json!({ "files": listing.skipped, "patterns": self.logger.kind.files_text }),
-                format!("it offers {} files, and none matches the patterns of its kind", listing.skipped),
-                "Compare `files` of its kind with the names that `yarder probe` shows.",
-            )?;
+        if listing.files.is_empty() && listing.skipped.files > 0 {
+            trouble::nothing_matches(self.yard, &self.logger, listing)?;
         }
         for path in lost {
             self.yard.ledger.raise(Finding {
@@ -362,6 +356,7 @@ impl<'y> Visit<'y> {
             ledger: &yard.ledger,
             finisher: &yard.finisher,
             progress: &yard.progress,
+            readers: &yard.readers,
             halt,
             logger: &self.logger,
             archives,

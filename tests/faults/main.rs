@@ -7,8 +7,10 @@
 
 mod cards;
 mod cuts;
+mod damaged;
 mod depot;
 mod drip;
+mod facts;
 mod kills;
 mod listings;
 mod manners;

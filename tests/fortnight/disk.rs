@@ -4,7 +4,7 @@ use std::io;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use yarder::durable::{DiskFile, Entry, FsKind, Held, OsDisk, Space, Stat};
+use yarder::durable::{DiskFile, Entry, FsKind, Held, Locked, OsDisk, Space, Stat};
 
 #[derive(Debug, Default)]
 pub struct Disk {
@@ -68,6 +68,9 @@ impl yarder::durable::Disk for Disk {
     }
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
         self.disk.set_mode(path, mode)
+    }
+    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
+        self.disk.lock(path, line)
     }
     fn hold(&self, path: &Path) -> io::Result<Held> {
         self.disk.hold(path)

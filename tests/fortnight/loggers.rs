@@ -201,7 +201,7 @@ impl Link for Wire {
             for (name, file) in &unit.files {
                 let path = RemotePath::new(name.as_bytes()).expect("path");
                 if !self.wanted.wants(&path) {
-                    listing.skipped += 1;
+                    listing.skipped.add(path);
                     continue;
                 }
                 listing.files.push(RemoteFile {

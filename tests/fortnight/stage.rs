@@ -102,6 +102,7 @@ async fn whole(dir: &Path, clock: Arc<Virtual>) {
                     last_good: Some(last_good),
                     progress: Progress::default(),
                     until: until.clone(),
+                    socket: None,
                 };
                 runs = Some((tokio::spawn(service::run(options)), until));
             }

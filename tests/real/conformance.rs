@@ -103,6 +103,7 @@ impl Place {
             proof: Proof::Length,
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
+            bit_rate: None,
         };
         let login = self
             .login

@@ -50,6 +50,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         proof: Proof::Length,
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
+        bit_rate: None,
     };
     Arc::new(Logger {
         id: LoggerId::new("L-1").expect("id"),

@@ -141,7 +141,7 @@ impl FtpLink {
                             let (size, time) = (entry.size, entry.time);
                             listing.files.push(RemoteFile { path, size, time, validator: None });
                         } else {
-                            listing.skipped += 1;
+                            listing.skipped.add(path);
                         }
                     }
                 }

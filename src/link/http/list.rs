@@ -205,7 +205,7 @@ impl Walk<'_> {
                     let Entry { size, time, .. } = entry;
                     self.listing.files.push(RemoteFile { path, size, time, validator: None });
                 } else {
-                    self.listing.skipped += 1;
+                    self.listing.skipped.add(path);
                 }
             } else if !files.enters(&path) {
             } else if path.depth() > self.caps.depth {

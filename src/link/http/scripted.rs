@@ -134,6 +134,7 @@ fn logger(login: Option<Login>) -> Logger {
         proof: Proof::Length,
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
+        bit_rate: None,
     };
     Logger {
         id: LoggerId::new("L-0421").expect("id"),

@@ -434,7 +434,7 @@ async fn a_listing_holds_all_wanted_files_of_all_folders_in_order() {
     let listing = link.list(&ListCaps::default()).await.expect("listing");
     assert_eq!(paths(&listing), ["a.mf4", "a/1.mf4", "a/2.mf4", "b/1.mf4", "z.mf4"]);
     assert!(listing.is_whole(), "{:?}", listing.missing);
-    assert_eq!((listing.skipped, listing.dialect), (2, "nginx html"));
+    assert_eq!((listing.skipped.files, listing.dialect), (2, "nginx html"));
     assert_eq!(listing.server_time, "2026-11-24T22:15:49Z".parse().ok());
     assert_eq!(listing.files[0].size, ListedSize::Exact(7));
     let order: Vec<_> =

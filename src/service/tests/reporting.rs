@@ -15,6 +15,7 @@ use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath};
 struct Set {
     wall: AtomicI64,
     mono: AtomicU64,
+    slept: AtomicU64,
 }
 
 impl Clock for Set {
@@ -24,6 +25,10 @@ impl Clock for Set {
 
     fn mono(&self) -> Duration {
         Duration::from_secs(self.mono.load(Ordering::SeqCst))
+    }
+
+    fn boot(&self) -> Duration {
+        self.mono() + Duration::from_secs(self.slept.load(Ordering::SeqCst))
     }
 
     fn sleep(&self, _: Duration) -> BoxFuture<'static, ()> {
@@ -63,7 +68,8 @@ impl Office {
         std::fs::write(dir.path().join("yarder.toml"), depot).expect("written");
         std::fs::write(dir.path().join("vehicles.toml"), vehicles).expect("written");
         let config = load(&dir.path().join("yarder.toml")).map_err(|e| e.to_string()).expect("good").config;
-        let clock = Set { wall: moment(now).as_second().into(), mono: AtomicU64::new(0) };
+        let clock =
+            Set { wall: moment(now).as_second().into(), mono: AtomicU64::new(0), slept: AtomicU64::new(0) };
         Self { dir, clock: Arc::new(clock), config }
     }
 
@@ -78,6 +84,13 @@ impl Office {
     /// The wall clock is put somewhere, and no time passes.
     fn set(&self, now: &str) {
         self.clock.wall.store(moment(now).as_second(), Ordering::SeqCst);
+    }
+
+    /// The machine is suspended until then.
+    fn suspend(&self, until: &str) {
+        let slept = moment(until).duration_since(self.clock.now()).as_secs();
+        self.clock.slept.fetch_add(u64::try_from(slept).expect("later"), Ordering::SeqCst);
+        self.set(until);
     }
 
     fn query(&self) -> Query {
@@ -153,11 +166,15 @@ impl Running<'_> {
 
     /// A closed file is listed, by a whole listing.
     async fn list(&self, name: &str) {
+        self.list_sized(name, 5000).await;
+    }
+
+    async fn list_sized(&self, name: &str, size: u64) {
         let ledger = &self.parts.yard.ledger;
         let row = ledger.logger("L-0403", "PLOW-03").await.expect("row");
-        let look = Look { size: Some(5000), ..Look::default() };
+        let look = Look { size: Some(size), ..Look::default() };
         let path = RemotePath::new(name.as_bytes()).expect("path");
-        let seen = Seen { path, listed: "5000".into(), look };
+        let seen = Seen { path, listed: size.to_string(), look };
         let new = vec![Change::New { seen, backlog: false, same_as: None, why: "listed" }];
         ledger.apply(&row, "PLOW-03", true, new).await.expect("applied");
     }
@@ -270,6 +287,29 @@ async fn days_that_the_service_missed_are_written_at_its_start() {
 }
 
 #[tokio::test]
+async fn days_that_the_machine_slept_through_are_written_when_it_wakes() {
+    let office = Office::new("2026-11-20T20:00:00Z", NIGHT);
+    let running = office.start().await;
+    let mut keeper = running.keeper().await;
+    running.until(&mut keeper, "2026-11-20T20:05:00Z").await;
+    office.suspend("2026-11-23T06:00:00Z");
+    running.until(&mut keeper, "2026-11-23T06:10:00Z").await;
+    let all = [
+        "2026-11-20 2026-11-23T06:00:00Z last",
+        "2026-11-21 2026-11-23T06:00:00Z last",
+        "2026-11-22 2026-11-23T06:00:00Z",
+    ];
+    assert_eq!(office.stored(), all, "at once: no clock has jumped");
+    // A lid that is closed for a moment.
+    office.suspend("2026-11-23T06:11:00Z");
+    running.until(&mut keeper, "2026-11-23T06:20:00Z").await;
+    assert_eq!(office.stored(), all);
+    office.suspend("2026-11-23T10:59:00Z");
+    running.until(&mut keeper, "2026-11-23T11:01:00Z").await;
+    assert_eq!(office.stored().last().map(String::as_str), Some("2026-11-22 2026-11-23T11:00:00Z last"));
+}
+
+#[tokio::test]
 async fn a_clock_that_jumps_closes_no_day_twice_and_makes_no_report_of_days_that_never_were() {
     let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
     let running = office.start().await;
@@ -307,6 +347,44 @@ async fn a_clock_that_is_not_plausible_opens_and_closes_nothing() {
         office.stored(),
         ["2026-11-23 2026-11-25T20:15:00Z last", "2026-11-24 2026-11-25T20:15:00Z last"]
     );
+}
+
+#[tokio::test]
+async fn a_report_is_made_whatever_sizes_are_claimed() {
+    let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
+    let running = office.start().await;
+    for name in ["1.log", "2.log", "3.log"] {
+        running.list_sized(name, i64::MAX as u64).await;
+    }
+    running.until(&mut running.keeper().await, "2026-11-24T04:00:00Z").await;
+    let report = office.last_of("2026-11-23");
+    assert_eq!(report["vehicles"][0]["files"]["listed"], 3);
+    assert_eq!(report["vehicles"][0]["bytes"]["to_fetch"], 3_u64 << 44);
+}
+
+#[tokio::test]
+async fn a_report_that_cannot_be_made_is_a_finding_until_it_is_made() {
+    let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
+    let running = office.start().await;
+    let mut keeper = running.keeper().await;
+    running.until(&mut keeper, "2026-11-23T20:05:00Z").await;
+    let (disk, state) = (OsDisk::new(), office.dir.path().join("state"));
+    let (there, aside) = (state.join(ledger::FILE), state.join("aside"));
+    disk.rename(&there, &aside).expect("aside");
+    running.until(&mut keeper, "2026-11-24T04:02:00Z").await;
+    disk.rename(&aside, &there).expect("back");
+    running.parts.yard.ledger.settled().await.expect("committed");
+    let open = || -> Vec<String> {
+        let all = office.query().findings(i64::MAX).expect("findings");
+        all.into_iter().filter(|f| f.gone.is_none()).map(|f| f.id).collect()
+    };
+    assert_eq!((open(), office.stored()), (vec!["report-cannot-be-made:depot".to_owned()], vec![]));
+    running.until(&mut keeper, "2026-11-24T04:04:00Z").await;
+    running.parts.yard.ledger.settled().await.expect("committed");
+    assert_eq!((open().len(), office.stored().len()), (0, 1));
+    let told = office.last_of("2026-11-23");
+    let told = (&told["findings"][0]["code"], &told["findings"][0]["state"]);
+    assert_eq!(told, (&json!("report-cannot-be-made"), &json!("gone")));
 }
 
 #[tokio::test]

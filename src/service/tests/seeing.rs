@@ -96,6 +96,57 @@ async fn a_clock_that_falls_back_is_not_believed_and_the_hole_is_filled_in_once_
 }
 
 #[tokio::test]
+async fn a_machine_that_sleeps_sees_nothing_meanwhile() {
+    let depot = Depot::new("").await;
+    let cable = Arc::new(Cable(AtomicBool::new(true)));
+    let parts = parts(&depot, "http://127.0.0.1:9/logs/", &cable).await;
+    let began = depot.clock.now();
+    let mut life = Life::begin(&parts.yard).await.expect("begins");
+    for (awake, asleep) in [(600, 0), (0, 7200), (600, 0), (0, 60), (600, 0)] {
+        depot.pass(awake + asleep);
+        depot.clock.slept.fetch_add(asleep as u32, Ordering::SeqCst);
+        life.goes_on().await.expect("goes on");
+    }
+    assert_eq!(depot.noted(&parts, began).await, (vec![(0, 10), (130, 151)], vec![]));
+}
+
+#[tokio::test]
+async fn what_is_found_while_the_clock_is_wrong_is_as_old_as_it_is() {
+    let depot = Depot::new("").await;
+    let cable = Arc::new(Cable(AtomicBool::new(true)));
+    let parts = parts(&depot, "http://127.0.0.1:9/logs/", &cable).await;
+    let began = depot.clock.now().as_millisecond();
+    let mut life = Life::begin(&parts.yard).await.expect("begins");
+    let found = |name: &str| crate::ledger::Finding {
+        code: "archive-away",
+        subject: name.into(),
+        severity: crate::ledger::Severity::Act,
+        vehicle: None,
+        logger: None,
+        evidence: serde_json::json!({}),
+        cause: "it is away".into(),
+        action: "Mount it.".into(),
+    };
+    let ledger = &parts.yard.ledger;
+    ledger.raise(found("before")).expect("raised");
+    ledger.settled().await.expect("committed");
+    depot.pass(-30 * 86_400);
+    life.goes_on().await.expect("goes on");
+    ledger.raise(found("meanwhile")).expect("raised");
+    ledger.clear("archive-away", "before").expect("cleared");
+    ledger.settled().await.expect("committed");
+    depot.pass(30 * 86_400);
+    life.goes_on().await.expect("goes on");
+    ledger.settled().await.expect("committed");
+    let all = depot.ledger().findings(0).expect("findings");
+    assert_eq!(all.len(), 3, "{all:?}");
+    for row in all {
+        let near = |at: i64| (at - began).abs() < 60_000;
+        assert!(near(row.since) && near(row.last) && row.gone.is_none_or(near), "{row:?}");
+    }
+}
+
+#[tokio::test]
 async fn a_clock_from_before_the_program_was_built_is_wrong_from_the_start() {
     let depot = Depot::new("").await;
     let cable = Arc::new(Cable(AtomicBool::new(true)));

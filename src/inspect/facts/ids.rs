@@ -1,0 +1,180 @@
+//! Which identifiers there are, how often each came, and what each asks for.
+
+use crate::inspect::j1939::{self, Id};
+use crate::inspect::{canopen, isotp};
+
+/// What is done with the frames of an identifier; decided when it is first seen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Class {
+    /// Nothing besides counting: nearly all.
+    Plain,
+    EngineSpeed,
+    Speed,
+    TachographSpeed,
+    Hours,
+    FineDistance,
+    Distance,
+    TimeDate,
+    Identification,
+    Transport,
+    Answer,
+    Time,
+    Heartbeat,
+    Service,
+}
+
+impl Class {
+    fn of(id: u32, extended: bool) -> Self {
+        if isotp::responder(id, extended).is_some() {
+            return Self::Answer;
+        }
+        if !extended {
+            return match id {
+                canopen::TIME => Self::Time,
+                0x581..=0x5FF => Self::Service,
+                0x701..=0x77F => Self::Heartbeat,
+                _ => Self::Plain,
+            };
+        }
+        match Id::of(id).pgn {
+            j1939::EEC1 => Self::EngineSpeed,
+            j1939::CCVS => Self::Speed,
+            j1939::TCO1 => Self::TachographSpeed,
+            j1939::HOURS => Self::Hours,
+            j1939::VDHR => Self::FineDistance,
+            j1939::VD => Self::Distance,
+            j1939::TIME_DATE => Self::TimeDate,
+            j1939::VI => Self::Identification,
+            j1939::TP_CM | j1939::TP_DT => Self::Transport,
+            _ => Self::Plain,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Slot {
+    /// The identifier, above it a mark that the slot is taken.
+    key: u32,
+    class: Class,
+    frames: u64,
+}
+
+const FREE: Slot = Slot { key: 0, class: Class::Plain, frames: 0 };
+const TAKEN: u32 = 1 << 31;
+const EXTENDED: u32 = 1 << 30;
+/// Slots at first: the identifiers of an ordinary vehicle fit, and the table stays in the fastest cache.
+const FIRST: usize = 1 << 9;
+/// Slots at most; half of them are used. No vehicle has so many identifiers, a damaged file may.
+const MOST: usize = 1 << 14;
+
+/// A table with open addressing.
+#[derive(Debug)]
+pub(super) struct Ids {
+    slots: Vec<Slot>,
+    used: usize,
+    /// Frames whose identifier found no room.
+    pub beyond: u64,
+}
+
+impl Default for Ids {
+    fn default() -> Self {
+        Self { slots: vec![FREE; FIRST], used: 0, beyond: 0 }
+    }
+}
+
+impl Ids {
+    /// Counts a frame.
+    #[inline]
+    pub fn see(&mut self, id: u32, extended: bool) -> Class {
+        let key = id | TAKEN | if extended { EXTENDED } else { 0 };
+        let mask = self.slots.len() - 1;
+        let mut place = hash(key) & mask;
+        loop {
+            let slot = &mut self.slots[place];
+            if slot.key == key {
+                slot.frames += 1;
+                return slot.class;
+            }
+            if slot.key == 0 {
+                return self.add(key, id, extended);
+            }
+            place = (place + 1) & mask;
+        }
+    }
+
+    #[cold]
+    fn add(&mut self, key: u32, id: u32, extended: bool) -> Class {
+        let class = Class::of(id, extended);
+        if (self.used + 1) * 2 > self.slots.len() {
+            if self.slots.len() == MOST {
+                self.beyond += 1;
+                return class;
+            }
+            let larger = vec![FREE; self.slots.len() * 2];
+            for slot in std::mem::replace(&mut self.slots, larger) {
+                if slot.key != 0 {
+                    self.place(slot);
+                }
+            }
+        }
+        self.used += 1;
+        self.place(Slot { key, class, frames: 1 });
+        class
+    }
+
+    fn place(&mut self, slot: Slot) {
+        let mask = self.slots.len() - 1;
+        let mut place = hash(slot.key) & mask;
+        while self.slots[place].key != 0 {
+            place = (place + 1) & mask;
+        }
+        self.slots[place] = slot;
+    }
+
+    /// How many there are.
+    pub fn count(&self) -> u64 {
+        self.used as u64
+    }
+
+    /// Each with whether it has 29 bits and how many frames came under it.
+    pub fn all(&self) -> impl Iterator<Item = (u32, bool, u64)> {
+        let taken = self.slots.iter().filter(|slot| slot.key != 0);
+        taken.map(|slot| (slot.key & !(TAKEN | EXTENDED), slot.key & EXTENDED != 0, slot.frames))
+    }
+}
+
+/// Identifiers differ in few bits, here and there; the product's high half depends on all of them.
+fn hash(key: u32) -> usize {
+    (u64::from(key).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40) as usize
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_identifier_is_counted_once_while_the_table_grows() {
+        let mut ids = Ids::default();
+        for round in 0..3 {
+            for id in 0..2048 {
+                ids.see(id, false);
+                ids.see(id * 8191 + round / 3, true);
+            }
+        }
+        assert_eq!(ids.count(), 4096);
+        assert!(ids.all().all(|(.., frames)| frames == 3));
+        assert_eq!(ids.see(0x0CF0_0400, true), Class::EngineSpeed);
+        assert_eq!(ids.see(0x0CF0_0400, true), Class::EngineSpeed);
+    }
+
+    #[test]
+    fn more_identifiers_than_any_vehicle_has_take_no_more_room() {
+        let mut ids = Ids::default();
+        for id in 0..1_000_000 {
+            ids.see(id, true);
+        }
+        assert_eq!(ids.slots.len(), MOST);
+        assert_eq!(ids.count() + ids.beyond, 1_000_000);
+        assert_eq!(ids.see(0x18FE_F100, true), Class::Speed, "without a slot it is still read");
+    }
+}

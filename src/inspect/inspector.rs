@@ -1,0 +1,298 @@
+//! A file from its first byte to its last: which format it has, unpacked, read, told to a sink.
+
+use std::io;
+
+use super::candump::Candump;
+use super::csv::Csv;
+use super::damage::Damage;
+use super::format::{Format, LOOKED_AT};
+use super::frame::Sink;
+use super::mdf::{self, Source};
+use super::pcap::Pcap;
+use super::pcapng::Pcapng;
+use super::unpack::{Packing, Unpacker};
+
+/// Bytes of a packed MDF file that are unpacked into memory at most: its end may be needed first.
+const IN_MEMORY: usize = 64 * 1024 * 1024;
+/// Bytes that are read at a time.
+const PIECE: usize = 256 * 1024;
+/// The first bytes that tell how a file is packed.
+const PACKED_HEAD: usize = 6;
+
+/// Reads a file as its bytes arrive.
+#[derive(Debug)]
+pub struct Inspector<S> {
+    came: u64,
+    outer: Outer,
+    packing: Option<Packing>,
+    content: Content<S>,
+}
+
+#[derive(Debug)]
+enum Outer {
+    /// The first bytes.
+    Head(Vec<u8>),
+    Plain,
+    Packed(Box<Unpacker>),
+    /// What is packed cannot be unpacked any further.
+    Over,
+}
+
+/// What is in the file, unpacked.
+#[derive(Debug)]
+struct Content<S> {
+    at: u64,
+    /// Whether every byte was zero.
+    zeros: bool,
+    reader: Reader,
+    sink: S,
+}
+
+#[derive(Debug)]
+enum Reader {
+    Head(Vec<u8>),
+    Candump(Box<Candump>),
+    Csv(Box<Csv>),
+    Pcap(Pcap),
+    Pcapng(Pcapng),
+    /// It is read by position once it is all there.
+    Mdf4,
+    Unknown,
+}
+
+/// What a file was, and what was told of it.
+#[derive(Debug)]
+pub struct Inspected<S> {
+    /// Its format.
+    pub format: Format,
+    /// How it was packed.
+    pub packing: Option<Packing>,
+    /// Whether its times are local ones of an unknown zone, and not UTC.
+    pub local_time: bool,
+    /// What it was told to.
+    pub sink: S,
+}
+
+impl<S: Sink> Inspector<S> {
+    /// At the beginning of a file.
+    pub fn new(sink: S) -> Self {
+        let content = Content { at: 0, zeros: true, reader: Reader::Head(Vec::new()), sink };
+        Self { came: 0, outer: Outer::Head(Vec::new()), packing: None, content }
+    }
+
+    /// How many bytes it has taken.
+    pub fn came(&self) -> u64 {
+        self.came
+    }
+
+    /// Whether it holds a window of unpacked content.
+    pub fn is_packed(&self) -> bool {
+        self.packing.is_some()
+    }
+
+    /// Takes the next bytes.
+    pub fn push(&mut self, bytes: &[u8]) {
+        self.came += bytes.len() as u64;
+        if let Outer::Head(head) = &mut self.outer {
+            head.extend_from_slice(bytes);
+            if head.len() >= PACKED_HEAD {
+                self.open();
+            }
+            return;
+        }
+        self.take(bytes);
+    }
+
+    fn open(&mut self) {
+        let Outer::Head(head) = &mut self.outer else { return };
+        let head = std::mem::take(head);
+        self.outer = Outer::Plain;
+        self.packing = Packing::detect(&head);
+        if let Some(packing) = self.packing {
+            self.outer = Outer::Packed(Box::new(Unpacker::new(packing)));
+        }
+        self.take(&head);
+    }
+
+    fn take(&mut self, bytes: &[u8]) {
+        let content = &mut self.content;
+        match &mut self.outer {
+            Outer::Plain => content.push(bytes),
+            Outer::Packed(_) if content.is_later() => {}
+            Outer::Packed(unpacker) => {
+                if let Err(damage) = unpacker.push(bytes, &mut |piece| content.push(piece)) {
+                    content.sink.damage(content.at, damage);
+                    self.outer = Outer::Over;
+                }
+            }
+            Outer::Head(_) | Outer::Over => {}
+        }
+    }
+
+    /// The file ends here; `source` is the same file, whole.
+    ///
+    /// # Errors
+    /// The source cannot be read.
+    pub fn finish(mut self, source: &dyn Source) -> io::Result<Inspected<S>> {
+        self.open();
+        let mut content = self.content;
+        if let Outer::Packed(unpacker) = self.outer
+            && !content.is_later()
+            && let Err(damage) = unpacker.finish(&mut |piece| content.push(piece))
+        {
+            content.sink.damage(content.at, damage);
+        }
+        let packing = self.packing;
+        let (format, mut sink) = content.finish();
+        let mut local_time = false;
+        if format == Format::Mdf4 {
+            let read = match packing {
+                None => mdf::read(source, &mut sink),
+                Some(how) => match in_memory(how, source, &mut sink)? {
+                    Some(bytes) => mdf::read(&&bytes[..], &mut sink),
+                    None => {
+                        sink.damage(0, Damage::BadStructure("packed, and too large to be read by position"));
+                        return Ok(Inspected { format, packing, local_time, sink });
+                    }
+                },
+            };
+            match read {
+                Ok(head) => local_time = head.zone == mdf::Zone::Local,
+                Err(mdf::Error::Io(e)) => return Err(e),
+                Err(mdf::Error::NotMdf | mdf::Error::Version(_)) => {
+                    sink.damage(0, Damage::BadStructure("a version that is not read"));
+                }
+            }
+        }
+        Ok(Inspected { format, packing, local_time, sink })
+    }
+
+    /// Reads a file that is all there.
+    ///
+    /// # Errors
+    /// The source cannot be read.
+    pub fn whole(source: &dyn Source, sink: S) -> io::Result<Inspected<S>> {
+        let mut inspector = Self::new(sink);
+        each_piece(source, |piece| {
+            inspector.push(piece);
+            !(inspector.content.is_later())
+        })?;
+        inspector.finish(source)
+    }
+}
+
+impl<S: Sink> Content<S> {
+    fn is_later(&self) -> bool {
+        matches!(self.reader, Reader::Mdf4)
+    }
+
+    fn push(&mut self, bytes: &[u8]) {
+        self.at += bytes.len() as u64;
+        self.zeros = self.zeros && bytes.iter().all(|byte| *byte == 0);
+        match &mut self.reader {
+            Reader::Head(head) => {
+                head.extend_from_slice(bytes);
+                if head.len() >= LOOKED_AT {
+                    self.begin();
+                }
+            }
+            Reader::Candump(reader) => reader.push(bytes, &mut self.sink),
+            Reader::Csv(reader) => reader.push(bytes, &mut self.sink),
+            Reader::Pcap(reader) => reader.push(bytes, &mut self.sink),
+            Reader::Pcapng(reader) => reader.push(bytes, &mut self.sink),
+            Reader::Mdf4 | Reader::Unknown => {}
+        }
+    }
+
+    fn begin(&mut self) {
+        let Reader::Head(head) = &mut self.reader else { return };
+        let head = std::mem::take(head);
+        self.reader = match Format::detect(&head[..head.len().min(LOOKED_AT)]) {
+            Format::Candump => Reader::Candump(Box::default()),
+            Format::Csv => Reader::Csv(Box::default()),
+            Format::Pcap => Reader::Pcap(Pcap::new()),
+            Format::Pcapng => Reader::Pcapng(Pcapng::new()),
+            Format::Mdf4 => Reader::Mdf4,
+            Format::Unknown => Reader::Unknown,
+        };
+        self.at -= head.len() as u64;
+        self.push(&head);
+    }
+
+    fn finish(mut self) -> (Format, S) {
+        self.begin();
+        let sink = &mut self.sink;
+        let format = match self.reader {
+            Reader::Candump(reader) => {
+                reader.finish(sink);
+                Format::Candump
+            }
+            Reader::Csv(reader) => {
+                reader.finish(sink);
+                Format::Csv
+            }
+            Reader::Pcap(reader) => {
+                reader.finish(sink);
+                Format::Pcap
+            }
+            Reader::Pcapng(reader) => {
+                reader.finish(sink);
+                Format::Pcapng
+            }
+            Reader::Mdf4 => Format::Mdf4,
+            Reader::Head(_) | Reader::Unknown => {
+                match self.at {
+                    0 => sink.damage(0, Damage::Empty),
+                    zeros if self.zeros => sink.damage(0, Damage::NulTail(zeros)),
+                    _ => {}
+                }
+                Format::Unknown
+            }
+        };
+        (format, self.sink)
+    }
+}
+
+/// Gives a source's bytes in order, as long as they are wanted.
+fn each_piece(source: &dyn Source, mut each: impl FnMut(&[u8]) -> bool) -> io::Result<()> {
+    let mut buffer = vec![0; PIECE];
+    let mut at = 0;
+    loop {
+        match source.read_at(&mut buffer, at) {
+            Ok(0) => return Ok(()),
+            Ok(read) => {
+                at += read as u64;
+                if !each(buffer.get(..read).unwrap_or_default()) {
+                    return Ok(());
+                }
+            }
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => return Err(e),
+        }
+    }
+}
+
+/// The whole content; `None` where there is too much of it. What is damaged ends early.
+fn in_memory<S: Sink>(packing: Packing, source: &dyn Source, sink: &mut S) -> io::Result<Option<Vec<u8>>> {
+    let mut content = Vec::new();
+    let mut keep = |piece: &[u8]| {
+        let room = IN_MEMORY + 1 - content.len();
+        content.extend_from_slice(&piece[..piece.len().min(room)]);
+        content.len() <= IN_MEMORY
+    };
+    let (mut unpacker, mut fits, mut damage) = (Unpacker::new(packing), true, None);
+    each_piece(source, |packed| {
+        damage = unpacker.push(packed, &mut |piece| fits = keep(piece)).err();
+        fits && damage.is_none()
+    })?;
+    if damage.is_none() && fits {
+        damage = unpacker.finish(&mut |piece| fits = keep(piece)).err();
+    }
+    if !fits {
+        return Ok(None);
+    }
+    if let Some(damage) = damage {
+        sink.damage(content.len() as u64, damage);
+    }
+    Ok(Some(content))
+}

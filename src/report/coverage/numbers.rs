@@ -1,0 +1,107 @@
+//! Numbers that are missing from a stream: files that a logger wrote and never offered.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::Row;
+
+/// A stream whose numbers are missing this often does not count its files (common practice, no source): one of so many.
+const DENSE: u128 = 4;
+
+/// Missing numbers, first and last of each run.
+pub type Runs = Vec<(u128, u128)>;
+
+/// What is missing between the oldest and the newest of these numbers, oldest first, of a counter that begins again at
+/// this number. Where both its highest and its lowest tenth occur, it has begun again, and the oldest stands behind
+/// the widest gap.
+pub fn missing(seen: impl IntoIterator<Item = u128>, modulus: u128) -> Runs {
+    let mut seen: Vec<u128> = seen.into_iter().collect::<BTreeSet<_>>().into_iter().collect();
+    let (Some(&lowest), Some(&highest)) = (seen.first(), seen.last()) else { return Vec::new() };
+    if lowest < modulus / 10 && highest >= modulus - modulus / 10 {
+        let widest = seen.windows(2).enumerate().max_by_key(|(_, w)| w[1] - w[0]);
+        let turn = widest.map_or(0, |(at, _)| at + 1);
+        seen.rotate_left(turn);
+    }
+    let mut runs = Vec::new();
+    for pair in seen.windows(2) {
+        let (from, to) = (pair[0] + 1, pair[1]);
+        match from <= to {
+            true if from < to => runs.push((from, to - 1)),
+            true => {}
+            // Over the turn: to its end, and from 0.
+            false => runs.extend(
+                [(from, modulus - 1), (0, to.wrapping_sub(1))]
+                    .into_iter()
+                    .filter(|r| r.0 <= r.1 && r.1 < modulus),
+            ),
+        }
+    }
+    runs
+}
+
+/// What is missing from the streams of the newest card of which a file came home in this span, with the place that it
+/// has in the name: the stretches that end at a file which came home then.
+pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, Runs)> {
+    let mut streams: BTreeMap<(i64, Vec<u8>, Vec<u8>, u32), Vec<(u128, Option<i64>)>> = BTreeMap::new();
+    for row in rows {
+        let Some(counter) = crate::listing::order::counter(&row.path) else { continue };
+        let key = (row.card, row.path.folder().to_vec(), counter.before, counter.width);
+        streams.entry(key).or_default().push((counter.number, row.home));
+    }
+    let mut all = Vec::new();
+    for ((_, folder, before, width), files) in streams {
+        let Some(modulus) = 10u128.checked_pow(width) else { continue };
+        let runs = missing(files.iter().map(|(number, _)| *number), modulus);
+        let lost: u128 = runs.iter().map(|(first, last)| last - first + 1).sum();
+        if lost * DENSE > files.len() as u128 {
+            continue;
+        }
+        let came = |number: u128| {
+            let home = files.iter().filter(|(n, _)| *n == number).filter_map(|(_, home)| *home);
+            home.max().is_some_and(|home| (from..to).contains(&home))
+        };
+        let fresh: Runs = runs.into_iter().filter(|(_, last)| came((last + 1) % modulus)).collect();
+        if !fresh.is_empty() {
+            let mut name = folder;
+            name.extend(before);
+            all.push((String::from_utf8_lossy(&name).into_owned(), fresh));
+        }
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::inspect::check_values::topic;
+
+    /// `sequence`: numbers that are missing, with and without a turn of the counter (common practice, no source).
+    #[test]
+    fn missing_numbers_are_those_between_the_oldest_and_the_newest() {
+        for entry in topic("sequence", 2) {
+            let numbers = |at: &str| -> Vec<u128> {
+                let all = entry.pointer(at).and_then(|v| v.as_array()).expect("numbers");
+                all.iter().filter_map(|n| n.as_u64()).map(u128::from).collect()
+            };
+            let modulus = entry["input"]["modulus"].as_u64().map_or(10_000, u128::from);
+            let runs = missing(numbers("/input/seen"), modulus);
+            let singly: Vec<u128> = runs.into_iter().flat_map(|(first, last)| first..=last).collect();
+            assert_eq!(singly, numbers("/expected/missing"), "{entry}");
+        }
+        assert_eq!(missing([9997, 9999, 2], 10_000), [(9998, 9998), (0, 1)]);
+        assert_eq!(missing([9997, 3], 10_000), [(9998, 9999), (0, 2)]);
+        assert_eq!(missing([7], 10), []);
+        assert_eq!(missing([], 10), []);
+    }
+
+    #[test]
+    fn any_numbers_whatever_are_taken() {
+        let mut random = fastrand::Rng::with_seed(10);
+        for _ in 0..2000 {
+            let modulus = 10u128.pow(random.u32(1..5));
+            let seen: Vec<u128> = (0..random.usize(..30)).map(|_| random.u128(0..modulus)).collect();
+            let lost: BTreeSet<u128> =
+                missing(seen.iter().copied(), modulus).into_iter().flat_map(|(a, b)| a..=b).collect();
+            assert!(seen.iter().all(|n| !lost.contains(n)) && lost.iter().all(|n| *n < modulus));
+        }
+    }
+}

@@ -1,0 +1,84 @@
+#!/usr/bin/env python3
+"""How fast `yarder inspect` is, against python-can and asammdf in the same run: inspect.py YARDER [FOLDER].
+
+Makes, once, candump text of 200 MB, the same packed with gzip, and an MDF 4 file, and times each reader over each file,
+the best of three. One core each; what Yarder does besides counting (bus load, gaps, VIN, clock) the others do not.
+Run it with the python of tests/inspect/oracle.sh, which has both libraries.
+"""
+import gzip
+import json
+import pathlib
+import random
+import shutil
+import subprocess
+import sys
+import time
+
+import can
+from asammdf import MDF
+
+yarder = sys.argv[1]
+folder = pathlib.Path(sys.argv[2] if len(sys.argv) > 2 else "target/bench/inspect")
+folder.mkdir(parents=True, exist_ok=True)
+log, packed, mdf4 = folder / "bench.log", folder / "bench.log.gz", folder / "bench.mf4"
+FRAMES = 4_000_000
+
+
+def make():
+    rng = random.Random(1)
+    ids = ["0CF00400", "0CF00300", "18FEF100", "0CFE6CEE", "18FEEE00", "18FEE500", "18F0010B", "0C000003"]
+    with open(log, "w") as out:
+        for n in range(FRAMES):
+            us = 1_772_428_200_000_000 + n * 600
+            out.write(f"({us // 10**6:010d}.{us % 10**6:06d}) can0 {rng.choice(ids)}#{rng.getrandbits(64):016X}\n")
+    with open(log, "rb") as plain, gzip.open(packed, "wb", 6) as out:
+        shutil.copyfileobj(plain, out)
+    with can.MF4Writer(folder / "bench.new.mf4") as out:
+        for n, message in zip(range(200_000), can.CanutilsLogReader(log)):
+            message.channel = 1
+            out.on_message_received(message)
+    (folder / "bench.new.mf4").rename(mdf4)
+
+
+def best(what):
+    times = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        frames = what()
+        times.append(time.perf_counter() - begun)
+    return min(times), frames
+
+
+def ours(path):
+    out = subprocess.run([yarder, "inspect", "--json", "--bit-rate", "250000", path], capture_output=True, check=True)
+    return json.loads(out.stdout)["frames"]
+
+
+def theirs(path):
+    count = 0
+    for _ in can.LogReader(path):
+        count += 1
+        # A tenth is enough for a rate.
+        if count == FRAMES // 10:
+            break
+    return count
+
+
+def asam(path):
+    with MDF(path) as mdf:
+        return len(mdf.get("CAN_DataFrame.ID", raw=True).samples)
+
+
+if not mdf4.exists():
+    make()
+print(f"{'file':<14} {'reader':<12} {'frames/s':>12} {'MB/s':>8} {'times slower than Yarder':>26}")
+for path, others in [(log, [("python-can", theirs)]), (packed, [("python-can", theirs)]),
+                     (mdf4, [("python-can", theirs), ("asammdf", asam)])]:
+    bytes_in = path.stat().st_size
+    took, all_frames = best(lambda: ours(path))
+    rate = all_frames / took
+    print(f"{path.name:<14} {'yarder':<12} {rate:>12,.0f} {bytes_in / took / 1e6:>8.0f}")
+    for name, read in others:
+        took, frames = best(lambda: read(path))
+        share = bytes_in * frames / all_frames
+        print(f"{'':<14} {name:<12} {frames / took:>12,.0f} {share / took / 1e6:>8.1f} {rate * took / frames:>26.1f}")

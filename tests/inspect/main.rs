@@ -1,0 +1,8 @@
+//! What is read of log files, against what is known of them.
+
+mod cuts;
+mod packed;
+mod python;
+mod text;
+mod told;
+mod truth;
