@@ -24,6 +24,8 @@ pub const POINTS: &[&str] = &[
     "archived-committed",
     "spool-let-go",
     "manifest-replaced",
+    "removal-intent",
+    "after-DELETE",
 ];
 
 struct Armed {

@@ -25,6 +25,8 @@
 //!   whole service can run in a made-up yard and replay from a seed.
 //! * The order is: data flushed, renamed, folder flushed, ledger committed, and only then is anything
 //!   acknowledged, or removed from the spool. A row never claims more than the disk holds.
+//! * A logger deletes a file for a [`remove::Permit`] alone, which only the guard and the committed
+//!   intent together make.
 //! * [`model`], [`listing`], [`ledger::state`], [`fetch::plan`], [`forward::place`] and
 //!   [`report::build`] do no I/O.
 //! * Whatever a logger sends is bounded in size, count, depth and time before it is believed, and
@@ -45,6 +47,7 @@ pub mod inspect;
 pub mod spool;
 pub mod forward;
 pub mod archive;
+pub mod remove;
 pub mod ledger;
 pub mod report;
 

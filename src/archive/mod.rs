@@ -10,6 +10,7 @@
 pub(crate) mod conformance;
 mod error;
 mod file;
+mod in_use;
 mod names;
 mod patience;
 mod pool;
@@ -22,6 +23,7 @@ use async_trait::async_trait;
 
 pub use error::{ArchiveError, ArchiveFailure};
 pub use file::FileArchive;
+pub use in_use::Archives;
 pub use names::{MAX_KEY, fit_part, fold, is_key, mark, safe_part, unsafe_part};
 pub use pool::Pool;
 pub use room::{IDENTITY, Publish};

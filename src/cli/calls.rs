@@ -148,6 +148,11 @@ pub async fn held_drop(edges: &Edges, config: &Config, id: i64, reason: &str) ->
     Ok(service::held_drop(edges.clone(), config, id, reason).await?)
 }
 
+/// Removes from the loggers what policy lets go, when no service runs.
+pub async fn remove(edges: &Edges, config: &Config) -> Result<Vec<service::Cleared>, Failure> {
+    Ok(service::remove(edges.clone(), config).await?)
+}
+
 /// Writes a note or ends one, when no service runs; says what was done.
 pub async fn note(
     edges: &Edges,

@@ -18,6 +18,7 @@ pub mod out;
 mod probe;
 mod rebuild;
 mod reload;
+mod remove;
 mod report;
 mod run;
 mod status;
@@ -104,6 +105,7 @@ pub enum Command {
     Note(note::Args),
     Held(held::Args),
     Audit(audit::Args),
+    Remove(remove::Args),
     Adopt(adopt::Args),
     Rebuild(rebuild::Args),
     Reload(reload::Args),
@@ -146,6 +148,7 @@ async fn execute(command: Command, cx: &Cx, out: &mut Out) -> Result<Outcome, Fa
         Command::Note(args) => note::run(args, cx, out).await,
         Command::Held(args) => held::run(args, cx, out).await,
         Command::Audit(args) => audit::run(&args, cx, out).await,
+        Command::Remove(args) => remove::run(&args, cx, out).await,
         Command::Adopt(args) => adopt::run(args, cx, out).await,
         Command::Rebuild(args) => rebuild::run(&args, cx, out).await,
         Command::Reload(args) => reload::run(&args, cx, out),

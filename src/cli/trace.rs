@@ -188,6 +188,10 @@ fn said(what: &str) -> String {
         "partial-dropped" => "the partial was dropped for want of room",
         "kept" => "a person keeps it",
         "dropped" => "a person drops it",
+        "removal-intended" => "it is to be removed from its logger",
+        "delete-answered" => "its logger says that it is deleted",
+        "removed" => "removed from its logger",
+        "removal-failed" => "it was not removed from its logger",
         other => return plain(other).replace('-', " "),
     };
     words.to_owned()

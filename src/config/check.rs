@@ -99,6 +99,13 @@ fn across(notes: &Notes, depot: &DepotFile<'_>, fleet: &FleetFile<'_>) {
                 .absence(),
         );
     }
+    let required = depot.archives.iter().filter(|archive| archive.value.required).count();
+    for kind in fleet.removing.iter().filter(|_| required == 1) {
+        let message =
+            format!("files of kind `{}` leave their loggers once a single archive has them", kind.value);
+        let help = "add a second [[archive]]; otherwise the copy in the archive is the only one there is";
+        notes.push(Draft::warning(kind.spot, message).help(help));
+    }
     let Some(state) = depot.depot.as_ref().map(|d| &d.state_dir) else { return };
     for archive in &depot.archives {
         let ArchiveTarget::File(path) = &archive.value.target;

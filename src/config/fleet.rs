@@ -16,8 +16,9 @@ use super::notes::{At, Doc, Draft, Notes, Spot};
 use super::patterns;
 use super::raw::{Shape, Table};
 use super::secret::Secrets;
+use super::serial;
 use super::vin;
-use super::{Backlog, Kind, Logger, Login, OpenFile, Order, Vehicle};
+use super::{Backlog, Kind, Logger, Login, OpenFile, Order, Remove, Vehicle};
 use crate::model::{BadId, LoggerId, Proof, VehicleId};
 
 const MINUTE: Duration = Duration::from_secs(60);
@@ -25,6 +26,8 @@ const MINUTE: Duration = Duration::from_secs(60);
 /// What the vehicle list says.
 #[derive(Debug)]
 pub(super) struct FleetFile<'d> {
+    /// Kinds whose files are removed, and where they say so.
+    pub removing: Vec<At<&'d str>>,
     pub vehicles: Vec<At<Arc<Vehicle>>>,
     pub loggers: Vec<At<Arc<Logger>>>,
     /// Whether every logger was understood, so that one that is not in `loggers` is not there.
@@ -66,6 +69,7 @@ pub(super) fn read<'d>(
         addresses: BTreeMap::new(),
         told: BTreeSet::new(),
         clear_text: BTreeMap::new(),
+        nameless: BTreeMap::new(),
     };
     let tables = root.tables("logger");
     let count = tables.len();
@@ -78,13 +82,17 @@ pub(super) fn read<'d>(
         _ => None,
     });
     let all_loggers = loggers.len() == count;
-    FleetFile { vehicles, loggers, all_loggers, access_points_used }
+    let removing =
+        kinds.iter().filter_map(|(name, kind)| Some(At { value: *name, spot: kind.remove? })).collect();
+    FleetFile { removing, vehicles, loggers, all_loggers, access_points_used }
 }
 
 /// A kind, and what it lends to its loggers.
 #[derive(Debug)]
 struct KindRead<'d> {
     kind: Arc<Kind>,
+    /// Where it says that files are removed.
+    remove: Option<Spot>,
     /// `Some(None)` for an address that was refused.
     url: Option<Option<Template<'d>>>,
     user: Option<At<&'d str>>,
@@ -130,9 +138,7 @@ impl<'d> KindRead<'d> {
         let backlog = table.choice("backlog", &backlogs, Backlog::AfterNew);
         table.only("reread_idle", Shape::Percent, "\"100%\"");
         table.only("reread_per_visit", Shape::Span, "\"60min\"");
-        table.only_word("remove", &["never", "archived"], "never");
-        table.only("remove_after", Shape::Span, "\"72h\"");
-        table.only_word("remove_proof", &["digest", "reread"], "reread");
+        let remove = remove(notes, &mut table, name, proof);
         let user = user(notes, &mut table);
         let password_given = PASSWORDS.iter().any(|key| table.has(key));
         let password = secrets.password(&mut table, doc);
@@ -155,9 +161,39 @@ impl<'d> KindRead<'d> {
             quiet_when_done,
             backlog,
             bit_rate,
+            remove: remove.map(|at| at.value),
         };
-        Self { kind: Arc::new(kind), url, user, password, password_given }
+        let remove = remove.map(|at| at.spot);
+        Self { kind: Arc::new(kind), remove, url, user, password, password_given }
     }
+}
+
+/// When archived files leave the loggers of a kind, and where that is written.
+fn remove(notes: &Notes, table: &mut Table<'_>, kind: At<&str>, proof: Proof) -> Option<At<Remove>> {
+    let spot = table.spot_of("remove").unwrap_or(kind.spot);
+    let wanted = table.choice("remove", &[("never", false), ("archived", true)], false);
+    let after = table.span("remove_after", 72 * 60 * MINUTE, Duration::ZERO..=365 * DAY);
+    let least = [Proof::Digest, Proof::Reread].map(|proof| (proof.as_str(), proof));
+    let least = table.choice("remove_proof", &least, Proof::Reread);
+    if !wanted {
+        return None;
+    }
+    if proof < least {
+        let message = format!(
+            "files of kind `{}` are removed with proof `{}`, and archived with `{}`: those with less stay on their loggers",
+            kind.value,
+            least.as_str(),
+            proof.as_str()
+        );
+        let help = match least {
+            Proof::Digest => {
+                "write remove_proof = \"reread\", unless the loggers state digests of their files"
+            }
+            _ => "write proof = \"reread\" in the kind, unless the loggers state digests of their files",
+        };
+        notes.push(Draft::warning(spot, message).help(help));
+    }
+    Some(At { value: Remove { after, proof: least }, spot })
 }
 
 fn user<'d>(notes: &Notes, table: &mut Table<'d>) -> Option<At<&'d str>> {
@@ -218,6 +254,8 @@ struct Loggers<'r, 'd> {
     told: BTreeSet<Spot>,
     /// For each kind: how many passwords go in clear text, and the first of them.
     clear_text: BTreeMap<String, (usize, &'static str, Spot)>,
+    /// For each kind whose files are removed: how many loggers do not tell who they are, and the first.
+    nameless: BTreeMap<String, (usize, Spot)>,
 }
 
 impl<'d> Loggers<'_, 'd> {
@@ -243,8 +281,8 @@ impl<'d> Loggers<'_, 'd> {
         let kind = kind.and_then(|at| self.kinds.get(at.value));
         let addresses = self.addresses(&mut table, kind, later);
         let login = self.login(&mut table, kind, &addresses);
-        table.refused("serial", Shape::Text);
-        table.refused("serial_from", Shape::Text);
+        let tells = table.has("serial_from");
+        let serial = serial::read(notes, &mut table, &addresses);
         table.refused("host_key", Shape::Text);
         table.refused("cert_sha256", Shape::Text);
         table.only("formerly", Shape::Texts, "[]");
@@ -268,7 +306,11 @@ impl<'d> Loggers<'_, 'd> {
             addresses,
             login,
             access_point: vehicle.value.access_point.clone(),
+            serial,
         };
+        if !tells && kind.remove.is_some() {
+            self.nameless.entry(kind.kind.name.clone()).or_insert((0, at.spot)).0 += 1;
+        }
         Some(At { value: Arc::new(logger), spot: at.spot })
     }
 
@@ -404,6 +446,17 @@ impl<'d> Loggers<'_, 'd> {
                 format!("{whose} of kind `{kind}` can be read on the way: {scheme} is not encrypted");
             let help = "use https:// where the loggers can; else a password that opens nothing else";
             self.notes.push(Draft::warning(spot, message).help(help));
+        }
+        for (kind, (count, spot)) in self.nameless {
+            let whose = match count {
+                1 => "one logger".to_owned(),
+                n => format!("{n} loggers"),
+            };
+            let message =
+                format!("nothing is removed from {whose} of kind `{kind}`: they do not tell who they are");
+            let help =
+                "add serial = \"...\" and serial_from = \"/device.json\", the file in which it tells that";
+            self.notes.push(Draft::warning(spot, message).help(help).absence());
         }
     }
 }

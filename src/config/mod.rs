@@ -16,6 +16,7 @@ mod problem;
 mod raw;
 mod reload;
 mod secret;
+mod serial;
 mod units;
 mod vin;
 
@@ -276,6 +277,35 @@ pub struct Kind {
     pub backlog: Backlog,
     /// Of the buses that its loggers record, bit/s.
     pub bit_rate: Option<u32>,
+    /// When archived files leave their logger; `None`: never.
+    pub remove: Option<Remove>,
+}
+
+/// What a file needs, beside every required archive, before it is deleted from its logger.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Remove {
+    /// Lived time since it was archived.
+    pub after: Duration,
+    /// The least proof: digest or reread.
+    pub proof: Proof,
+}
+
+/// Who a logger says it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Serial {
+    /// The serial number that it ought to tell.
+    pub number: String,
+    /// Where it tells it.
+    pub from: SerialFrom,
+}
+
+/// Where a logger tells its serial number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SerialFrom {
+    /// In this file, by its absolute path on the logger's server.
+    File(String),
+    /// In this header of its HTTP replies.
+    Header(String),
 }
 
 /// Who a logger lets in.
@@ -302,4 +332,6 @@ pub struct Logger {
     pub login: Option<Login>,
     /// Its vehicle's home cell.
     pub access_point: Option<String>,
+    /// Who it says it is, where it says so.
+    pub serial: Option<Serial>,
 }

@@ -429,17 +429,6 @@ impl<'d> Table<'d> {
         self.refuse(key, shape, Some(default));
     }
 
-    /// A word of which this version has the default alone.
-    pub fn only_word(&mut self, key: &'static str, words: &[&'static str], default: &'static str) {
-        let all: Vec<_> = words.iter().map(|word| (*word, *word)).collect();
-        let spot = self.spot_of(key);
-        let word = self.choice(key, &all, default);
-        if let (true, Some(spot)) = (word != default, spot) {
-            let draft = Draft::error(spot, format!("`{key} = \"{word}\"` {UNSUPPORTED}"));
-            self.push(draft.help(format!("take the line out, or write {key} = \"{default}\"")));
-        }
-    }
-
     fn refuse(&mut self, key: &'static str, shape: Shape, default: Option<&str>) {
         let Some(item) = self.item(key) else { return };
         let Some(read) = item.read(shape) else { return };

@@ -17,4 +17,3 @@ mod source;
 
 pub use attach::AttachError;
 pub use run::{ForwardError, Forwarder, day_of};
-pub use source::Archives;

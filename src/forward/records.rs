@@ -507,5 +507,20 @@ pub(crate) mod tests {
             let logger = LoggerId::new("L-1").expect("id");
             let _ = (Claim::parse(&bytes), Receipt::parse_batch(&bytes, &logger, 1));
         }
+
+        /// A receipt with any few bytes changed is refused, or still points below the archive's root.
+        #[test]
+        fn a_changed_receipt_leads_nowhere_else(
+            at in 0usize..900, bytes in prop::collection::vec(any::<u8>(), 1..12),
+        ) {
+            let (_, receipt) = sample("can/a.log", b"bytes", "north-yard");
+            let (mut text, _) = Receipt::batch(1, std::slice::from_ref(&receipt));
+            let from = at.min(text.len());
+            let to = (from + bytes.len()).min(text.len());
+            text.splice(from..to, bytes);
+            if let Ok(receipts) = Receipt::parse_batch(&text, &receipt.logger, 1) {
+                prop_assert!(receipts.iter().all(|r| is_place(&r.location) && r.location.split('/').all(|p| p != "..")));
+            }
+        }
     }
 }

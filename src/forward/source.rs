@@ -1,30 +1,11 @@
 //! Where the bytes of a copy that is owed come from: the spool, or another archive.
 
-use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, PoisonError};
-
 use serde_json::json;
 
 use super::run::{ForwardError, Forwarder};
 use super::steps::{Verdict, VerifyWanted, verify};
-use crate::archive::Archive;
 use crate::ledger::{Due, Finding, Severity};
 use crate::spool::Lies;
-
-/// The archives in use, by name: one that was exchanged gets its files from another.
-#[derive(Clone, Default)]
-pub struct Archives(Arc<Mutex<BTreeMap<String, Arc<dyn Archive>>>>);
-
-impl Archives {
-    /// From now on this is the archive of that name.
-    pub fn put(&self, name: &str, archive: Arc<dyn Archive>) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).insert(name.to_owned(), archive);
-    }
-
-    fn get(&self, name: &str) -> Option<Arc<dyn Archive>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).get(name).cloned()
-    }
-}
 
 /// Where the bytes are.
 pub(super) enum Source {

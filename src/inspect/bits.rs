@@ -150,7 +150,7 @@ static STUFF: [u64; 256] = {
                     (last, run, stuffed) = (1 - last, 1, stuffed + 1);
                 }
             }
-            table[byte] |= (stuffed << 6 | (last * 4 + run - 1) * 8) << (8 * state);
+            table[byte] |= ((stuffed << 6) | ((last * 4 + run - 1) * 8)) << (8 * state);
             state += 1;
         }
         byte += 1;

@@ -83,21 +83,24 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn lines(pieces: &[&[u8]]) -> (Vec<(u64, Option<Vec<u8>>)>, Option<(u64, Option<Vec<u8>>, u64)>) {
+    type Told = (u64, Option<Vec<u8>>);
+
+    /// The lines of these pieces, and what stands behind them with its zeros.
+    fn lines(pieces: &[&[u8]]) -> (Vec<Told>, Option<(Told, u64)>) {
         let (mut lines, mut told) = (Lines::default(), Vec::new());
         for piece in pieces {
             lines.push(piece, |at, line| told.push((at, line.map(<[u8]>::to_vec))));
         }
-        (told, lines.finish().map(|rest| (rest.at, rest.text, rest.zeros)))
+        (told, lines.finish().map(|rest| ((rest.at, rest.text), rest.zeros)))
     }
 
     #[test]
     fn the_rest_is_told_from_the_zeros_behind_it() {
         let (told, rest) = lines(&[b"a\r\n\nbc", b"d\0\0", b"\0"]);
         assert_eq!(told, [(0, Some(b"a".to_vec())), (3, Some(vec![]))]);
-        assert_eq!(rest, Some((4, Some(b"bcd".to_vec()), 3)));
+        assert_eq!(rest, Some(((4, Some(b"bcd".to_vec())), 3)));
         assert_eq!(lines(&[b"a\n"]).1, None);
-        assert_eq!(lines(&[b"a\n\0\0"]).1, Some((2, Some(vec![]), 2)));
+        assert_eq!(lines(&[b"a\n\0\0"]).1, Some(((2, Some(vec![])), 2)));
     }
 
     #[test]

@@ -5,6 +5,7 @@ use serde_json::json;
 
 use super::events::{advance_duty, advance_with};
 use super::findings::clear_of_file;
+use super::partials::lived;
 use super::state::{Happening, Step};
 use super::versions::owe;
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -291,8 +292,8 @@ pub(super) fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -
 }
 
 pub(super) fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
-    let set = ", archived_at = coalesce(archived_at, ?3)";
-    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now]).map(drop)
+    let set = ", archived_at = coalesce(archived_at, ?3), safe = ?4";
+    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now, &lived(tx)?]).map(drop)
 }
 
 /// Whole files that wait for no required archive any more, and have one copy at least.

@@ -4,25 +4,30 @@ use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
 use super::events::advance;
+use super::exchange::state_of;
 use super::listings::stamp;
-use super::state::Happening;
+use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges};
 
 impl Ledger {
     /// A person drops a held file. Its content, where any of it is in the spool, is remembered by its
-    /// hash and its ends. The spool's file may go then.
+    /// hash and its ends. The spool's file may go then. `false`, and nothing done, where it does not wait
+    /// for a person any more.
     pub async fn drop_held(
         &self,
         id: VersionId,
         content: Option<(Digest, Edges)>,
         reason: String,
-    ) -> Result<(), LedgerError> {
+    ) -> Result<bool, LedgerError> {
         self.writer
             .ask(move |tx| {
+                if state_of(tx, id)? != State::Held {
+                    return Ok(false);
+                }
                 let sha256 = content.map(|(sha256, _)| sha256.hex());
                 advance(tx, id, Happening::WasDropped, &json!({ "reason": reason, "sha256": sha256 }))?;
-                let Some((sha256, ends)) = content else { return Ok(()) };
+                let Some((sha256, ends)) = content else { return Ok(true) };
                 tx.db.execute(
                     "UPDATE versions SET sha256 = ?2, head = ?3, tail = ?4 WHERE id = ?1",
                     params![id.0, sha256.0, ends.head.0, ends.tail.0],
@@ -31,7 +36,7 @@ impl Ledger {
                     "INSERT OR IGNORE INTO dropped (sha256, at, reason) VALUES (?, ?, ?)",
                     params![sha256.0, tx.now, reason],
                 )?;
-                Ok(())
+                Ok(true)
             })
             .await
     }

@@ -202,6 +202,7 @@ pub(super) const ENDED_BY_COMING_HOME: &[&str] = &[
     "changed-under-hands",
     "digest-differs",
     "reread-differs",
+    "remove-differs",
     "file-stuck",
     "never-fits",
     "file-lost",

@@ -10,6 +10,7 @@ use super::dropped::refuse;
 use super::events::{advance, event};
 use super::exchange::{is_elsewhere, state_of};
 use super::findings::{ENDED_BY_LOSS, clear_of_file};
+use super::removal;
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges, Look, RemotePath};
@@ -166,6 +167,11 @@ pub enum Change {
     },
     /// A whole listing lacks it.
     Absent {
+        /// Which.
+        id: VersionId,
+    },
+    /// Its removal began, and it is listed, or its card is another one now.
+    Remains {
         /// Which.
         id: VersionId,
     },
@@ -435,6 +441,7 @@ fn apply(
             set_seen(tx, id, &seen, true)
         }
         Change::Absent { id } => absent(tx, id, applied),
+        Change::Remains { id } => removal::failed(tx, id, "it is still there"),
     }
 }
 
@@ -443,6 +450,11 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
         .db
         .prepare_cached("SELECT absent, path FROM versions WHERE id = ?")?
         .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    if state_of(tx, id)? == State::Removing {
+        advance(tx, id, Happening::RemovalProven, &json!({}))?;
+        tx.db.execute("UPDATE versions SET absent = ? WHERE id = ?", params![tx.now, id.0])?;
+        return Ok(());
+    }
     match since {
         // A clock that went back begins the wait again.
         Some(since) if since <= tx.now => {

@@ -9,9 +9,8 @@
 //! would play one into the other. A restored one is flushed before it gets its name. What a crash
 //! leaves is done again at the next start.
 
-use std::ffi::OsString;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use rusqlite::OpenFlags;
 use rusqlite::config::DbConfig;
@@ -102,7 +101,7 @@ pub(super) fn suspect(disk: &dyn Disk, state_dir: &Path, why: &str) {
 }
 
 fn failed(e: io::Error) -> LedgerError {
-    LedgerError::Open(e.to_string())
+    LedgerError::of_disk(&e)
 }
 
 /// What is wrong with the ledger that stands there.
@@ -201,15 +200,12 @@ fn restore(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerEr
             }
         }
         copy(disk, &backup.path, state_dir).map_err(failed)?;
-        return Ok(backup.path.file_name().map(|name: &std::ffi::OsStr| {
-            let name: OsString = name.to_owned();
-            name.to_string_lossy().into_owned()
-        }));
+        return Ok(backup.path.file_name().map(|name| name.to_string_lossy().into_owned()));
     }
     Ok(None)
 }
 
-fn copy(disk: &dyn Disk, from: &PathBuf, state_dir: &Path) -> io::Result<()> {
+fn copy(disk: &dyn Disk, from: &Path, state_dir: &Path) -> io::Result<()> {
     let restoring = state_dir.join(RESTORING);
     match disk.remove(&restoring) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),

@@ -31,6 +31,7 @@ mod obligations;
 mod partials;
 mod query;
 mod rebuild;
+mod removal;
 mod reports;
 mod schema;
 pub mod state;
@@ -61,6 +62,7 @@ pub use obligations::{Due, Kept};
 pub use partials::Idle;
 pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use rebuild::{FromReceipt, WentBack};
+pub use removal::{Intent, Removable};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
 pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
@@ -139,6 +141,18 @@ impl From<rusqlite::Error> for LedgerError {
     }
 }
 
+impl LedgerError {
+    /// A right that is missing is a person's to give; everything else may be better later.
+    fn of_disk(e: &std::io::Error) -> Self {
+        match e.kind() {
+            ErrorKind::PermissionDenied | ErrorKind::NotFound | ErrorKind::IsADirectory => {
+                LedgerError::Open(e.to_string())
+            }
+            _ => LedgerError::Disk(e.to_string()),
+        }
+    }
+}
+
 /// The open ledger of a running service.
 #[derive(Clone)]
 pub struct Ledger {
@@ -163,7 +177,7 @@ impl Ledger {
         let path = state_dir.join(FILE);
         // SQLite would let everybody read it; its other files get the mode of this one.
         match edges.disk.create_new(&path, 0o640) {
-            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::Open(e.to_string())),
+            Err(e) if e.kind() != ErrorKind::AlreadyExists => return Err(LedgerError::of_disk(&e)),
             _ => {}
         }
         let db = connect(&*edges.disk, &path, OpenFlags::default())?;

@@ -283,7 +283,7 @@ impl Ledger {
         self.writer
             .ask(|tx| {
                 let mut statement = tx.db.prepare_cached(
-                    "SELECT id, spool FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'gone', 'dropped')
+                    "SELECT id, spool FROM versions v WHERE spool IS NOT NULL AND state IN ('archived', 'removing', 'removed', 'gone', 'dropped')
                        AND NOT EXISTS (SELECT 1 FROM obligations o WHERE o.version = v.id
                          AND o.state IN ('owed', 'claimed', 'stored', 'blocked'))",
                 )?;

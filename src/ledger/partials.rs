@@ -112,7 +112,7 @@ impl Ledger {
             .ask(move |tx| {
                 let bytes: i64 = tx.db.query_row(
                     "SELECT coalesce(sum(v.size), 0) FROM versions v WHERE v.spool IS NOT NULL
-                       AND (v.state IN ('archived', 'gone', 'dropped') OR (v.state = 'whole' AND EXISTS
+                       AND (v.state IN ('archived', 'removing', 'removed', 'gone', 'dropped') OR (v.state = 'whole' AND EXISTS
                          (SELECT 1 FROM obligations o WHERE o.version = v.id AND o.state IN ('owed', 'claimed', 'stored'))))",
                     [],
                     |row| row.get(0),

@@ -164,7 +164,9 @@ impl Ledger {
                      JOIN obligations o ON o.version = v.id AND o.archive <> ?2
                      JOIN receipts r ON r.archive = o.archive AND r.logger = l.name
                        AND (r.key = lower(hex(v.sha256)) OR r.key LIKE lower(hex(v.sha256)) || '-%')
-                     WHERE v.id = ?1 AND o.state IN ('owed', 'claimed', 'stored')",
+                     WHERE v.id = ?1 AND o.state IN ('owed', 'claimed', 'stored') AND NOT EXISTS
+                       (SELECT 1 FROM events e WHERE e.version = v.id AND e.what = 'found-wrong'
+                         AND e.detail ->> 'archive' = o.archive)",
                 )?;
                 Ok(statement.exists(params![id.0, archive])?)
             })

@@ -276,6 +276,10 @@ CREATE TABLE facts (
     json    TEXT NOT NULL          -- all of it
 ) STRICT;
 ",
+    // 10: what is archived waits for its removal from the logger
+    "
+ALTER TABLE versions ADD COLUMN safe INTEGER;  -- ms of lived time: archived since
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -6,10 +6,12 @@
 //! Everything that arrives is hostile: names, sizes, listings and bodies are bounded here.
 
 mod dialer;
+mod ends;
 mod error;
 pub mod ftp;
 pub mod http;
 mod select;
+mod serial;
 mod time;
 
 use std::sync::Arc;
@@ -19,12 +21,15 @@ use bytes::Bytes;
 use jiff::Timestamp;
 
 pub use dialer::NetDialer;
+pub use ends::{Ends, read_ends};
 pub use error::{LinkError, LinkFailure};
 pub use select::{Patterns, propose};
+pub use serial::{Told, tells};
 pub use time::parse_http_date;
 
-use crate::config::{Logger, Poll};
+use crate::config::{Logger, Poll, SerialFrom};
 use crate::model::{Look, OfferedDigest, RemoteFile, RemotePath};
+use crate::remove::Permit;
 
 /// Bounds on one listing; beyond them it is not whole.
 #[derive(Debug, Clone, Copy)]
@@ -157,7 +162,21 @@ pub trait Link: Send {
 
     /// A digest that the logger states for the whole file on request or in a side file.
     async fn digest(&mut self, path: &RemotePath) -> Result<Option<OfferedDigest>, LinkError>;
+
+    /// The text in which the logger says who it is; one of more than [`MAX_SAYS`] bytes is cut there.
+    async fn says(&mut self, from: &SerialFrom) -> Result<String, LinkError> {
+        Err(LinkError::new(LinkFailure::NotFound, format!("it has no way to tell {from:?}")))
+    }
+
+    /// Asks the logger to delete a file, once. That it said yes does not prove that the file is gone.
+    /// One that it will not delete, or cannot, is [`LinkFailure::Forbidden`].
+    async fn remove(&mut self, permit: Permit) -> Result<(), LinkError> {
+        Err(LinkError::new(LinkFailure::Forbidden, format!("it has no way to delete {}", permit.path())))
+    }
 }
+
+/// Bytes in which a logger says who it is.
+pub const MAX_SAYS: u64 = 16 * 1024;
 
 /// Makes links, and knocks. The seam behind which simulated loggers stand.
 #[async_trait]

@@ -1,6 +1,6 @@
 //! Which files are closed, and which may still be written.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -32,6 +32,13 @@ pub fn closed(kind: &Kind, files: &[Standing]) -> BTreeMap<RemotePath, bool> {
         OpenFile::Newest => settled(file.still, kind.settle),
     };
     files.iter().map(|file| (file.path.clone(), closed(file))).collect()
+}
+
+/// The files beside which a later one of their stream is listed, however their kind tells open from closed.
+pub fn closed_by_order(kind: &Kind, files: &[Standing]) -> BTreeSet<RemotePath> {
+    let last = last_of_streams(kind, files);
+    let earlier = |file: &&Standing| last.get(file.path.folder()) != Some(&&file.path);
+    files.iter().filter(earlier).map(|file| file.path.clone()).collect()
 }
 
 /// Stillness of zero is one listing, which shows nothing.

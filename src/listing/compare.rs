@@ -32,7 +32,9 @@ pub enum Match {
 
 /// Compares an entry, with its exact look where one was needed, with the latest known version.
 pub fn matches(known: Option<&Known>, seen: &Seen) -> Match {
-    let Some(known) = known.filter(|k| k.on_card) else { return Match::New };
+    // A name that we removed is free: what bears it now is no sign of another card.
+    let removed = |known: &&Known| known.state == State::Removed;
+    let Some(known) = known.filter(|k| k.on_card && !removed(k)) else { return Match::New };
     let unfinished = matches!(known.state, State::Listed | State::Open | State::Fetching | State::Skipped);
     if known.absent.is_some() || known.state == State::Lost {
         // One whose content is known, and whose last copy went with an archive, was whole.

@@ -4,6 +4,6 @@ mod closed;
 mod compare;
 pub mod order;
 
-pub use closed::{Standing, closed};
+pub use closed::{Standing, closed, closed_by_order};
 pub use compare::{Match, card_sign, incredible, matches};
 pub use order::in_order;

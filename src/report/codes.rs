@@ -214,6 +214,21 @@ pub const CODES: &[(&str, &str)] = &[
          the depot PC's disk.",
     ),
     (
+        "remove-differs",
+        "A file that was to be removed from its logger has other bytes than the archived one of that name, so it stayed \
+         and is fetched. See whether the card was formatted or exchanged.",
+    ),
+    (
+        "remove-failed",
+        "A logger says that it deleted a file, and lists it still. Look at its card; nothing more is asked of it in \
+         that visit.",
+    ),
+    (
+        "remove-refused",
+        "A logger does not let Yarder delete files that are safe in the archives. Give its login the right to, or turn \
+         `remove` off in its kind.",
+    ),
+    (
         "reread-differs",
         "A file read twice was different. More readings decide which one is right; exchange the card if it happens \
          again.",

@@ -46,6 +46,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
         bit_rate: None,
+        remove: None,
     });
     let mut vehicles: Vec<Arc<Vehicle>> = Vec::new();
     let mut loggers = Vec::new();
@@ -72,6 +73,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
             addresses: vec!["http://127.0.0.1:9/logs/".parse().expect("address")],
             login: None,
             access_point: None,
+            serial: None,
         }));
     }
     Config {

@@ -22,14 +22,14 @@ use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 
 pub use mending::{Rebuilt, rebuild};
-pub use person::{adopt, held_drop, held_keep, note_alone};
+pub use person::{Cleared, adopt, held_drop, held_keep, note_alone, remove};
 pub use round::{Round, once};
 pub use run::{RunOptions, run};
 
 use crate::archive::{Archive, FileArchive, Pool};
 use crate::config::{ArchiveConfig, ArchiveTarget, Config};
 use crate::edges::Edges;
-use crate::forward::{Archives, ForwardError, Forwarder};
+use crate::forward::{ForwardError, Forwarder};
 use crate::ledger::lock::{self, Lock, LockError};
 use crate::ledger::{self, Finding, Found, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
@@ -96,6 +96,21 @@ pub enum ServiceError {
     Now,
 }
 
+impl ServiceError {
+    /// Whether the depot's own disk is full or fails.
+    fn is_of_the_disk(&self) -> bool {
+        match self {
+            ServiceError::StateDir { error, .. }
+            | ServiceError::Lock(LockError::Io { source: error, .. }) => {
+                error.kind() != std::io::ErrorKind::PermissionDenied
+            }
+            ServiceError::Ledger(e) => matches!(e, LedgerError::Disk(_) | LedgerError::Commit(_)),
+            ServiceError::Spool(_) => true,
+            _ => false,
+        }
+    }
+}
+
 impl From<YardError> for ServiceError {
     fn from(e: YardError) -> Self {
         match e {
@@ -130,7 +145,6 @@ struct Parts {
     config: watch::Sender<Arc<Config>>,
     whole: broadcast::Receiver<()>,
     finishing: tokio::task::JoinHandle<()>,
-    archives: Archives,
     /// Random id of the state folder: whose temporary files are whose.
     install: String,
     /// Whole files of the spool that the ledger learned of at the start.
@@ -186,9 +200,8 @@ impl Parts {
         let finishing = tokio::spawn(finish);
         let (config, settings) = watch::channel(Arc::new(config));
         let yard = Yard::new(edges, ledger, spool, finisher, dialer, progress, settings, stop);
-        let archives = Archives::default();
         let adopted = found.adopted;
-        let parts = Self { yard, config, whole, finishing, archives, install, adopted, _lock: lock };
+        let parts = Self { yard, config, whole, finishing, install, adopted, _lock: lock };
         mending::catch_up(&parts).await?;
         Ok(parts)
     }
@@ -196,13 +209,13 @@ impl Parts {
     fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
         let yard = &self.yard;
         let adapter = open_archive(&yard.edges, archive, &self.install)?;
-        self.archives.put(archive.name.as_str(), adapter.clone());
+        yard.archives.put(archive.name.as_str(), adapter.clone());
         Ok(Forwarder {
             edges: yard.edges.clone(),
             ledger: yard.ledger.clone(),
             spool: yard.spool.clone(),
             archive: adapter,
-            archives: self.archives.clone(),
+            archives: yard.archives.clone(),
             config: archive.clone(),
             depot: self.config.borrow().depot.name.clone(),
             settings: yard.config.clone(),

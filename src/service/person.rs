@@ -15,10 +15,10 @@ use crate::fetch;
 use crate::forward::{AttachError, Forwarder};
 use crate::ledger::{self, About, FileRow, LedgerError, Note, VersionId, WholeFacts};
 use crate::link::NetDialer;
-use crate::model::{Day, Edges as FileEdges, Look, Proof};
+use crate::model::{Day, Edges as FileEdges, LoggerId, Look, Proof};
 use crate::progress::Progress;
 use crate::spool::{Finished, Partial};
-use crate::yard::Yard;
+use crate::yard::{self, Yard};
 
 /// Accepts a new or exchanged archive, when no service runs.
 pub async fn adopt(edges: Edges, config: &Config, name: &str) -> Result<String, ServiceError> {
@@ -86,6 +86,38 @@ pub async fn note_alone(
     note(&parts.yard, id.to_owned(), until, reason, by).await
 }
 
+/// What came of a removal at one logger: how many files went, and why it ended early, if it did.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cleared {
+    /// The logger.
+    pub logger: LoggerId,
+    /// Files removed, as a listing has shown.
+    pub files: u64,
+    /// Why it ended early.
+    pub trouble: Option<String>,
+}
+
+/// Removes what policy lets go now from every logger that answers, when no service runs.
+pub async fn remove(edges: Edges, config: &Config) -> Result<Vec<Cleared>, ServiceError> {
+    let parts = alone(edges, config, "remove").await?;
+    for archive in &config.archives {
+        // One that is away holds back what it must have; nothing else.
+        match parts.forwarder(archive)?.attach(false).await {
+            Err(AttachError::Ledger(e)) => return Err(e.into()),
+            Err(e) => tracing::warn!(archive = %archive.name, "it cannot be used: {e}"),
+            Ok(()) => {}
+        }
+    }
+    let mut all = Vec::new();
+    for logger in config.loggers.iter().filter(|logger| logger.kind.remove.is_some()) {
+        if let Some((files, trouble)) = yard::remove_now(&parts.yard, &logger.id).await? {
+            all.push(Cleared { logger: logger.id.clone(), files, trouble });
+        }
+    }
+    parts.yard.ledger.settled().await?;
+    Ok(all)
+}
+
 async fn alone(edges: Edges, config: &Config, command: &str) -> Result<Parts, ServiceError> {
     let dialer = Arc::new(NetDialer::new(edges.clock.clone()));
     let stop = CancellationToken::new();
@@ -105,7 +137,9 @@ pub(super) fn told(outcome: Result<String, ServiceError>) -> Result<Answer, Serv
 
 fn held(yard: &Yard, id: i64) -> Result<FileRow, ServiceError> {
     let state_dir = yard.config.borrow().depot.state_dir.clone();
-    let held = ledger::read(&state_dir)?.held()?;
+    // Read beside the service's own connection: where that does not work just now, nothing is broken.
+    let held = ledger::read(&state_dir).and_then(|ledger| ledger.held());
+    let held = held.map_err(|e| ServiceError::Unknown(format!("Nothing was changed: {e}.")))?;
     held.into_iter().find(|row| row.id == VersionId(id)).ok_or_else(|| {
         ServiceError::Unknown(format!(
             "No file number {id} waits for a person; `yarder held` lists those that do."
@@ -251,7 +285,9 @@ pub(super) async fn drop(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         () = yard.stop.cancelled() => return Err(going_down()),
         read = read => read.map_err(yard.spool.failed("read a held file"))?,
     };
-    yard.ledger.drop_held(row.id, content, reason.to_owned()).await?;
+    if !yard.ledger.drop_held(row.id, content, reason.to_owned()).await? {
+        return Err(ServiceError::Unknown(format!("File number {id} has been decided meanwhile.")));
+    }
     yard.spool.sweep(&yard.ledger).await?;
     for code in ["file-held", "file-stuck"] {
         yard.ledger.clear(code, &format!("{}/{}", row.logger, row.path))?;

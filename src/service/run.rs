@@ -28,6 +28,8 @@ use crate::yard::watch_logger;
 
 /// What must be done by then when the service is told to end.
 const DRAIN: Duration = Duration::from_secs(30);
+/// First and longest wait before a start that failed at the depot's own disk is tried again.
+const AGAIN: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 
 /// What the service is started with.
 pub struct RunOptions {
@@ -101,7 +103,27 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let mut term = signal(SignalKind::terminate()).map_err(ServiceError::Thread)?;
     let mut int = signal(SignalKind::interrupt()).map_err(ServiceError::Thread)?;
     let mut hup = signal(SignalKind::hangup()).map_err(ServiceError::Thread)?;
-    let parts = Parts::build(edges.clone(), dialer, progress, loaded.config, "run", stop.clone()).await?;
+    let mut wait = AGAIN.0;
+    let parts = loop {
+        let (dialer, progress, config) = (dialer.clone(), progress.clone(), loaded.config.clone());
+        match Parts::build(edges.clone(), dialer, progress, config, "run", stop.clone()).await {
+            Ok(parts) => break parts,
+            // To end here would be to begin again at once, and again.
+            Err(e) if e.is_of_the_disk() => {
+                tracing::error!("the service cannot begin, and tries again in {} s: {e}", wait.as_secs());
+                systemd::waits(&e.to_string(), wait);
+            }
+            Err(e) => return Err(e),
+        }
+        tokio::select! {
+            biased;
+            _ = term.recv() => return Ok(()),
+            _ = int.recv() => return Ok(()),
+            () = until.cancelled() => return Ok(()),
+            () = edges.clock.sleep(wait) => {}
+        }
+        wait = (wait * 2).min(AGAIN.1);
+    };
     let socket = socket.unwrap_or_else(|| parts.config.borrow().depot.state_dir.join(control::SOCKET));
     let (door, mut asked) = mpsc::channel(8);
     let mut service = Service {

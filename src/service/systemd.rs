@@ -7,6 +7,12 @@ pub(super) fn ready() {
     notify(&[sd_notify::NotifyState::Ready]);
 }
 
+/// The service could not begin yet, and why; it tries again after a while.
+pub(super) fn waits(why: &str, wait: Duration) {
+    let usec = u32::try_from((wait + Duration::from_secs(60)).as_micros()).unwrap_or(u32::MAX);
+    notify(&[sd_notify::NotifyState::Status(why), sd_notify::NotifyState::ExtendTimeoutUsec(usec)]);
+}
+
 /// The configuration is being read again; [`ready`] ends it.
 pub(super) fn reloading() {
     notify(&[sd_notify::NotifyState::Reloading]);

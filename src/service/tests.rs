@@ -27,6 +27,7 @@ mod dropping;
 mod exchanging;
 mod groups;
 mod keeping;
+mod removing;
 mod reporting;
 mod seeing;
 
@@ -247,6 +248,8 @@ struct Depot {
     logger: SimLogger,
     /// Further lines of the kind.
     kind: &'static str,
+    /// Further lines of the logger.
+    more: &'static str,
     /// The archives' names.
     archives: Vec<&'static str>,
     /// Under which id the list has the logger.
@@ -277,7 +280,18 @@ impl Depot {
         });
         let archives = vec!["central"];
         let (others, limit) = (Vec::new(), "200 GB");
-        Self { dir, logger, kind, archives, listed: "L-0101", others, limit, clock, disk: Arc::default() }
+        Self {
+            dir,
+            logger,
+            kind,
+            more: "",
+            archives,
+            listed: "L-0101",
+            others,
+            limit,
+            clock,
+            disk: Arc::default(),
+        }
     }
 
     /// Puts a closed file on the card, changed at that second of the year 2025.
@@ -303,10 +317,11 @@ impl Depot {
         }
         let vehicles = format!(
             "[kind.wifi]\nopen_file = \"none\"\n{}\n[[vehicle]]\nid = \"PLOW-01\"\n\
-             [[logger]]\nid = \"{}\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n",
+             [[logger]]\nid = \"{}\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n{}\n",
             self.kind,
             self.listed,
-            self.logger.url()
+            self.logger.url(),
+            self.more
         );
         let other = |(n, logger): (usize, &SimLogger)| {
             format!(

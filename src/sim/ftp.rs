@@ -10,9 +10,9 @@ use std::time::Duration;
 use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::net::{TcpListener, TcpStream};
 
-use super::logger::{Shared, until_closed};
+use super::logger::{DEVICE, Shared, until_closed};
 use super::page::{self, Frame};
-use super::script::ListingFault;
+use super::script::{ListingFault, RemovalFault};
 use super::transfer::{Ending, Step, Transfer};
 
 /// The longest command that is read.
@@ -164,6 +164,7 @@ impl Session<'_> {
             "MLSD" if self.options.mlsd => self.list(verb, argument).await?,
             "LIST" => self.list(verb, argument).await?,
             "RETR" => return self.retrieve(argument).await,
+            "DELE" => return self.delete(argument).await,
             _ => self.say("500 Unknown command.").await?,
         }
         Ok(true)
@@ -315,9 +316,36 @@ impl Session<'_> {
         Ok(())
     }
 
+    async fn delete(&mut self, argument: &[u8]) -> io::Result<bool> {
+        self.shared.counters().removals += 1;
+        let (path, fault) = (self.path(argument), self.shared.faults().removal);
+        let says = match fault {
+            RemovalFault::Unknown => "502 Command not implemented.",
+            RemovalFault::Refused => "550 Permission denied.",
+            RemovalFault::Lie => "250 Delete operation successful.",
+            RemovalFault::None | RemovalFault::Unanswered => match self.shared.card().remove(&path) {
+                true => "250 Delete operation successful.",
+                false => "550 Delete operation failed.",
+            },
+        };
+        if fault == RemovalFault::Unanswered {
+            return Ok(false);
+        }
+        self.say(says).await?;
+        Ok(true)
+    }
+
     async fn retrieve(&mut self, argument: &[u8]) -> io::Result<bool> {
         let path = self.path(argument);
         let mut from = std::mem::take(&mut self.rest);
+        if let Some(device) = self.shared.device().filter(|_| path == &DEVICE.as_bytes()[1..]) {
+            if let Some(mut data) = self.data().await? {
+                data.write_all(&device).await?;
+                data.shutdown().await?;
+                self.say("226 Transfer complete.").await?;
+            }
+            return Ok(true);
+        }
         if self.shared.faults().ignore_ranges {
             from = 0;
         }

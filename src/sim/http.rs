@@ -14,9 +14,9 @@ use tokio::net::TcpStream;
 
 use super::auth;
 use super::card::{CardFile, Opened};
-use super::logger::{Shared, until_closed};
+use super::logger::{DEVICE, Shared, until_closed};
 use super::page::{self, Frame};
-use super::script::ListingFault;
+use super::script::{ListingFault, RemovalFault};
 use super::transfer::{Ending, Step, Transfer};
 
 /// The longest request head that is read.
@@ -165,7 +165,9 @@ impl Reply<'_> {
             self.text(503, "", b"busy\n".to_vec(), "text/plain").await?;
             return Ok(false);
         }
-        if !matches!(self.request.method.as_str(), "GET" | "HEAD") {
+        let deletes =
+            self.request.method == "DELETE" && self.shared.faults().removal != RemovalFault::Unknown;
+        if !deletes && !matches!(self.request.method.as_str(), "GET" | "HEAD") {
             self.text(405, "Allow: GET, HEAD\r\n", Vec::new(), "text/plain").await?;
             return Ok(false);
         }
@@ -184,6 +186,9 @@ impl Reply<'_> {
         }
         let raw = self.request.target.split(['?', '#']).next().unwrap_or_default();
         let path = unescape(raw);
+        if let Some(device) = self.shared.device().filter(|_| path == DEVICE.as_bytes()) {
+            return self.text(200, "", device, "application/json").await;
+        }
         let Some(path) = path.strip_prefix(self.options.root.as_bytes()) else {
             return self.not_found().await;
         };
@@ -191,6 +196,9 @@ impl Reply<'_> {
             Some(folder) => (folder.to_vec(), true),
             None => (path.to_vec(), path.is_empty()),
         };
+        if deletes {
+            return self.delete(&path).await;
+        }
         if folder {
             return self.listing(&path, listing).await;
         }
@@ -214,6 +222,22 @@ impl Reply<'_> {
             HttpAuth::Basic => auth::basic_fits(given, login),
             HttpAuth::Digest => auth::digest_fits(given, login, &self.request.method, &self.request.target),
         }
+    }
+
+    /// As nginx's `dav_methods DELETE` does it, and like that without a look at `If-Match`.
+    async fn delete(&mut self, path: &[u8]) -> io::Result<bool> {
+        self.shared.counters().removals += 1;
+        let fault = self.shared.faults().removal;
+        if fault == RemovalFault::Refused {
+            return self.text(403, "", b"forbidden\n".to_vec(), "text/html").await;
+        }
+        if fault != RemovalFault::Lie && !self.shared.card().remove(path) {
+            return self.not_found().await;
+        }
+        if fault == RemovalFault::Unanswered {
+            return Ok(false);
+        }
+        self.text(204, "", Vec::new(), "text/plain").await
     }
 
     async fn not_found(&mut self) -> io::Result<bool> {
@@ -345,9 +369,11 @@ impl Reply<'_> {
     async fn head(&mut self, status: u16, headers: &str, length: u64, kind: &str) -> io::Result<()> {
         let reason = match status {
             200 => "OK",
+            204 => "No Content",
             206 => "Partial Content",
             301 => "Moved Permanently",
             401 => "Unauthorized",
+            403 => "Forbidden",
             404 => "Not Found",
             405 => "Not Allowed",
             416 => "Requested Range Not Satisfiable",

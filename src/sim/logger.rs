@@ -20,6 +20,9 @@ use crate::clock::{Clock, SystemClock};
 /// Connections that wait to be taken; more than any test opens at once.
 const BACKLOG: u32 = 128;
 
+/// Where a logger tells its serial number, as an absolute path; it is not listed.
+pub const DEVICE: &str = "/device.json";
+
 /// What a logger speaks.
 #[derive(Debug, Clone)]
 pub enum Protocol {
@@ -87,6 +90,7 @@ pub(super) struct Shared {
     card: Mutex<Card>,
     faults: Mutex<Faults>,
     counters: Mutex<Counters>,
+    serial: Mutex<Option<String>>,
     /// The moment of the monotonic clock at which the airtime is free again.
     free: Mutex<Duration>,
 }
@@ -106,6 +110,11 @@ impl Shared {
 
     pub fn counters(&self) -> MutexGuard<'_, Counters> {
         lock(&self.counters)
+    }
+
+    /// What stands in [`DEVICE`].
+    pub fn device(&self) -> Option<Vec<u8>> {
+        lock(&self.serial).as_ref().map(|serial| format!("{{\"serial\": \"{serial}\"}}\n").into_bytes())
     }
 
     pub fn free_at(&self) -> MutexGuard<'_, Duration> {
@@ -140,6 +149,7 @@ impl SimLogger {
             card: Mutex::default(),
             faults: Mutex::default(),
             counters: Mutex::default(),
+            serial: Mutex::default(),
             free: Mutex::default(),
         });
         let logger = Self { shared, addr, presence: Mutex::new(Presence::Away(Some(socket))) };
@@ -170,6 +180,11 @@ impl SimLogger {
     /// Its faults. Hold them for a moment only: transfers wait.
     pub fn faults(&self) -> MutexGuard<'_, Faults> {
         self.shared.faults()
+    }
+
+    /// Tells this serial number in [`DEVICE`], which is no file of its card; `None` tells none.
+    pub fn set_serial(&self, serial: Option<&str>) {
+        *lock(&self.shared.serial) = serial.map(str::to_owned);
     }
 
     /// What it counted up to now.

@@ -90,6 +90,22 @@ pub enum DigestOffer {
     Wrong(u32),
 }
 
+/// What comes of a wish to delete a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum RemovalFault {
+    /// It is deleted.
+    #[default]
+    None,
+    /// It is refused: 403, or 550.
+    Refused,
+    /// The logger does not know how: 405, or 502.
+    Unknown,
+    /// The logger says that it is done, and does nothing.
+    Lie,
+    /// It is deleted, and the connection ends before the answer.
+    Unanswered,
+}
+
 /// The faults of one logger.
 #[derive(Debug, Clone, Default)]
 pub struct Faults {
@@ -113,6 +129,8 @@ pub struct Faults {
     pub digest: DigestOffer,
     /// Parts of files that the card cannot read: a transfer that comes there ends (as [`Effect::Fin`]).
     pub unreadable: Vec<(Vec<u8>, Range<u64>)>,
+    /// What comes of a wish to delete a file.
+    pub removal: RemovalFault,
     /// Bytes a second over all transfers; `None` is as fast as it goes.
     pub rate: Option<u64>,
     incidents: Vec<Incident>,
@@ -225,6 +243,8 @@ pub struct Counters {
     pub listings: u64,
     /// Logins refused.
     pub refused: u64,
+    /// Wishes to delete a file.
+    pub removals: u64,
     /// Files, or parts of files, begun to be sent.
     pub transfers: u64,
     /// Such transfers at this moment.

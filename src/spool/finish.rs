@@ -177,6 +177,9 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     let mut files: Vec<&dyn DiskFile> = files.into_iter().map(|(_, file)| file).collect();
     files.push(&*record);
     disk.flush_files(&files)?;
+    // No file may have its whole name while its record could still be lost. Where the flush took the
+    // names with it, as on most file systems, this costs nothing.
+    disk.flush_dir(&spool.dir)?;
     killpoint::pass("record-flushed");
     if pack.is_some() {
         disk.rename(&spool.part(name), &spool.dir.join(format!("{name}.log")))?;

@@ -142,6 +142,16 @@ impl Spool {
         self.groups.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// A file of a group is gone, which was a name of its `own`; whether it was the last.
+    fn was_last(&self, group: &str, own: bool) -> bool {
+        let mut groups = self.groups();
+        let left = groups.get_mut(group).map(|left| {
+            left.own = left.own.saturating_sub(usize::from(own));
+            left.own == 0 && left.packed.is_empty()
+        });
+        left == Some(true) && groups.remove(group).is_some()
+    }
+
     /// Makes an error of the system's into one that says what was tried, and where.
     pub fn failed(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {
         let dir = self.dir.clone();
@@ -175,40 +185,53 @@ impl Spool {
     pub async fn unlink(&self, names: Vec<String>) {
         let spool = self.clone();
         let unlink = move |disk: &dyn Disk| {
+            let mut ended = Vec::new();
             for name in &names {
-                if let Err(e) = spool.unlink_one(disk, name) {
-                    tracing::warn!(name, "a file that is not needed any more stays in the spool: {e}");
+                match spool.unlink_one(disk, name) {
+                    Ok(true) => ended.push(group_of(name)),
+                    Ok(false) => {}
+                    Err(e) => {
+                        tracing::warn!(name, "a file that is not needed any more stays in the spool: {e}");
+                    }
                 }
+            }
+            if let Err(e) = spool.end(disk, &ended) {
+                tracing::warn!("records that are not needed any more stay in the spool: {e}");
             }
         };
         self.edges.blocking(unlink).await;
     }
 
-    fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<()> {
-        let group = group_of(name);
+    /// Removes a file; whether it was the last of its group. One that lies among others goes with the
+    /// last of them.
+    fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<bool> {
         let packed = packed(name);
         if let Some(place) = packed {
             let gone = |group: &mut Group| group.packed.remove(&place) && group.packed.is_empty();
-            if !self.groups().get_mut(group).is_some_and(gone) {
-                return Ok(());
+            if !self.groups().get_mut(group_of(name)).is_some_and(gone) {
+                return Ok(false);
             }
         }
-        if !self.remove(disk, &self.whole(name))? {
-            self.remove(disk, &self.part(name))?;
+        if self.remove(disk, &self.whole(name))? {
+            return Ok(self.was_last(group_of(name), packed.is_none()));
+        }
+        self.remove(disk, &self.part(name))?;
+        Ok(false)
+    }
+
+    /// The records of these groups go. A file that a power cut brings back must have its record, too.
+    fn end(&self, disk: &dyn Disk, groups: &[&str]) -> io::Result<()> {
+        if groups.is_empty() {
             return Ok(());
         }
-        let last = {
-            let mut groups = self.groups();
-            let left = groups.get_mut(group).map(|left| {
-                left.own = left.own.saturating_sub(usize::from(packed.is_none()));
-                left.own == 0 && left.packed.is_empty()
-            });
-            left == Some(true) && groups.remove(group).is_some()
-        };
-        match last.then(|| disk.rename(&self.record(group), &self.last())) {
-            Some(Err(e)) if e.kind() != io::ErrorKind::NotFound => Err(e),
-            _ => Ok(()),
+        disk.flush_dir(&self.dir)?;
+        for group in groups {
+            match disk.rename(&self.record(group), &self.last()) {
+                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+                _ => {}
+            }
         }
+        Ok(())
     }
 }
 

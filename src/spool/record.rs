@@ -112,3 +112,61 @@ impl Record {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn sample() -> Record {
+        Record {
+            schema: 1,
+            name: "fedcba9876543210-000".into(),
+            part: "0123456789abcdef".into(),
+            version: 7,
+            logger: "L-0101".into(),
+            vehicle: "PLOW-01".into(),
+            path: hex::encode("day/00001.log"),
+            size: 5,
+            sha256: Digest::of(b"bytes").hex(),
+            head: Digest::of(b"bytes").hex(),
+            tail: Digest::of(b"bytes").hex(),
+            blocks: hex::encode(Digest::of(b"bytes").0),
+            proof: "length".into(),
+            time: None,
+            validator: None,
+            extends: None,
+            owed: vec!["central".into()],
+        }
+    }
+
+    proptest! {
+        /// Whatever a power cut or a bad disk made of a group's file: what is taken from it can be used.
+        #[test]
+        fn a_damaged_record_is_passed_over(
+            at in 0usize..600, bytes in prop::collection::vec(any::<u8>(), 0..40), cut in 0usize..1200,
+        ) {
+            let line = sample().line();
+            let mut text = [line.clone(), line].concat();
+            let from = at.min(text.len());
+            let to = (from + bytes.len()).min(text.len());
+            text.splice(from..to, bytes);
+            text.truncate(cut);
+            for record in Record::parse(&text).into_values() {
+                prop_assert!(record.path().is_some() && record.facts(VersionId(1)).is_some());
+            }
+        }
+
+        #[test]
+        fn no_bytes_are_a_record_by_chance(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
+            prop_assert!(Record::parse(&bytes).is_empty());
+        }
+    }
+
+    #[test]
+    fn what_is_written_can_be_read() {
+        let record = sample();
+        assert_eq!(Record::parse(&record.line()).get(&record.name), Some(&record));
+    }
+}

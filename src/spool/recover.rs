@@ -250,8 +250,12 @@ impl Lying {
         owners: &Owners,
         mend: &mut Vec<Mending>,
     ) {
-        let mut lies = BTreeSet::new();
+        let prefix = format!("{group}-");
+        let ours = owners.range(prefix.clone()..).take_while(|(name, _)| name.starts_with(&prefix));
+        let mut lies: BTreeSet<_> = ours.filter_map(|(name, _)| packed(name)).collect();
+        let mut told = 0_u64;
         for (name, record) in self.records(disk, spool, group) {
+            told = record.size.saturating_add(told);
             let Some(place) = packed(&name) else { continue };
             lies.insert(place);
             let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
@@ -259,7 +263,7 @@ impl Lying {
                 mend.push(Mending::Adopt(Box::new(record)));
             }
         }
-        if lies.is_empty() {
+        if told != len {
             // Records that cannot be read leave the file where it is: it may be all there is.
             lies.insert((u64::MAX, u32::MAX));
         }

@@ -105,9 +105,12 @@ async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Resul
 /// A listing, and what it left to fetch.
 async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
     visit.alone = Some(visit.yard.alone(visit.logger.id.as_str()).await);
-    let left = visit.list().await?;
+    let mut left = visit.list().await?;
     if left.closed + left.open > 0 {
         visit.work().await?;
+    }
+    if visit.remove().await? {
+        left = visit.list().await?;
     }
     visit.alone = None;
     Ok(left)
@@ -125,6 +128,19 @@ async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result
                 LinkFailure::Absent => Ok(Came::Absent),
                 _ => badly(yard, &logger, &error),
             }
+        }
+        End::SaysOther { said, number } => {
+            visit.end("it says that it is another logger".into()).await?;
+            trouble::raise(
+                yard,
+                &logger,
+                "wrong-logger",
+                Severity::Act,
+                json!({ "said": said, "serial": number }),
+                format!("what answers at its address should say that it is {number}, and says {said}"),
+                "Check which logger stands there, and its `serial` and `serial_from` in vehicles.toml; nothing is fetched from here until then.",
+            )?;
+            Ok(Came::Badly)
         }
         End::WrongLogger { owner, path } => {
             visit.end(format!("its files are those of {owner}")).await?;
@@ -147,6 +163,42 @@ async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result
 fn badly(yard: &Yard, logger: &Logger, error: &LinkError) -> Result<Came, YardError> {
     trouble::answered_badly(yard, logger, error)?;
     Ok(Came::Badly)
+}
+
+/// Removes from one logger what its policy lets go now, and fetches nothing. Gives how many files went,
+/// and why the visit ended early, if it did; `None` where nothing answers.
+pub async fn remove_now(yard: &Yard, id: &LoggerId) -> Result<Option<(u64, Option<String>)>, YardError> {
+    let Some((config, logger)) = configured(yard, id) else { return Ok(None) };
+    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else { return Ok(None) };
+    let link = match yard.dialer.dial(&logger, address, &config.poll).await {
+        Ok(link) => link,
+        Err(e) => {
+            trouble::answered_badly(yard, &logger, &e)?;
+            return Ok(Some((0, Some(e.to_string()))));
+        }
+    };
+    let mut visit = Visit::begin(yard, config, logger, link).await?;
+    let ended = async {
+        visit.list().await?;
+        while visit.remove().await? {
+            visit.list().await?;
+        }
+        Ok(())
+    };
+    let ended: Result<(), End> = ended.await;
+    let gone = visit.removal.gone();
+    let why = match ended {
+        Ok(()) => {
+            visit.end("nothing more is to be removed".into()).await?;
+            None
+        }
+        Err(end) => {
+            let why = end.why();
+            finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
+            why
+        }
+    };
+    Ok(Some((gone, why)))
 }
 
 /// What one round found of one logger.
@@ -193,11 +245,7 @@ pub async fn once(yard: &Yard, id: &LoggerId) -> Result<OnceOutcome, YardError> 
     match ended {
         None => visit.end("the round ended".into()).await?,
         Some(end) => {
-            outcome.trouble = match &end {
-                End::Link(e) => Some(e.to_string()),
-                End::WrongLogger { owner, .. } => Some(format!("its files are those of {owner}")),
-                End::Ours(_) => None,
-            };
+            outcome.trouble = end.why();
             finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
         }
     }

@@ -5,11 +5,11 @@
 //! answers badly is news.
 
 mod ahead;
-mod ends;
 mod listings;
 mod logger;
 mod partials;
 mod queue;
+mod removal;
 mod sight;
 mod stuck;
 mod trouble;
@@ -22,11 +22,12 @@ use std::sync::Arc;
 use tokio::sync::{Mutex, watch};
 use tokio_util::sync::CancellationToken;
 
-pub use logger::{OnceOutcome, once, watch_logger};
+pub use logger::{OnceOutcome, once, remove_now, watch_logger};
 pub use turns::{Turn, Turns};
 
 use listings::Listings;
 
+use crate::archive::Archives;
 use crate::config::Config;
 use crate::edges::Edges;
 use crate::fetch::Readers;
@@ -54,6 +55,8 @@ pub struct Yard {
     pub turns: Turns,
     /// Who watches.
     pub progress: Progress,
+    /// The archives in use.
+    pub archives: Archives,
     /// The last good configuration.
     pub config: watch::Receiver<Arc<Config>>,
     /// Ends everything.
@@ -81,7 +84,7 @@ impl Yard {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
         let listings = Listings::default();
-        let (locks, pressure) = Default::default();
+        let (locks, pressure, archives) = Default::default();
         Self {
             edges,
             ledger,
@@ -91,6 +94,7 @@ impl Yard {
             dialer,
             turns,
             progress,
+            archives,
             config,
             stop,
             listings,

@@ -7,13 +7,12 @@ use std::time::Duration;
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::ends::{self, Ends};
 use super::visit::{End, Visit};
 use crate::config::Backlog;
 use crate::ledger::state::State;
 use crate::ledger::{Change, Content, Known, Seen, Severity, VersionId};
-use crate::link::Listing;
-use crate::listing::{Match, Standing, card_sign, closed, incredible, matches};
+use crate::link::{Ends, Listing, read_ends, tells};
+use crate::listing::{Match, Standing, card_sign, closed, closed_by_order, incredible, matches};
 use crate::model::{ListedSize, Look, Precision, RemoteFile, RemotePath};
 
 /// Known files compared by their ends once a visit: the oldest, the newest, and eight others.
@@ -25,6 +24,7 @@ const COMPARED: u32 = 16;
 const TELLING: u64 = 4096;
 
 /// What one listing came to.
+#[derive(Default)]
 pub(super) struct Sighted {
     /// What the ledger is told.
     pub changes: Vec<Change>,
@@ -34,6 +34,8 @@ pub(super) struct Sighted {
     pub credible: bool,
     /// Whether it has a file whose content waits in the spool under an earlier card.
     pub waits: bool,
+    /// Files beside which a later one of their stream is listed.
+    pub earlier: BTreeSet<RemotePath>,
 }
 
 impl Visit<'_> {
@@ -41,6 +43,7 @@ impl Visit<'_> {
     pub(super) async fn sight(&mut self, listing: &Listing, now: Timestamp) -> Result<Sighted, End> {
         let paths = listing.files.iter().map(|file| file.path.clone()).collect();
         let known = self.yard.ledger.known(&self.row, paths, listing.is_whole()).await?;
+        self.says_who_it_is().await?;
         let (seen, unread) = self.look(listing, &known).await?;
         let by_path = on_card(&known);
         let matched: Vec<Match> = seen.iter().map(|s| matches(by_path.get(&s.path).copied(), s)).collect();
@@ -63,9 +66,10 @@ impl Visit<'_> {
         }
         sign = self.right_logger(&seen, &matched, &by_path).await?.or(sign);
 
-        let credible = !doubtful.contains(&true);
-        let mut sighted = Sighted { changes: Vec::new(), open: BTreeSet::new(), credible, waits: false };
+        let mut sighted = Sighted { credible: !doubtful.contains(&true), ..Sighted::default() };
         if let Some(why) = sign {
+            let leaving = known.iter().filter(|k| k.on_card && k.state == State::Removing);
+            sighted.changes.extend(leaving.map(|k| Change::Remains { id: k.id }));
             self.new_card(why).await?;
             for seen in &seen {
                 self.fresh(seen, "a new card", &mut sighted).await?;
@@ -116,6 +120,19 @@ impl Visit<'_> {
             seen.push(Seen { path: file.path.clone(), listed, look });
         }
         Ok((seen, unread))
+    }
+
+    /// Does it say that it is the logger it should be, where it says so at all? Once a visit.
+    async fn says_who_it_is(&mut self) -> Result<(), End> {
+        let logger = self.logger.clone();
+        let Some(serial) = logger.serial.as_ref().filter(|_| !self.identified) else { return Ok(()) };
+        let said = match tells(&mut *self.link, serial).await {
+            Ok(Ok(_)) => return Ok(()),
+            Ok(Err(said)) => format!("\"{}\"", said.escape_debug()),
+            Err(e) if e.is_answer() => format!("nothing (it {e})"),
+            Err(e) => return Err(End::Link(e)),
+        };
+        Err(End::SaysOther { said, number: serial.number.clone() })
     }
 
     /// Is it the logger it should be? Once a visit, by the ends of files it is known to have, or,
@@ -192,7 +209,7 @@ impl Visit<'_> {
 
     async fn ends(&mut self, seen: &Seen) -> Result<Option<Ends>, End> {
         let size = seen.look.size.unwrap_or(0);
-        ends::read(&mut *self.link, &seen.path, size, &mut self.counts.bytes).await.map_err(End::Link)
+        read_ends(&mut *self.link, &seen.path, size, &mut self.counts.bytes).await.map_err(End::Link)
     }
 
     async fn new_card(&mut self, why: &'static str) -> Result<(), End> {
@@ -251,6 +268,9 @@ impl Visit<'_> {
     ) -> Result<(), End> {
         let Some(known) = known else { return self.fresh(seen, "not known", sighted).await };
         let id = known.id;
+        if known.state == State::Removing {
+            sighted.changes.push(Change::Remains { id });
+        }
         match matched {
             Match::Same if known.state == State::Skipped && !known.backlog => {
                 sighted.changes.push(Change::Wanted { path: seen.path.clone() });
@@ -270,9 +290,23 @@ impl Visit<'_> {
             Match::Changed => sighted.changes.push(Change::Changed { id, seen: seen.clone() }),
             Match::TimeOnly => self.by_ends(seen, matched, known, sighted).await?,
             Match::CameBack => sighted.changes.push(Change::CameBack { id, seen: seen.clone() }),
+            Match::New if known.state == State::Removed => self.after_removal(seen, known, sighted).await?,
             Match::New => self.add(seen, None, "not known", sighted),
             Match::Grown | Match::Shrunk | Match::Returned => self.add(seen, None, "it grew", sighted),
         }
+        Ok(())
+    }
+
+    /// A name that was removed is there again: with the content that it had, or with a new one.
+    async fn after_removal(&mut self, seen: &Seen, known: &Known, sighted: &mut Sighted) -> Result<(), End> {
+        let mut same_as = None;
+        if known.look.size == seen.look.size
+            && let (Some(edges), Some(ends)) = (&known.edges, self.ends(seen).await?)
+            && ends.both_of(edges)
+        {
+            same_as = Some(known.id);
+        }
+        self.add(seen, same_as, "its name was removed before", sighted);
         Ok(())
     }
 
@@ -327,7 +361,11 @@ impl Visit<'_> {
                 }
             } else if listing.is_whole()
                 && (unfinished
-                    || (known.on_card && matches!(known.state, State::Archived | State::Whole | State::Held)))
+                    || (known.on_card
+                        && matches!(
+                            known.state,
+                            State::Archived | State::Removing | State::Whole | State::Held
+                        )))
             {
                 sighted.changes.push(Change::Absent { id: known.id });
             }
@@ -361,6 +399,7 @@ impl Visit<'_> {
                 }
             })
             .collect();
+        sighted.earlier = closed_by_order(&self.logger.kind, &standings);
         for (path, closed) in closed(&self.logger.kind, &standings) {
             let Some(state @ (State::Listed | State::Open | State::Fetching)) = states.get(&path) else {
                 continue;

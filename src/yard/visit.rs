@@ -9,6 +9,7 @@ use serde_json::json;
 use tokio::sync::{OwnedMutexGuard, oneshot};
 
 use super::queue::{TRIES, queue};
+use super::removal::Removal;
 use super::stuck::Reached;
 use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
@@ -26,8 +27,22 @@ pub(super) enum End {
     Link(LinkError),
     /// Its files are those of another logger.
     WrongLogger { owner: String, path: String },
+    /// It says that it is another one, or does not say who it is.
+    SaysOther { said: String, number: String },
     /// Our own side failed.
     Ours(YardError),
+}
+
+impl End {
+    /// What a person is told; our own failure is told by ending the process.
+    pub fn why(&self) -> Option<String> {
+        match self {
+            End::Link(e) => Some(e.to_string()),
+            End::WrongLogger { owner, .. } => Some(format!("its files are those of {owner}")),
+            End::SaysOther { said, number } => Some(format!("it says {said}, not {number}")),
+            End::Ours(_) => None,
+        }
+    }
 }
 
 impl From<YardError> for End {
@@ -75,14 +90,16 @@ pub(super) struct Visit<'y> {
     pub compared: BTreeMap<RemotePath, (String, u32)>,
     /// Held while it lists and fetches, and to its end where that is a failure.
     pub alone: Option<OwnedMutexGuard<()>>,
-    config: Arc<Config>,
+    pub(super) config: Arc<Config>,
     key: Option<i64>,
     /// Open files that are not fetched ahead any more in this visit.
     pub not_ahead: BTreeSet<VersionId>,
     open: BTreeSet<RemotePath>,
-    credible: bool,
+    pub(super) credible: bool,
     last: Option<u64>,
-    unchanged: bool,
+    pub(super) unchanged: bool,
+    /// What was tried of removal, and how.
+    pub(super) removal: Removal,
     pub(super) fruitless: BTreeMap<VersionId, u32>,
     /// Files that stuck, and when.
     pub(super) parked: BTreeMap<VersionId, Duration>,
@@ -121,6 +138,7 @@ impl<'y> Visit<'y> {
             credible: true,
             last: None,
             unchanged: false,
+            removal: Removal::default(),
             fruitless: BTreeMap::new(),
             parked: BTreeMap::new(),
             stuck: BTreeMap::new(),
@@ -154,6 +172,8 @@ impl<'y> Visit<'y> {
         let sighted = self.sight(&listing, now).await?;
         self.open = sighted.open;
         self.credible = sighted.credible;
+        self.removal.listed(sighted.earlier, listing.is_whole());
+        self.still_there(&sighted.changes)?;
         let vehicle = self.logger.vehicle.to_string();
         let vanishing = sighted.changes.iter().any(|c| matches!(c, Change::Absent { .. }));
         let waits = sighted.waits;

@@ -124,6 +124,7 @@ pub struct Depot {
     _archive: Option<TempDir>,
     kind: BTreeMap<String, String>,
     poll: &'static str,
+    serial: Option<&'static str>,
 }
 
 impl Depot {
@@ -132,7 +133,7 @@ impl Depot {
         let dir = TempDir::with_prefix("yarder-faults-").expect("folder");
         let archive = dir.path().join("archive");
         fs::create_dir(&archive).expect("folder");
-        Self { dir, archive, _archive: None, kind: settings(), poll: "" }
+        Self { dir, archive, _archive: None, kind: settings(), poll: "", serial: None }
     }
 
     /// Its archive lies on another file system, so that files are copied there.
@@ -152,6 +153,11 @@ impl Depot {
     /// Sets a key of `[poll]`, as TOML.
     pub fn poll(self, poll: &'static str) -> Self {
         Self { poll, ..self }
+    }
+
+    /// The serial number that its loggers ought to tell.
+    pub fn serial(self, serial: &'static str) -> Self {
+        Self { serial: Some(serial), ..self }
     }
 
     /// Its folder.
@@ -192,6 +198,9 @@ impl Depot {
             text += &format!(
                 "\n[[vehicle]]\nid = \"PLOW-{id}\"\n\n[[logger]]\nid = \"L-{id}\"\nvehicle = \"PLOW-{id}\"\nkind = \"sim\"\nurl = \"{url}\"\n"
             );
+            if let Some(serial) = self.serial {
+                text += &format!("serial = \"{serial}\"\nserial_from = \"{}\"\n", yarder::sim::DEVICE);
+            }
         }
         text
     }

@@ -40,9 +40,12 @@ killed_at! {
     killed_when_the_manifest_is_replaced "manifest-replaced"
 }
 
+/// Those that a removal passes are in `removals`.
+pub const REMOVING: &[&str] = &["removal-intent", "after-DELETE"];
+
 #[test]
 fn every_point_has_its_test() {
-    assert_eq!(TESTED, POINTS);
+    assert_eq!([TESTED, REMOVING].concat(), POINTS);
 }
 
 async fn killed_at(point: &str) {

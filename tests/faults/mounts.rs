@@ -14,7 +14,7 @@ struct Share {
     point: PathBuf,
 }
 
-fn root(program: &str, args: &[&Path]) {
+pub fn root(program: &str, args: &[&Path]) {
     let own = rustix::process::geteuid().is_root();
     let mut command = Command::new(if own { program } else { "sudo" });
     if !own {

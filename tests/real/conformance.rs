@@ -104,6 +104,7 @@ impl Place {
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
             bit_rate: None,
+            remove: None,
         };
         let login = self
             .login
@@ -115,6 +116,7 @@ impl Place {
             addresses: vec![url.parse().expect("address")],
             login,
             access_point: None,
+            serial: None,
         });
         let poll = Poll {
             every: Duration::ZERO,

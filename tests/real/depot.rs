@@ -84,6 +84,13 @@ url = "{url}"
         depot
     }
 
+    /// Changes the vehicle list.
+    pub fn edit(&self, from: &str, to: &str) {
+        let text = fs::read_to_string(self.path("vehicles.toml")).expect("read");
+        assert!(text.contains(from), "{text}");
+        fs::write(self.path("vehicles.toml"), text.replace(from, to)).expect("write");
+    }
+
     fn path(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
     }

@@ -9,6 +9,7 @@
 mod conformance;
 mod depot;
 mod proxy;
+mod removal;
 mod rounds;
 mod servers;
 mod tree;

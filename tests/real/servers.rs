@@ -14,6 +14,8 @@ pub enum Program {
     NginxHtml,
     NginxLocal,
     NginxJson,
+    /// It lets its clients delete files.
+    NginxDav,
     Lighttpd,
     PythonHttp,
     Vsftpd,
@@ -21,10 +23,11 @@ pub enum Program {
 }
 
 impl Program {
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::NginxHtml,
         Self::NginxLocal,
         Self::NginxJson,
+        Self::NginxDav,
         Self::Lighttpd,
         Self::PythonHttp,
         Self::Vsftpd,
@@ -37,6 +40,7 @@ impl Program {
             Self::NginxHtml => ("nginx.sh", &["html"]),
             Self::NginxLocal => ("nginx.sh", &["local"]),
             Self::NginxJson => ("nginx.sh", &["json"]),
+            Self::NginxDav => ("nginx.sh", &["dav"]),
             Self::Lighttpd => ("lighttpd.sh", &[]),
             Self::PythonHttp => ("python.sh", &[]),
             Self::Vsftpd => ("vsftpd.sh", &[]),

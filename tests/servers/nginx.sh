@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# nginx.sh DIR PORT RUNDIR [html|local|json]
+# nginx.sh DIR PORT RUNDIR [html|local|json|dav]
+#   dav    as html, and DELETE is allowed
 #   html   UTC times and exact sizes      local   local times (TZ) and rounded sizes      json   whole-second times
 . "$(dirname "$0")/common.sh"
 need nginx
@@ -7,6 +8,7 @@ case ${4:-html} in
   html) index="autoindex on;" ;;
   local) index="autoindex on; autoindex_localtime on; autoindex_exact_size off;" ;;
   json) index="autoindex on; autoindex_format json;" ;;
+  dav) index="autoindex on; dav_methods DELETE;" ;;
   *) die "no such listing: $4" ;;
 esac
 # One process: a kill of this pid leaves no worker behind, and it reads what its caller may read.

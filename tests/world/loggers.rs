@@ -416,7 +416,7 @@ impl Wire {
         for (name, file) in &unit.card.files {
             let path = RemotePath::new(name.as_bytes()).expect("path");
             if !wanted.wants(&path) {
-                listing.skipped += 1;
+                listing.skipped.add(path);
                 continue;
             }
             let len = file.bytes.len() as u64 + if lies { rng.u64(1..5000) } else { 0 };

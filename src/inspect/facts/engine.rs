@@ -41,7 +41,7 @@ pub(super) struct Engine {
     distances: Vec<Counter>,
 }
 
-fn rate<'r>(all: &'r mut Vec<Rate>, sender: Sender) -> Option<&'r mut Rate> {
+fn rate(all: &mut Vec<Rate>, sender: Sender) -> Option<&mut Rate> {
     let place = match all.iter().position(|rate| rate.sender == sender) {
         Some(place) => place,
         None if all.len() < MOST => {

@@ -30,10 +30,11 @@ use url::Url;
 
 use self::mlsd::{decimal, time_value};
 use self::session::{Habits, Session, Started, wire, within};
-use super::{Link, LinkCaps, LinkError, LinkFailure, ListCaps, Listing, Opened};
+use super::{Link, LinkCaps, LinkError, LinkFailure, ListCaps, Listing, MAX_SAYS, Opened};
 use crate::clock::Clock;
-use crate::config::Logger;
+use crate::config::{Logger, SerialFrom};
 use crate::model::{DigestKind, Look, OfferedDigest, RemotePath};
+use crate::remove::Permit;
 
 /// The directive that keeps passwords out of the log (`tracing_subscriber`'s `EnvFilter` syntax).
 pub const LOG_CAP: &str = "suppaftp=debug";
@@ -280,6 +281,37 @@ impl Link for FtpLink {
         }
         Ok(None)
     }
+
+    async fn says(&mut self, from: &SerialFrom) -> Result<String, LinkError> {
+        let SerialFrom::File(path) = from else { return Err(LinkError::protocol("FTP has no headers")) };
+        let mut session = self.ready().await?;
+        let result = range(&mut session, &mut self.habits, path.as_bytes(), 0, MAX_SAYS, self.idle).await;
+        self.keep(session, result).map(|bytes| String::from_utf8_lossy(&bytes).into_owned())
+    }
+
+    async fn remove(&mut self, permit: Permit) -> Result<(), LinkError> {
+        let mut session = self.ready().await?;
+        let result = remove(&mut session, &self.full(permit.path())).await;
+        self.keep(session, result)
+    }
+}
+
+/// `DELE` (RFC 959, 4.1.3 and 5.4).
+async fn remove(session: &mut Session, path: &[u8]) -> Result<(), LinkError> {
+    let reply = session.on("DELE", path).await?;
+    if reply.code / 100 == 2 {
+        return Ok(());
+    }
+    let refusal = reply.refusal();
+    let lower = reply.text.to_ascii_lowercase();
+    let unknown = ["no such", "not found", "not exist"].iter().any(|words| lower.contains(words));
+    Err(match refusal.failure {
+        // A server that does not know the command, or says no more than that it failed.
+        LinkFailure::Protocol | LinkFailure::NotFound if !unknown && reply.code / 100 == 5 => {
+            LinkError::new(LinkFailure::Forbidden, refusal.detail)
+        }
+        _ => refusal,
+    })
 }
 
 /// `SIZE` and `MDTM` (RFC 3659, 3 and 4). Either may be unknown to a server, or answer with words.

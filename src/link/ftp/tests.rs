@@ -3,6 +3,7 @@
 mod listings;
 mod reads;
 mod recordings;
+mod removals;
 mod server;
 mod sessions;
 
@@ -51,6 +52,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
         bit_rate: None,
+        remove: None,
     };
     Arc::new(Logger {
         id: LoggerId::new("L-1").expect("id"),
@@ -59,6 +61,7 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         addresses: Vec::new(),
         login: Some(Login { user: "depot".to_owned(), password: SecretString::from("s3cret-word") }),
         access_point: None,
+        serial: None,
     })
 }
 

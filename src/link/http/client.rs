@@ -80,7 +80,14 @@ impl Conversation {
         url
     }
 
-    /// Sends a request (GET or HEAD) and gives the reply, whatever its status, logging in where asked.
+    /// The address of an absolute path on the logger's server.
+    pub fn on_server(&self, path: &str) -> Url {
+        let mut url = self.base.clone();
+        url.set_path(path);
+        url
+    }
+
+    /// Sends a request without a body and gives the reply, whatever its status, logging in where asked.
     pub async fn send(
         &mut self,
         method: Method,
@@ -116,9 +123,13 @@ impl Conversation {
             match tokio::time::timeout(self.wait, self.client.execute(request)).await {
                 Ok(Ok(response)) => return Ok(response),
                 // A kept connection that the server has closed meanwhile fails before any byte of
-                // a reply; GET and HEAD may be repeated (RFC 9110, 9.2.2).
+                // a reply; GET and HEAD may be repeated (RFC 9110, 9.2.2). What deletes is sent once.
                 Ok(Err(error))
-                    if !retried && error.is_request() && !error.is_connect() && !error.is_timeout() =>
+                    if !retried
+                        && method.is_safe()
+                        && error.is_request()
+                        && !error.is_connect()
+                        && !error.is_timeout() =>
                 {
                     retried = true;
                 }

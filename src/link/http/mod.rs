@@ -12,6 +12,7 @@ mod json;
 mod list;
 mod page;
 mod read;
+mod remove;
 
 use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -24,8 +25,9 @@ use url::Url;
 
 use self::client::Conversation;
 use super::{Link, LinkCaps, LinkError, ListCaps, Listing, Opened};
-use crate::config::{Logger, Poll};
+use crate::config::{Logger, Poll, SerialFrom};
 use crate::model::{Look, OfferedDigest, RemotePath};
+use crate::remove::Permit;
 
 /// Makes HTTP links that share one client: its idle connections, its TLS sessions, its trust.
 #[derive(Debug, Default)]
@@ -134,6 +136,16 @@ impl Link for HttpLink {
     async fn digest(&mut self, path: &RemotePath) -> Result<Option<OfferedDigest>, LinkError> {
         self.open = None;
         read::side_file(&mut self.talk, path, &self.side).await
+    }
+
+    async fn says(&mut self, from: &SerialFrom) -> Result<String, LinkError> {
+        self.open = None;
+        read::says(&mut self.talk, from).await
+    }
+
+    async fn remove(&mut self, permit: Permit) -> Result<(), LinkError> {
+        self.open = None;
+        remove::remove(&mut self.talk, &permit).await
     }
 }
 

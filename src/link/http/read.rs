@@ -13,7 +13,8 @@ use super::headers::{
     refusal, unsatisfied_total,
 };
 use super::list::SIDE;
-use crate::link::{LinkError, LinkFailure, Opened};
+use crate::config::SerialFrom;
+use crate::link::{LinkError, LinkFailure, MAX_SAYS, Opened};
 use crate::model::{DigestKind, Look, OfferedDigest, RemotePath};
 
 /// Bytes of one range read.
@@ -96,6 +97,33 @@ async fn look_by_range(talk: &mut Conversation, path: &RemotePath) -> Result<Loo
         Body::new(response, talk.idle).drain(MAX_RANGE).await;
     }
     Ok(look)
+}
+
+/// Who the logger says it is.
+pub(super) async fn says(talk: &mut Conversation, from: &SerialFrom) -> Result<String, LinkError> {
+    match from {
+        SerialFrom::Header(name) => {
+            let response = talk.send(Method::HEAD, talk.url(b"")?, HeaderMap::new()).await?;
+            let value = response.headers().get(name.as_str()).map(HeaderValue::as_bytes).unwrap_or_default();
+            Ok(String::from_utf8_lossy(value).into_owned())
+        }
+        SerialFrom::File(path) => {
+            let response = talk.send(Method::GET, talk.on_server(path), HeaderMap::new()).await?;
+            if response.status() != StatusCode::OK {
+                return Err(refusal(response.status()));
+            }
+            let mut body = Body::new(response, talk.idle);
+            let mut text = BytesMut::new();
+            while let Some(bytes) = body.next().await? {
+                text.extend_from_slice(&bytes);
+                if text.len() as u64 >= MAX_SAYS {
+                    text.truncate(usize::try_from(MAX_SAYS).unwrap_or(usize::MAX));
+                    break;
+                }
+            }
+            Ok(String::from_utf8_lossy(&text).into_owned())
+        }
+    }
 }
 
 pub(super) async fn open(

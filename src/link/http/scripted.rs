@@ -135,6 +135,7 @@ fn logger(login: Option<Login>) -> Logger {
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
         bit_rate: None,
+        remove: None,
     };
     Logger {
         id: LoggerId::new("L-0421").expect("id"),
@@ -143,6 +144,7 @@ fn logger(login: Option<Login>) -> Logger {
         addresses: Vec::new(),
         login,
         access_point: None,
+        serial: None,
     }
 }
 

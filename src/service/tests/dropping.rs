@@ -40,3 +40,34 @@ async fn a_content_that_a_person_dropped_is_never_archived_and_never_fetched_twi
     assert!(depot.logger.counters().bytes() - before < 500_000, "its ends alone");
     assert!(depot.stored("central").is_empty());
 }
+
+/// Two people decide at once, each way round and this far apart: one of them is told that it is decided,
+/// and the service goes on.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_that_is_kept_and_dropped_at_once_is_decided_once_and_ends_nothing() {
+    for (keep_first, apart) in [(true, 0), (false, 0), (true, 3), (false, 110)] {
+        let depot = Depot::new("proof = \"reread\"").await;
+        depot.add("00001.log", Content::noise(1, 900_000), 1);
+        depot.logger.faults().always(Point::file("00001.log", 10), Effect::Noise);
+        let (until, run) = depot.run();
+        depot.until(State::Held, 1).await;
+        let id = depot.files().remove(0).id.0;
+        let ask = |request: Request| {
+            let dir = depot.dir.path().join("state");
+            tokio::task::spawn_blocking(move || control::ask(&dir, &request))
+        };
+        let keep = Request::Keep { id, reason: "the noise is on the card".into() };
+        let drop = Request::Drop { id, reason: "test recording".into() };
+        let (first, second) = if keep_first { (keep, drop) } else { (drop, keep) };
+        let first = ask(first);
+        tokio::time::sleep(Duration::from_millis(apart)).await;
+        let second = ask(second);
+        let said = [first, second].map(|asked| async { asked.await.expect("joined").expect("asked") });
+        let [first, second] = said;
+        let (first, second) = (first.await.expect("it runs"), second.await.expect("it runs"));
+        assert!(first.ok || second.ok, "{first:?} {second:?}");
+        assert!(!(first.ok && second.ok), "{first:?} {second:?}");
+        until.cancel();
+        run.await.expect("joined").expect("it ended in order");
+    }
+}

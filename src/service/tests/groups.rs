@@ -2,7 +2,7 @@
 
 use bytes::Bytes;
 use serde_json::json;
-use tokio::sync::{oneshot, watch};
+use tokio::sync::{broadcast, oneshot};
 
 use super::*;
 use crate::ledger::{Mark, VersionId, WholeFacts};
@@ -122,7 +122,7 @@ impl Depot {
 
     fn finisher(&self, spool: &Spool) -> (Finisher, impl Future<Output = ()> + Send + use<>) {
         let ledger = Ledger::in_memory(&self.edges()).expect("ledger");
-        Finisher::new(spool.clone(), ledger, watch::channel(()).0)
+        Finisher::new(spool.clone(), ledger, broadcast::channel(1).0)
     }
 }
 

@@ -8,7 +8,7 @@ const DAY: Duration = Duration::from_secs(86_400);
 
 impl Depot {
     /// So much time is lived, as a service that runs tells it.
-    async fn live(&self, span: Duration) {
+    pub(super) async fn live(&self, span: Duration) {
         let ledger = Ledger::open(&self.edges(), &self.dir.path().join("state")).expect("ledger");
         ledger.lived(span).expect("told");
         ledger.settled().await.expect("committed");

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""How fast `yarder inspect` is, against python-can and asammdf in the same run: inspect.py YARDER [FOLDER].
+"""How fast `yarder inspect` is, against python-can and asammdf in the same run: reading.py YARDER [FOLDER].
 
 Makes, once, candump text of 200 MB, the same packed with gzip, and an MDF 4 file, and times each reader over each file,
 the best of three. One core each; what Yarder does besides counting (bus load, gaps, VIN, clock) the others do not.

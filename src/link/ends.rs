@@ -1,12 +1,12 @@
 //! The first and last bytes of a file, read from a logger and compared with what is known.
 
-use crate::link::{Link, LinkError, LinkFailure};
+use super::{Link, LinkError, LinkFailure};
 use crate::model::{Digest, EDGE, Edges, RemotePath};
 
 /// Digests of a file's ends as the logger serves them now. The tail is `None` where the logger
 /// cannot begin a read there without sending all that lies before it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Ends {
+pub struct Ends {
     head: Digest,
     tail: Option<Digest>,
 }
@@ -25,7 +25,7 @@ impl Ends {
 
 /// Reads both ends of a file of `size` bytes. `None` where the file cannot be read just now (it is
 /// gone, or refused), which says nothing of its content.
-pub(super) async fn read(
+pub async fn read_ends(
     link: &mut dyn Link,
     path: &RemotePath,
     size: u64,
