@@ -9,7 +9,7 @@ use std::ffi::OsString;
 use std::fmt::Debug;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read as _, Seek as _, Write as _};
-use std::os::fd::{AsRawFd as _, OwnedFd};
+use std::os::fd::{AsFd, AsRawFd as _, OwnedFd};
 use std::os::unix::fs::{
     DirBuilderExt as _, FileExt as _, MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _,
 };
@@ -75,6 +75,11 @@ pub trait DiskFile: Send + Sync + Debug {
     fn drop_cache(&self);
     /// Its length.
     fn len(&self) -> io::Result<u64>;
+    /// File system and inode, as [`Stat::identity`].
+    fn identity(&self) -> io::Result<(u64, u64)> {
+        let meta = self.os_file().ok_or(io::ErrorKind::Unsupported)?.metadata()?;
+        Ok((meta.dev(), meta.ino()))
+    }
     /// Whether it has no bytes.
     fn is_empty(&self) -> io::Result<bool> {
         self.len().map(|len| len == 0)
@@ -127,6 +132,14 @@ pub trait Disk: Send + Sync + Debug {
     fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
         let _ = (path, mode);
         Ok(())
+    }
+    /// [`Disk::create_new`] below a folder that is held.
+    fn create_new_in(&self, folder: &Held, name: &str, mode: u32) -> io::Result<Box<dyn DiskFile>> {
+        self.create_new(&folder.path.join(name), mode)
+    }
+    /// [`Disk::rename_new`] of two names below a folder that is held.
+    fn rename_new_in(&self, folder: &Held, from: &str, to: &str) -> io::Result<()> {
+        self.rename_new(&folder.path.join(from), &folder.path.join(to))
     }
     /// Takes a file, made where it is missing, for this process alone until the value is dropped or the
     /// process ends, and leaves a line in it. `Err` with the line of the process that has it.
@@ -239,13 +252,36 @@ pub fn read_full(file: &dyn DiskFile, buffer: &mut [u8], offset: u64) -> io::Res
 }
 
 /// The machine's own disk.
-#[derive(Debug, Default)]
-pub struct OsDisk(());
+#[derive(Debug)]
+pub struct OsDisk {
+    /// Permission bits that the process's mask takes from a new file.
+    mask: u32,
+}
 
 impl OsDisk {
     /// Needs nothing.
     pub fn new() -> Self {
-        Self(())
+        let told = fs::read_to_string("/proc/self/status").unwrap_or_default();
+        let mask = told.lines().find_map(|line| line.strip_prefix("Umask:"));
+        // Where that is not told, every mode is set by itself.
+        let mask = mask.and_then(|mask| u32::from_str_radix(mask.trim(), 8).ok()).unwrap_or(0o777);
+        Self { mask }
+    }
+
+    fn create_new_at(&self, folder: impl AsFd, path: &Path, mode: u32) -> io::Result<Box<dyn DiskFile>> {
+        use rustix::fs::{Mode, OFlags, openat};
+        let flags = OFlags::RDWR | OFlags::CREATE | OFlags::EXCL | OFlags::CLOEXEC;
+        let file = File::from(openat(folder, path, flags, Mode::from_raw_mode(mode))?);
+        if mode & self.mask != 0 {
+            modeless(file.set_permissions(fs::Permissions::from_mode(mode)))?;
+        }
+        Ok(Box::new(OsFile(file)))
+    }
+}
+
+impl Default for OsDisk {
+    fn default() -> Self {
+        Self::new()
     }
 }
 
@@ -307,11 +343,22 @@ fn stat_of(meta: &fs::Metadata) -> Stat {
 #[expect(clippy::disallowed_methods, reason = "this is the room that renames, links, flushes and removes")]
 impl Disk for OsDisk {
     fn create_new(&self, path: &Path, mode: u32) -> io::Result<Box<dyn DiskFile>> {
-        let file = OpenOptions::new().read(true).write(true).create_new(true).mode(mode).open(path)?;
-        if mode & 0o077 != 0 {
-            modeless(file.set_permissions(fs::Permissions::from_mode(mode)))?;
+        self.create_new_at(rustix::fs::CWD, path, mode)
+    }
+
+    // The path of a held folder leads through /proc, which takes as long as the rest of the way.
+    fn create_new_in(&self, folder: &Held, name: &str, mode: u32) -> io::Result<Box<dyn DiskFile>> {
+        match &folder.folder {
+            Some(held) => self.create_new_at(held, Path::new(name), mode),
+            None => self.create_new(&folder.path.join(name), mode),
         }
-        Ok(Box::new(OsFile(file)))
+    }
+
+    fn rename_new_in(&self, folder: &Held, from: &str, to: &str) -> io::Result<()> {
+        match &folder.folder {
+            Some(held) => rename_new_at(held, Path::new(from), Path::new(to)),
+            None => self.rename_new(&folder.path.join(from), &folder.path.join(to)),
+        }
     }
 
     fn open_write(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
@@ -327,13 +374,7 @@ impl Disk for OsDisk {
     }
 
     fn rename_new(&self, from: &Path, to: &Path) -> io::Result<()> {
-        use rustix::fs::{CWD, RenameFlags, renameat_with};
-        match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
-            Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => {
-                Err(io::ErrorKind::Unsupported.into())
-            }
-            other => other.map_err(Into::into),
-        }
+        rename_new_at(rustix::fs::CWD, from, to)
     }
 
     fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
@@ -452,6 +493,15 @@ impl Disk for OsDisk {
             // No /proc here.
             _ => Ok(Held { path: path.to_owned(), folder: None }),
         }
+    }
+}
+
+#[expect(clippy::disallowed_methods, reason = "this is the room that renames")]
+fn rename_new_at(folder: impl AsFd, from: &Path, to: &Path) -> io::Result<()> {
+    use rustix::fs::{RenameFlags, renameat_with};
+    match renameat_with(&folder, from, &folder, to, RenameFlags::NOREPLACE) {
+        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => Err(io::ErrorKind::Unsupported.into()),
+        other => other.map_err(Into::into),
     }
 }
 

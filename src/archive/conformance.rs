@@ -12,7 +12,14 @@ use crate::model::Digest;
 pub(crate) fn item(spool: &Path, name: &str, bytes: &[u8], key: &str) -> StoreItem {
     let source = spool.join(name);
     std::fs::write(&source, bytes).expect("spool file");
-    StoreItem { source, own: true, key: key.to_owned(), size: bytes.len() as u64, sha256: Digest::of(bytes) }
+    StoreItem {
+        source,
+        at: 0,
+        own: true,
+        key: key.to_owned(),
+        size: bytes.len() as u64,
+        sha256: Digest::of(bytes),
+    }
 }
 
 fn objects(pairs: &[(&str, &str)]) -> Vec<(String, Vec<u8>)> {
@@ -64,6 +71,23 @@ promises! { $
             let outcomes = futures_util::future::join_all(racers).await;
             let wins = outcomes.iter().filter(|o| o.as_deref() == Ok(&[Created::New])).count();
             assert_eq!(wins, 1, "{outcomes:?}");
+        }
+    }
+
+    async fn a_part_of_a_file_is_stored_and_a_reading_on_the_way_is_of_the_right_bytes(archive, spool) {
+        let part = |key: &str, bytes: &[u8]| StoreItem {
+            at: 3,
+            own: false,
+            size: bytes.len() as u64,
+            sha256: Digest::of(bytes),
+            ..item(spool, "three", b"onetwothree", key)
+        };
+        let items = vec![part("P-1/a", b"two"), part("P-1/b", b"TWO")];
+        let stored = archive.store_and_read(items).await.expect("store");
+        let [(Stored::New { .. }, right), (Stored::New { .. }, None)] = &*stored else { panic!("{stored:?}") };
+        assert!(right.as_ref().is_none_or(|back| back.sha256 == Digest::of(b"two")), "{right:?}");
+        for key in ["P-1/a", "P-1/b"] {
+            assert_eq!(hash_at(archive, key).await, Some(Digest::of(b"two")), "{key} is what there was");
         }
     }
 

@@ -198,6 +198,13 @@ impl Archive for FileArchive {
     }
 
     async fn store(&self, items: Vec<StoreItem>) -> Result<Vec<Stored>, ArchiveError> {
+        Ok(self.store_and_read(items).await?.into_iter().map(|(stored, _)| stored).collect())
+    }
+
+    async fn store_and_read(
+        &self,
+        items: Vec<StoreItem>,
+    ) -> Result<Vec<(Stored, Option<ReadBack>)>, ArchiveError> {
         let bytes: u64 = items.iter().map(|item| item.size).sum();
         let hands = if bytes < TOGETHER { 1 } else { self.patience.threads() };
         self.spread(items, hands, |inside, disk, pulse, group| inside.writing(disk, pulse)?.store(group))

@@ -45,9 +45,12 @@ pub enum Created {
 /// A whole file that is to be stored.
 #[derive(Debug, Clone)]
 pub struct StoreItem {
-    /// Where it lies.
+    /// In which file it lies.
     pub source: PathBuf,
-    /// It is the spool's own, which will go: the two may share their blocks for a while.
+    /// At which byte of that file it begins.
+    pub at: u64,
+    /// That file is the spool's own and holds nothing else; it will go: the two may share their blocks
+    /// for a while.
     pub own: bool,
     /// The key to create.
     pub key: String,
@@ -135,6 +138,15 @@ pub trait Archive: Send + Sync {
 
     /// Stores files under keys that are not taken, each durable when this returns.
     async fn store(&self, items: Vec<StoreItem>) -> Result<Vec<Stored>, ArchiveError>;
+
+    /// The same, and reads those back that can be read on the way. A copy that was not, or is not what
+    /// it should be, has no reading: [`Archive::read_back`] tells what is there.
+    async fn store_and_read(
+        &self,
+        items: Vec<StoreItem>,
+    ) -> Result<Vec<(Stored, Option<ReadBack>)>, ArchiveError> {
+        Ok(self.store(items).await?.into_iter().map(|stored| (stored, None)).collect())
+    }
 
     /// Where a copy can be read as a file of this machine, if it can be.
     fn file(&self, key: &str) -> Option<PathBuf> {

@@ -77,12 +77,16 @@ pub(super) struct Room<'a> {
     pub(super) shares: bool,
     /// For bytes on their way.
     pub(super) buffer: Vec<u8>,
+    /// The file that was copied from last.
+    pub(super) source: Option<(PathBuf, Box<dyn DiskFile>)>,
 }
 
 /// A temporary file, removed when it goes.
 pub(super) struct Temp<'a> {
     disk: &'a dyn Disk,
     pub path: PathBuf,
+    /// The same below the archive's folder.
+    key: String,
     pub file: Box<dyn DiskFile>,
     /// Shares its blocks with the spool.
     pub shared: bool,
@@ -124,6 +128,7 @@ impl<'a> Room<'a> {
             device: None,
             shares: true,
             buffer: Vec::new(),
+            source: None,
         })
     }
 
@@ -240,18 +245,18 @@ impl<'a> Room<'a> {
         folders.into_iter().try_for_each(|folder| self.flush_folder(folder))
     }
 
-    fn temp_path(&self) -> PathBuf {
+    fn temp_key(&self) -> String {
         let Settings { owner, run, random, .. } = self.settings;
-        self.path(&format!("{TMP}/{owner}-{run}-{}", random.name()))
+        format!("{TMP}/{owner}-{run}-{}", random.name())
     }
 
     pub(super) fn temp(&mut self) -> Result<Temp<'a>, ArchiveError> {
         self.folder(TMP)?;
         self.pulse.beat()?;
-        let path = self.temp_path();
+        let key = self.temp_key();
         let mode = self.settings.file_mode;
-        let file = self.disk.create_new(&path, mode).map_err(|e| self.failed(TMP, &e))?;
-        Ok(Temp { disk: self.disk, path, file, shared: false, gone: false })
+        let file = self.disk.create_new_in(&self.held, &key, mode).map_err(|e| self.failed(TMP, &e))?;
+        Ok(Temp { disk: self.disk, path: self.path(&key), key, file, shared: false, gone: false })
     }
 
     fn temp_of(&mut self, bytes: &[u8]) -> Result<Temp<'a>, ArchiveError> {
@@ -276,7 +281,7 @@ impl<'a> Room<'a> {
             Err(e) if cannot(&e) => Ok(false),
             Err(e) => Err(self.failed(TMP, &e)),
         };
-        let fresh = self.temp_path();
+        let fresh = self.path(&self.temp_key());
         // On a disk of this machine one step does what elsewhere takes two.
         let kind = self.disk.fs_kind(&self.path(TMP)).map_err(|e| self.failed(TMP, &e))?;
         let own = matches!(kind, FsKind::Local(_) | FsKind::Memory);
@@ -332,13 +337,11 @@ impl<'a> Room<'a> {
             return Ok(false);
         }
         let (from, to) = (&*temp.path, self.path(key));
-        let identity = |path: &Path| self.disk.stat(path).map(|s| s.map(|s| s.identity));
-        let before = identity(from).map_err(|e| self.failed(TMP, &e))?;
         loop {
             self.pulse.beat()?;
             let done = match self.publish {
                 Publish::Link => self.disk.link(from, &to),
-                Publish::Rename => self.disk.rename_new(from, &to),
+                Publish::Rename => self.disk.rename_new_in(&self.held, &temp.key, key),
                 Publish::Reserve => self.reserve(from, &to, take_empty),
             };
             match done {
@@ -351,11 +354,15 @@ impl<'a> Room<'a> {
                     self.publish = if link { Publish::Rename } else { Publish::Reserve };
                 }
                 // A request that was sent again after a lost answer finds its own success.
-                Err(_) if before.is_some() && identity(&to).is_ok_and(|now| now == before) => {
-                    return Ok(true);
+                Err(e) => {
+                    let own = temp.file.identity().ok();
+                    let now = self.disk.stat(&to).ok().flatten().map(|now| now.identity);
+                    return match e.kind() {
+                        _ if own.is_some() && own == now => Ok(true),
+                        io::ErrorKind::AlreadyExists => Ok(false),
+                        _ => Err(self.failed(key, &e)),
+                    };
                 }
-                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => return Ok(false),
-                Err(e) => return Err(self.failed(key, &e)),
             }
         }
     }

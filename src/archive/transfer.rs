@@ -25,8 +25,11 @@ enum Ready<'a> {
 }
 
 impl<'a> Room<'a> {
-    /// Stores files of the spool.
-    pub(super) fn store(&mut self, items: &[StoreItem]) -> Result<Vec<Stored>, ArchiveError> {
+    /// Stores files of the spool. A copy is read back before it has its name.
+    pub(super) fn store(
+        &mut self,
+        items: &[StoreItem],
+    ) -> Result<Vec<(Stored, Option<ReadBack>)>, ArchiveError> {
         let mut ready = Vec::with_capacity(items.len());
         for item in items {
             Self::checked(&item.key)?;
@@ -39,7 +42,12 @@ impl<'a> Room<'a> {
         killpoint::pass("archive-temp-flushed");
         let mut stored = Vec::with_capacity(items.len());
         for (item, ready) in items.iter().zip(ready.iter_mut()) {
-            stored.push(self.put(item, ready)?);
+            let back = match ready {
+                Ready::Temp(temp) if !temp.shared => Some(self.read(&*temp.file, &item.key)?),
+                _ => None,
+            };
+            let back = back.filter(|back| back.size == item.size && back.sha256 == item.sha256);
+            stored.push((self.put(item, ready)?, back));
         }
         killpoint::pass("archive-published");
         self.flush_folders(items.iter().map(|item| item.key.as_str()))?;
@@ -93,6 +101,9 @@ impl<'a> Room<'a> {
 
     /// Whether source and archive lie on one file system, as far as can be seen.
     fn can_link(&mut self, item: &StoreItem) -> Result<bool, ArchiveError> {
+        if !item.own || self.publish == Publish::Reserve {
+            return Ok(false);
+        }
         self.pulse.beat()?;
         let source = self.disk.stat(&item.source).map_err(|e| of_source(item, &e))?;
         let source = source.ok_or_else(|| of_source(item, &io::ErrorKind::NotFound.into()))?;
@@ -103,12 +114,15 @@ impl<'a> Room<'a> {
             let own = self.disk.stat(&self.path(".yarder")).map_err(|e| self.failed(".yarder", &e))?;
             self.device = own.map(|own| own.identity.0);
         }
-        Ok(item.own && self.publish != Publish::Reserve && self.device == Some(source.identity.0))
+        Ok(self.device == Some(source.identity.0))
     }
 
     /// A copy under a temporary name, not all of it flushed yet.
     fn copy(&mut self, item: &StoreItem) -> Result<Temp<'a>, ArchiveError> {
-        let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
+        let source = match self.source.take() {
+            Some((path, file)) if path == item.source => file,
+            _ => self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?,
+        };
         let mut temp = self.temp()?;
         self.shares = self.shares && (!item.own || self.disk.reflink(&*source, &*temp.file).is_ok());
         if self.shares && item.own {
@@ -118,7 +132,9 @@ impl<'a> Room<'a> {
         self.buffer.resize(BUFFER, 0);
         let mut at = 0;
         while at < item.size {
-            let read = source.read_at(&mut self.buffer, at).map_err(|e| of_source(item, &e))?;
+            let want = usize::try_from(item.size - at).unwrap_or(BUFFER).min(BUFFER);
+            let want = self.buffer.get_mut(..want).unwrap_or_default();
+            let read = source.read_at(want, item.at + at).map_err(|e| of_source(item, &e))?;
             let bytes = self.buffer.get(..read).unwrap_or_default();
             temp.file.write_at(bytes, at).map_err(|e| self.failed(&item.key, &e))?;
             at += read as u64;
@@ -131,6 +147,8 @@ impl<'a> Room<'a> {
                 self.pulse.beat()?;
             }
         }
+        // The next may lie in the same file.
+        self.source = Some((item.source.clone(), source));
         if at == item.size { Ok(temp) } else { Err(of_size(item, at)) }
     }
 
@@ -161,7 +179,6 @@ impl<'a> Room<'a> {
 
     /// Reads a copy back from the medium.
     pub(super) fn read_back(&mut self, key: &str) -> Result<Option<ReadBack>, ArchiveError> {
-        use sha2::Digest as _;
         Self::checked(key)?;
         self.pulse.beat()?;
         let path = self.path(key);
@@ -170,6 +187,12 @@ impl<'a> Room<'a> {
             _ => return Ok(None),
         }
         let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
+        self.read(&*file, key).map(Some)
+    }
+
+    /// Reads all of a flushed file from the medium.
+    fn read(&mut self, file: &dyn DiskFile, key: &str) -> Result<ReadBack, ArchiveError> {
+        use sha2::Digest as _;
         file.drop_cache();
         let mut hash = sha2::Sha256::new();
         self.buffer.resize(BUFFER, 0);
@@ -186,7 +209,7 @@ impl<'a> Room<'a> {
         }
         // What was read once is not read again soon.
         file.drop_cache();
-        Ok(Some(ReadBack { size, sha256: Digest(hash.finalize().into()), how: Verified::DiskRead }))
+        Ok(ReadBack { size, sha256: Digest(hash.finalize().into()), how: Verified::DiskRead })
     }
 }
 

@@ -3,7 +3,7 @@
 use std::io::{IsTerminal as _, stderr};
 
 use tracing::{Level, Metadata, Subscriber};
-use tracing_subscriber::filter::{EnvFilter, filter_fn};
+use tracing_subscriber::filter::{EnvFilter, FilterExt as _, filter_fn};
 use tracing_subscriber::layer::SubscriberExt as _;
 use tracing_subscriber::registry::LookupSpan;
 use tracing_subscriber::util::SubscriberInitExt as _;
@@ -35,10 +35,12 @@ fn layer<S: Subscriber + for<'s> LookupSpan<'s>>(
     colours: bool,
 ) -> Box<dyn Layer<S> + Send + Sync> {
     let plain = fmt::layer().with_ansi(colours).with_writer(writer);
+    // The hint leaves it to the other filter which levels are not even looked at.
+    let filter = filter.and(filter_fn(allowed).with_max_level_hint(Level::TRACE));
     if json {
-        plain.json().flatten_event(true).with_filter(filter).with_filter(filter_fn(allowed)).boxed()
+        plain.json().flatten_event(true).with_filter(filter).boxed()
     } else {
-        plain.with_target(false).with_filter(filter).with_filter(filter_fn(allowed)).boxed()
+        plain.with_target(false).with_filter(filter).boxed()
     }
 }
 

@@ -1,14 +1,12 @@
 //! Right bytes over wrong ones in an archive: from the spool, or from another archive.
 
-use std::path::PathBuf;
-
 use crate::archive::{Archive, ArchiveFailure, Archives, StoreItem};
 use crate::config::{Config, Loaded};
 use crate::control::Request;
 use crate::edges::Edges;
 use crate::ledger::Query;
 use crate::model::Digest;
-use crate::spool;
+use crate::spool::{self, Lies};
 
 use super::out::Failure;
 use super::{Cx, ask, calls};
@@ -36,7 +34,8 @@ impl<'a> Mender<'a> {
         sha256: Digest,
     ) -> Result<Option<String>, Failure> {
         for (from, source) in self.sources(name, sha256)? {
-            let item = StoreItem { source, own: false, key: location.to_owned(), size, sha256 };
+            let Lies { path: source, at, .. } = source;
+            let item = StoreItem { source, at, own: false, key: location.to_owned(), size, sha256 };
             match archive.repair(item).await {
                 Ok(_) => {
                     self.write_down(name, location, sha256, &from).await?;
@@ -50,15 +49,15 @@ impl<'a> Mender<'a> {
         Ok(None)
     }
 
-    fn sources(&self, name: &str, sha256: Digest) -> Result<Vec<(String, PathBuf)>, Failure> {
+    fn sources(&self, name: &str, sha256: Digest) -> Result<Vec<(String, Lies)>, Failure> {
         let config: &Config = &self.loaded.config;
         let mut all = Vec::new();
         for spooled in self.query.in_spool(sha256)? {
-            all.push(("the spool".to_owned(), spool::whole_in(&config.depot.state_dir, &spooled)));
+            all.push(("the spool".to_owned(), spool::lies_in(&config.depot.state_dir, &spooled)));
         }
         for (other, location) in self.query.in_archives(sha256, name)? {
             let file = self.archives.get(&other).and_then(|archive| archive.file(&location));
-            all.extend(file.map(|file| (format!("archive {other}"), file)));
+            all.extend(file.map(|path| (format!("archive {other}"), Lies { path, at: 0, own: false })));
         }
         Ok(all)
     }

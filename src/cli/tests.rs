@@ -1,3 +1,5 @@
+use std::fs::OpenOptions;
+use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 
 use clap::CommandFactory as _;
@@ -377,9 +379,11 @@ async fn a_repair_puts_right_bytes_over_wrong_ones_and_names_what_it_cannot_mend
     let state = depot.dir.path().join("state");
     for (path, bytes) in [("logs/1.log", content("logs/1.log")), ("logs/2.log", vec![0; 5000])] {
         let names = ledger::read(&state).and_then(|query| query.in_spool(Digest::of(&content(path))));
-        let file = crate::spool::whole_in(&state, &names.expect("names")[0]);
-        std::fs::create_dir_all(file.parent().expect("parent")).expect("folder");
-        std::fs::write(file, bytes).expect("written");
+        let lies = crate::spool::lies_in(&state, &names.expect("names")[0]);
+        std::fs::create_dir_all(lies.path.parent().expect("parent")).expect("folder");
+        let file =
+            OpenOptions::new().write(true).create(true).truncate(false).open(lies.path).expect("opened");
+        file.write_all_at(&bytes, lies.at).expect("written");
     }
     let (end, told) = depot.lines(&["audit", "--repair", "--json"]).await;
     assert_eq!(end, Outcome::NeedsPerson);

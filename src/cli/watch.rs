@@ -5,14 +5,18 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::future::Future;
 use std::io::{IsTerminal as _, Write as _};
+use std::time::Duration;
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 use tokio::sync::broadcast::Receiver;
-use tokio::sync::broadcast::error::RecvError;
+use tokio::sync::broadcast::error::TryRecvError;
 use tokio_util::sync::CancellationToken;
 
 use crate::progress::{Progress, Tick};
 use crate::report::words::{Glyphs, of, plain, size};
+
+/// How often it is looked for ticks.
+const PACE: Duration = Duration::from_millis(100);
 
 /// Runs work to its end while its ticks are shown.
 pub(super) async fn during<T>(progress: &Progress, glyphs: Glyphs, work: impl Future<Output = T>) -> T {
@@ -20,7 +24,7 @@ pub(super) async fn during<T>(progress: &Progress, glyphs: Glyphs, work: impl Fu
     let mut show: Box<dyn Show> = if stderr.is_terminal() {
         Box::new(Bars::new(ProgressDrawTarget::stderr_with_hz(10), glyphs))
     } else {
-        Box::new(Lines(stderr, Met::new()))
+        Box::new(Lines { out: stderr, met: Met::new(), text: String::new() })
     };
     let ticks = progress.listen();
     let over = CancellationToken::new();
@@ -35,24 +39,28 @@ pub(super) async fn during<T>(progress: &Progress, glyphs: Glyphs, work: impl Fu
     value
 }
 
-/// Shows every tick that came before the work was over.
+/// Shows every tick that came before the work was over. It looks for them now and then, so that a tick
+/// wakes nobody.
 async fn watch(mut ticks: Receiver<Tick>, show: &mut dyn Show, over: &CancellationToken) {
-    loop {
-        tokio::select! {
-            biased;
-            tick = ticks.recv() => match tick {
+    let mut last = false;
+    while !last {
+        last = tokio::time::timeout(PACE, over.cancelled()).await.is_ok();
+        loop {
+            match ticks.try_recv() {
                 Ok(tick) => show.tick(&tick),
-                Err(RecvError::Lagged(_)) => {}
-                Err(RecvError::Closed) => break,
-            },
-            () = over.cancelled() => break,
+                Err(TryRecvError::Lagged(_)) => {}
+                Err(TryRecvError::Empty | TryRecvError::Closed) => break,
+            }
         }
+        show.rest();
     }
     show.end();
 }
 
 trait Show: Send {
     fn tick(&mut self, tick: &Tick);
+    /// There are no more ticks for a moment.
+    fn rest(&mut self) {}
     fn end(&mut self);
 }
 
@@ -101,14 +109,23 @@ fn ended(why: &str) -> String {
     if first.is_empty() { "the connection ended".to_owned() } else { plain(first) }
 }
 
-struct Lines(std::io::Stderr, Met);
+struct Lines {
+    out: std::io::Stderr,
+    met: Met,
+    text: String,
+}
 
 impl Show for Lines {
     fn tick(&mut self, tick: &Tick) {
-        if let Some(line) = line(tick, &mut self.1) {
-            // A closed stderr is no reason to stop the work.
-            let _ = writeln!(self.0, "{line}");
+        if let Some(line) = line(tick, &mut self.met) {
+            self.text.push_str(&line);
+            self.text.push('\n');
         }
+    }
+    fn rest(&mut self) {
+        // A closed stderr is no reason to stop the work.
+        let _ = self.out.write_all(self.text.as_bytes());
+        self.text.clear();
     }
     fn end(&mut self) {}
 }

@@ -171,10 +171,11 @@ impl Transfer<'_> {
     pub(super) async fn restart(
         &mut self,
         item: &Pending,
-        partial: Partial,
+        mut partial: Partial,
         room: Reservation,
         why: &str,
     ) -> Result<Ended, FetchError> {
+        partial.tell()?;
         self.counts.twice += partial.len();
         drop(room);
         let name = partial.name.clone();

@@ -190,9 +190,13 @@ impl Transfer<'_> {
                 Err(e) => tracing::warn!(name, "a partial cannot be opened, and begins again: {e}"),
             }
         }
-        let name = self.edges.random.name();
-        self.ledger.grant(Grant { id: item.id, spool: name.clone(), reserved })?;
-        Ok(Partial::new(name))
+        let grant = Grant { id: item.id, spool: self.edges.random.name(), reserved };
+        let mut partial = Partial::granted(grant, self.ledger.clone());
+        // One that may extend another is told by its name after a crash.
+        if item.before.is_some() {
+            partial.tell()?;
+        }
+        Ok(partial)
     }
 
     pub(super) fn disk(&self, what: &'static str) -> impl Fn(io::Error) -> SpoolError {

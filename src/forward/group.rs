@@ -1,7 +1,6 @@
 //! A group of files on its way into one archive.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
 
 use serde_json::json;
 
@@ -15,6 +14,7 @@ use crate::killpoint;
 use crate::ledger::state::Duty;
 use crate::ledger::{Due, ReceiptRow, Severity, VersionId};
 use crate::model::{LoggerId, VehicleId};
+use crate::spool::Lies;
 
 /// One file of the group.
 pub(super) struct File {
@@ -26,8 +26,8 @@ pub(super) struct File {
     pub known: Option<ReceiptRow>,
     /// Whether that receipt, or an alias of it, is for this very path.
     pub named: Option<ReceiptRow>,
-    /// Where its bytes are, and whether that is the spool's own file.
-    pub source: Option<(PathBuf, bool)>,
+    /// Where its bytes are.
+    pub source: Option<Lies>,
     pub claim: Option<Claim>,
     pub location: Option<String>,
     pub shared: bool,
@@ -143,7 +143,7 @@ impl<'f> Group<'f> {
         let mut nowhere = Vec::new();
         for file in self.files.iter_mut().filter(|f| f.location.is_none()) {
             match self.forwarder.source(&file.due).await? {
-                Source::File { path, own } => file.source = Some((path, own)),
+                Source::File(lies) => file.source = Some(lies),
                 Source::Later => {}
                 Source::Nowhere => nowhere.push(file.due.id),
             }
@@ -287,9 +287,10 @@ impl<'f> Group<'f> {
         let mut at = Vec::new();
         let mut wanted = Vec::new();
         for (place, file) in self.files.iter().enumerate() {
-            let (Some(claim), Some((source, own))) = (&file.claim, &file.source) else { continue };
+            let (Some(claim), Some(lies)) = (&file.claim, &file.source) else { continue };
             at.push(place);
-            wanted.push(PutWanted { source: source.clone(), own: *own, claim: claim.clone() });
+            let Lies { path, at, own } = lies.clone();
+            wanted.push(PutWanted { source: path, at, own, claim: claim.clone() });
         }
         if wanted.is_empty() {
             return Ok(());
@@ -302,8 +303,8 @@ impl<'f> Group<'f> {
                     stored.push((file.due.id, location.clone(), fold(&location), shared));
                     (file.location, file.shared) = (Some(location), shared);
                 }
+                // All that is known of it comes with the receipt.
                 Ok(Put::Found { location, back }) => {
-                    stored.push((file.due.id, location.clone(), fold(&location), false));
                     (file.location, file.back) = (Some(location), Some(back));
                 }
                 Ok(Put::Blocked) => {
@@ -326,7 +327,9 @@ impl<'f> Group<'f> {
                 Err(trouble) => self.troubled(at, trouble),
             }
         }
-        forwarder.ledger.stored(name, stored).await?;
+        if !stored.is_empty() {
+            forwarder.ledger.stored(name, stored).await?;
+        }
         Ok(())
     }
 

@@ -30,7 +30,7 @@ use crate::spool::Spool;
 /// Files that share flushes and commits.
 const GROUP: usize = 256;
 /// Groups on their way at a time: one is committed while another is written or read back.
-const HANDS: usize = 2;
+const HANDS: usize = 4;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 /// Files that became whole wait this long for others to share their flushes.
@@ -251,11 +251,9 @@ impl Forwarder {
         under_way: &mut UnderWay,
     ) -> Result<Option<Group<'_>>, ForwardError> {
         let name = self.config.name.as_str();
-        let limit = GROUP + stuck.len() + under_way.len();
         let due = loop {
-            let mut due = self.ledger.due(name, limit).await?;
-            due.retain(|due| !stuck.contains(&due.id) && !under_way.contains_key(&due.id));
-            due.truncate(GROUP);
+            let but = stuck.iter().chain(under_way.keys()).copied();
+            let due = self.ledger.due(name, but, GROUP).await?;
             if !due.is_empty() {
                 break due;
             }

@@ -1,17 +1,16 @@
 //! Where the bytes of a copy that is owed come from: the spool, or another archive.
 
-use std::path::PathBuf;
-
 use serde_json::json;
 
 use super::run::{ForwardError, Forwarder};
 use super::steps::{Verdict, VerifyWanted, verify};
 use crate::ledger::{Due, Finding, Severity};
+use crate::spool::Lies;
 
 /// Where the bytes are.
 pub(super) enum Source {
-    /// In a file; `own` where it is the spool's.
-    File { path: PathBuf, own: bool },
+    /// In a file.
+    File(Lies),
     /// In another archive, which cannot be used just now.
     Later,
     /// Neither in the spool nor in another archive.
@@ -23,7 +22,7 @@ impl Forwarder {
     /// is wrong is owed there again.
     pub(super) async fn source(&self, due: &Due) -> Result<Source, ForwardError> {
         if let Some(spool) = &due.spool {
-            return Ok(Source::File { path: self.spool.whole(spool), own: true });
+            return Ok(Source::File(self.spool.lies(spool)));
         }
         let mut source = Source::Nowhere;
         for copy in self.ledger.copies_elsewhere(self.config.name.as_str(), due.sha256).await? {
@@ -35,7 +34,7 @@ impl Forwarder {
             let wanted = VerifyWanted { location, size: due.size, sha256: due.sha256 };
             let why = match verify(&*other, &[wanted]).await.pop() {
                 Some(Ok(Verdict::Good(_))) => match other.file(&copy.location) {
-                    Some(path) => return Ok(Source::File { path, own: false }),
+                    Some(path) => return Ok(Source::File(Lies { path, at: 0, own: false })),
                     None => continue,
                 },
                 Some(Ok(Verdict::Corrupt(_))) => "holds other bytes than were stored",

@@ -75,9 +75,11 @@ fn adopt(wanted: &Claim, found: &[u8]) -> Result<Staked, BadRecord> {
 /// A whole file and the claim that holds for it.
 #[derive(Debug, Clone)]
 pub struct PutWanted {
-    /// Where it lies.
+    /// In which file it lies.
     pub source: PathBuf,
-    /// It is the spool's own.
+    /// At which byte of that file it begins.
+    pub at: u64,
+    /// It is the spool's own, and nothing else lies in it.
     pub own: bool,
     /// From [`stake`].
     pub claim: Claim,
@@ -86,14 +88,14 @@ pub struct PutWanted {
 /// Where a content has come to lie.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Put {
-    /// Written by this call, or already the spool's own file.
+    /// Written by this call, or already the spool's own file; not read back.
     Stored {
         /// Its key.
         location: String,
         /// It shares its blocks with the spool.
         shared: bool,
     },
-    /// It stood there already, with our bytes.
+    /// It stands there with our bytes, as was read.
     Found {
         /// Its key.
         location: String,
@@ -116,19 +118,21 @@ pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put,
                 outcome.get(*at).is_some_and(Option::is_none) && !(place == 0 && want.claim.big)
             })
             .map(|(at, want)| {
-                let PutWanted { source, own, claim } = want;
+                let PutWanted { source, at: begins, own, claim } = want;
                 let key = if place == 0 { &claim.k0 } else { &claim.k1 };
                 let (source, key) = (source.clone(), key.clone());
-                (at, StoreItem { source, own: *own, key, size: claim.size, sha256: claim.sha256 })
+                let (size, sha256) = (claim.size, claim.sha256);
+                (at, StoreItem { source, at: *begins, own: *own, key, size, sha256 })
             })
             .collect();
         let items = open.iter().map(|(_, item)| item.clone()).collect();
-        let stored = each(items, |items| archive.store(items)).await;
+        let stored = each(items, |items| archive.store_and_read(items)).await;
         let mut taken = Vec::new();
         for ((at, item), stored) in open.into_iter().zip(stored) {
             let done = match stored {
-                Ok(Stored::New { shared }) => Ok(Put::Stored { location: item.key, shared }),
-                Ok(Stored::Exists) => {
+                Ok((Stored::New { .. }, Some(back))) => Ok(Put::Found { location: item.key, back }),
+                Ok((Stored::New { shared }, None)) => Ok(Put::Stored { location: item.key, shared }),
+                Ok((Stored::Exists, _)) => {
                     taken.push((at, item));
                     continue;
                 }

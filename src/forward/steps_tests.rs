@@ -166,7 +166,12 @@ impl Depot {
         }
         let wanted: Vec<PutWanted> = open
             .iter()
-            .map(|file| PutWanted { source: file.source.clone(), own: true, claim: file.claim.clone() })
+            .map(|file| PutWanted {
+                source: file.source.clone(),
+                at: 0,
+                own: true,
+                claim: file.claim.clone(),
+            })
             .collect();
         let mut receipts = Vec::new();
         for (file, put) in open.iter().zip(put(archive, &wanted).await) {
@@ -350,7 +355,7 @@ async fn other_content_at_both_places_blocks_that_file_alone() {
         assert!(archive.insert(key.clone(), b"foreign".to_vec()));
     }
     let put_of =
-        |file: &Owed| PutWanted { source: file.source.clone(), own: true, claim: file.claim.clone() };
+        |file: &Owed| PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone() };
     let wanted: Vec<_> = depot.files.iter().map(put_of).collect();
     let outcome = put(&archive, &wanted).await;
     assert_eq!(outcome[0], Ok(Put::Blocked));
@@ -366,7 +371,7 @@ async fn one_unreadable_file_keeps_no_other_back() {
     let mut wanted: Vec<_> = depot
         .files
         .iter()
-        .map(|file| PutWanted { source: file.source.clone(), own: true, claim: file.claim.clone() })
+        .map(|file| PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone() })
         .collect();
     wanted[0].source = spool.path().join("missing");
     let outcome = put(&memory(), &wanted).await;
@@ -380,7 +385,7 @@ async fn big_content_goes_straight_to_its_second_place() {
     let mut depot = Depot::new(spool.path(), "east", "d", &[("a.log", LARGE)]);
     let file = &mut depot.files[0];
     file.claim.big = true;
-    let wanted = PutWanted { source: file.source.clone(), own: true, claim: file.claim.clone() };
+    let wanted = PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone() };
     let location = file.claim.k1.clone();
     assert_eq!(put(&memory(), &[wanted]).await, [Ok(Put::Stored { location, shared: false })]);
 }

@@ -73,6 +73,17 @@ pub(super) fn advance_with(
     set: &str,
     values: &[&dyn ToSql],
 ) -> Result<State, LedgerError> {
+    advance_by(tx, id, &[(by, detail)], set, values)
+}
+
+/// The same for what happens in one go.
+pub(super) fn advance_by(
+    tx: &Tx<'_>,
+    id: VersionId,
+    all: &[(Happening, &Value)],
+    set: &str,
+    values: &[&dyn ToSql],
+) -> Result<State, LedgerError> {
     let (text, logger, written): (String, i64, Written) = tx
         .db
         .prepare_cached("SELECT state, logger, open, ahead FROM versions WHERE id = ?")?
@@ -80,20 +91,25 @@ pub(super) fn advance_with(
             Ok((row.get(0)?, row.get(1)?, Written { open: row.get(2)?, ahead: row.get(3)? }))
         })?;
     let from = State::parse(&text).ok_or_else(|| LedgerError::Damaged(format!("state `{text}`")))?;
-    let to = next(from, by)?;
-    let after = next_written(written, to, by);
+    let (mut to, mut after) = (from, written);
+    for (by, _) in all {
+        to = next(to, *by)?;
+        after = next_written(after, to, *by);
+    }
     let open = match after == written {
         true => String::new(),
         false => format!(", open = {}, ahead = {}", u8::from(after.open), u8::from(after.ahead)),
     };
     if to != from || after != written || !set.is_empty() {
         let state = to.as_str();
-        let all = [&[&id.0 as &dyn ToSql, &state], values].concat();
+        let values = [&[&id.0 as &dyn ToSql, &state], values].concat();
         tx.db
             .prepare_cached(&format!("UPDATE versions SET state = ?2{open}{set} WHERE id = ?1"))?
-            .execute(&*all)?;
+            .execute(&*values)?;
     }
-    event(tx, Some(id), Some(logger), by.as_str(), detail)?;
+    for (by, detail) in all {
+        event(tx, Some(id), Some(logger), by.as_str(), detail)?;
+    }
     Ok(to)
 }
 

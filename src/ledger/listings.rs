@@ -18,14 +18,27 @@ use crate::model::{Digest, Edges, Look, RemotePath};
 /// A file is lost, or gone, when whole listings this far apart lack it.
 const ABSENT_FOR_MS: i64 = 10 * 60 * 1000;
 
+/// The columns of [`Known`].
+macro_rules! known {
+    () => {
+        "id, card, path, state, listed, size, time, validator, still, absent, head, tail, gaps, backlog, presumed, open"
+    };
+}
+
 /// The latest versions on card 2 that lie there as far as we know, unfinished ones alone unless 3, and
 /// those that earlier cards of logger 1 had.
-pub(super) const LYING: &str = "SELECT * FROM versions v WHERE v.card = ?2
+pub(super) const LYING: &str = concat!(
+    "SELECT ",
+    known!(),
+    " FROM versions v WHERE v.card = ?2
     AND v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'archived', 'removing')
     AND (?3 OR v.state IN ('listed', 'open', 'fetching'))
     AND v.number = (SELECT max(number) FROM versions w WHERE w.card = v.card AND w.path = v.path)
   UNION ALL
-  SELECT * FROM versions v WHERE v.logger = ?1 AND v.card <> ?2 AND v.state IN ('listed', 'open', 'fetching')";
+  SELECT ",
+    known!(),
+    " FROM versions v WHERE v.logger = ?1 AND v.card <> ?2 AND v.state IN ('listed', 'open', 'fetching')"
+);
 
 /// A logger's row.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -184,32 +197,31 @@ pub(super) fn path_of(bytes: &[u8]) -> Result<RemotePath, LedgerError> {
 }
 
 fn known_of(row: &Row<'_>, card: i64) -> Result<Known, LedgerError> {
-    let state: String = row.get("state")?;
-    let path: Vec<u8> = row.get("path")?;
+    let state = row.get_ref(3)?.as_str().unwrap_or_default();
     // The ends of a copy with gaps need not be those on the card, nor can those be read for certain.
-    let gapped = row.get::<_, Option<String>>("gaps")?.is_some();
-    let edges = match (digest_of(row.get("head")?), digest_of(row.get("tail")?)) {
+    let gapped = row.get::<_, Option<String>>(12)?.is_some();
+    let edges = match (digest_of(row.get(10)?), digest_of(row.get(11)?)) {
         (Some(head), Some(tail)) if !gapped => Some(Edges { head, tail }),
         _ => None,
     };
     Ok(Known {
-        id: VersionId(row.get("id")?),
-        on_card: row.get::<_, i64>("card")? == card,
-        path: path_of(&path)?,
-        state: State::parse(&state).ok_or(LedgerError::Damaged(state))?,
-        listed: row.get("listed")?,
+        id: VersionId(row.get(0)?),
+        on_card: row.get::<_, i64>(1)? == card,
+        path: path_of(row.get_ref(2)?.as_blob().unwrap_or_default())?,
+        state: State::parse(state).ok_or_else(|| LedgerError::Damaged(state.to_owned()))?,
+        listed: row.get(4)?,
         look: Look {
-            size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
-            time: stamp(row.get("time")?),
+            size: row.get::<_, Option<i64>>(5)?.and_then(|n| u64::try_from(n).ok()),
+            time: stamp(row.get(6)?),
             ..Look::default()
         }
-        .with_validator_text(row.get("validator")?),
-        still: row.get("still")?,
-        absent: row.get("absent")?,
+        .with_validator_text(row.get(7)?),
+        still: row.get(8)?,
+        absent: row.get(9)?,
         edges,
-        backlog: row.get("backlog")?,
-        presumed: row.get("presumed")?,
-        open: row.get("open")?,
+        backlog: row.get(13)?,
+        presumed: row.get(14)?,
+        open: row.get(15)?,
     })
 }
 
@@ -240,9 +252,11 @@ impl Ledger {
                     all.push(known_of(row, card)?);
                 }
                 let lying: BTreeSet<VersionId> = all.iter().map(|known| known.id).collect();
-                let mut latest = tx.db.prepare_cached(
-                    "SELECT * FROM versions WHERE card = ? AND path = ? ORDER BY number DESC LIMIT 1",
-                )?;
+                let mut latest = tx.db.prepare_cached(concat!(
+                    "SELECT ",
+                    known!(),
+                    " FROM versions WHERE card = ? AND path = ? ORDER BY number DESC LIMIT 1"
+                ))?;
                 for path in listed {
                     let mut rows = latest.query(params![card, path.as_bytes()])?;
                     if let Some(row) = rows.next()? {

@@ -84,26 +84,32 @@ const PUT_OFF: (i64, i64) = (60_000, 3_600_000);
 const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy-wrong", "place-taken"];
 
 /// What an archive may be given now. The states are those of the index, word for word.
-pub(super) const DUE: &str = "SELECT o.state AS duty, o.k0, o.k1, o.location, o.shared, v.*, l.name AS logger_name,
-    iif(v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost'), NULL, v.spool) AS whole_spool,
-    c.number AS card_number, f.first AS recorded_from, f.last AS recorded_to,
-    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive) AS extends_seq
+pub(super) const DUE: &str = "SELECT v.id, o.state, o.k0, o.k1, o.location, o.shared, v.logger, l.name, v.vehicle,
+    c.number, v.path, v.size, v.sha256, v.head, v.tail, v.blocks, v.proof, v.time, v.whole_at,
+    iif(v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost'), NULL, v.spool),
+    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive), f.first, f.last
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
     LEFT JOIN facts f ON f.version = v.id
   WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
-    AND (o.after <= ?2 OR o.after > ?2 + ?3)
-  ORDER BY o.version LIMIT ?4";
+    AND (o.after <= ?2 OR o.after > ?2 + ?3) AND o.version NOT IN (SELECT value FROM json_each(?4))
+  ORDER BY o.version LIMIT ?5";
 
 impl Ledger {
-    /// Copies that are owed to an archive, in the order in which their files were listed; without
-    /// those that were put off.
-    pub async fn due(&self, archive: &str, limit: usize) -> Result<Vec<Due>, LedgerError> {
+    /// Copies that are owed to an archive, in the order in which their files were listed, `limit` at
+    /// most; without those that were put off, and without `but`.
+    pub async fn due(
+        &self,
+        archive: &str,
+        but: impl Iterator<Item = VersionId>,
+        limit: usize,
+    ) -> Result<Vec<Due>, LedgerError> {
         let archive = archive.to_owned();
+        let but = json!(but.map(|id| id.0).collect::<Vec<_>>()).to_string();
         self.writer
             .ask(move |tx| {
                 let mut statement = tx.db.prepare_cached(DUE)?;
                 // A wait longer than the longest: the clock was set back meanwhile.
-                let mut rows = statement.query(params![archive, tx.now, PUT_OFF.1, limit as i64])?;
+                let mut rows = statement.query(params![archive, tx.now, PUT_OFF.1, but, limit as i64])?;
                 let mut all = Vec::new();
                 while let Some(row) = rows.next()? {
                     all.push(due_of(row)?);
@@ -297,36 +303,34 @@ impl Ledger {
 
 fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
     let damaged = |what: &str| LedgerError::Damaged(format!("a whole file without {what}"));
-    let digest = |column: &str| -> Result<Digest, LedgerError> {
-        let bytes: Option<Vec<u8>> = row.get(column)?;
-        bytes.as_deref().and_then(Digest::from_slice).ok_or_else(|| damaged(column))
+    let digest = |column: usize| -> Result<Digest, LedgerError> {
+        let bytes = row.get_ref(column)?.as_blob_or_null().ok().flatten();
+        bytes.and_then(Digest::from_slice).ok_or_else(|| damaged("its digests"))
     };
-    let duty: String = row.get("duty")?;
-    let proof: String = row.get("proof")?;
-    let path: Vec<u8> = row.get("path")?;
-    let blocks: Vec<u8> = row.get("blocks")?;
-    let places = row.get::<_, Option<String>>("k0")?.zip(row.get::<_, Option<String>>("k1")?);
+    let word = |column: usize| Ok::<_, LedgerError>(row.get_ref(column)?.as_str().unwrap_or_default());
+    let (duty, proof) = (word(1)?, word(16)?);
+    let blob = |column: usize| Ok::<_, LedgerError>(row.get_ref(column)?.as_blob().unwrap_or_default());
     Ok(Due {
-        id: VersionId(row.get("id")?),
-        duty: Duty::parse(&duty).ok_or(LedgerError::Damaged(duty))?,
-        places,
-        location: row.get("location")?,
-        shared: row.get("shared")?,
-        logger_key: row.get("logger")?,
-        logger: row.get("logger_name")?,
-        vehicle: row.get("vehicle")?,
-        card: row.get("card_number")?,
-        path: path_of(&path)?,
-        size: row.get::<_, i64>("size")?.max(0) as u64,
-        sha256: digest("sha256")?,
-        edges: Edges { head: digest("head")?, tail: digest("tail")? },
-        blocks: Blocks::from_bytes(&blocks).ok_or_else(|| damaged("block digests"))?,
-        proof: Proof::parse(&proof).ok_or(LedgerError::Damaged(proof))?,
-        time: stamp(row.get("time")?),
-        whole_at: stamp(row.get("whole_at")?),
-        spool: row.get("whole_spool")?,
-        recorded: stamp(row.get("recorded_from")?).zip(stamp(row.get("recorded_to")?)),
-        extends: row.get("extends_seq")?,
+        id: VersionId(row.get(0)?),
+        duty: Duty::parse(duty).ok_or_else(|| LedgerError::Damaged(duty.to_owned()))?,
+        places: row.get::<_, Option<String>>(2)?.zip(row.get(3)?),
+        location: row.get(4)?,
+        shared: row.get(5)?,
+        logger_key: row.get(6)?,
+        logger: row.get(7)?,
+        vehicle: row.get(8)?,
+        card: row.get(9)?,
+        path: path_of(blob(10)?)?,
+        size: row.get::<_, i64>(11)?.max(0) as u64,
+        sha256: digest(12)?,
+        edges: Edges { head: digest(13)?, tail: digest(14)? },
+        blocks: Blocks::from_bytes(blob(15)?).ok_or_else(|| damaged("block digests"))?,
+        proof: Proof::parse(proof).ok_or_else(|| LedgerError::Damaged(proof.to_owned()))?,
+        time: stamp(row.get(17)?),
+        whole_at: stamp(row.get(18)?),
+        spool: row.get(19)?,
+        extends: row.get(20)?,
+        recorded: stamp(row.get(21)?).zip(stamp(row.get(22)?)),
     })
 }
 

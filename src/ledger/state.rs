@@ -253,7 +253,7 @@ pub fn next_duty(duty: Duty, step: Step) -> Result<Duty, Illegal> {
         (D::Owed | D::Claimed | D::Stored, T::Proven) => D::Verified,
         (D::Owed | D::Claimed | D::Stored | D::Blocked, T::TakenOut) => D::Waived,
         (D::Claimed, T::Taken) => D::Blocked,
-        (D::Verified | D::Stored, T::FoundWrong) => D::Owed,
+        (D::Verified | D::Stored | D::Claimed, T::FoundWrong) => D::Owed,
         (D::Claimed | D::Stored | D::Blocked | D::Verified | D::Missing, T::Exchanged) => D::Owed,
         (D::Owed | D::Claimed, T::NoSource) => D::Missing,
         (D::Blocked | D::Waived | D::Missing, T::Again) => D::Owed,

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 
 use super::archives::wanted_archives;
 use super::dropped;
-use super::events::{advance, advance_with, event};
+use super::events::{advance, advance_by, advance_with, event};
 use super::exchange::fetched_again;
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file, open_codes};
 use super::gaps::{Gap, gaps_of};
@@ -113,7 +113,8 @@ pub enum Adopted {
 }
 
 /// What is to be fetched from a logger.
-pub(super) const PENDING: &str = "SELECT v.*, b.id AS b_id, b.size AS b_size, b.sha256 AS b_sha FROM versions v
+pub(super) const PENDING: &str = "SELECT v.id, v.path, v.state, v.size, v.time, v.validator, v.backlog, v.spool, v.mark,
+    v.hash, v.furthest, v.stuck, v.stuck_at, v.open, v.ahead, v.gaps, b.id, b.size, b.sha256 FROM versions v
     LEFT JOIN versions b ON b.card = v.card AND b.path = v.path AND b.number = v.number - 1 AND b.sha256 IS NOT NULL
   WHERE v.logger = ?1 AND v.state IN ('listed', 'open', 'fetching') AND v.absent IS NULL
     AND +v.card = (SELECT id FROM cards WHERE logger = ?1 ORDER BY number DESC LIMIT 1)
@@ -230,7 +231,7 @@ impl Ledger {
 
     /// Files became whole: they lie in the spool under their final names, flushed, with their
     /// records. Answered when all of them are committed. With each comes whether a person keeps it
-    /// (else a transfer ended).
+    /// (else a transfer ended). One whose transfer was not granted yet is granted with it.
     pub async fn whole(&self, group: Vec<(WholeFacts, bool)>) -> Result<(), LedgerError> {
         let by = |kept| if kept { Happening::Kept } else { Happening::BecameWhole };
         self.writer
@@ -376,38 +377,36 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
 }
 
 fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
-    let state: String = row.get("state")?;
-    let path: Vec<u8> = row.get("path")?;
-    let sha: Option<Vec<u8>> = row.get("b_sha")?;
-    let before = match (row.get::<_, Option<i64>>("b_id")?, row.get::<_, Option<i64>>("b_size")?, sha) {
-        (Some(id), Some(size), Some(sha)) => {
-            Digest::from_slice(&sha).map(|sha| (VersionId(id), size.max(0) as u64, sha))
+    let state = row.get_ref(2)?.as_str().unwrap_or_default();
+    let before = match (row.get::<_, Option<i64>>(16)?, row.get::<_, Option<i64>>(17)?, row.get(18)?) {
+        (Some(id), Some(size), sha256) => {
+            digest_of(sha256).map(|sha256| (VersionId(id), size.max(0) as u64, sha256))
         }
         _ => None,
     };
     Ok(Pending {
-        id: VersionId(row.get("id")?),
-        path: path_of(&path)?,
-        state: State::parse(&state).ok_or(LedgerError::Damaged(state))?,
+        id: VersionId(row.get(0)?),
+        path: path_of(row.get_ref(1)?.as_blob().unwrap_or_default())?,
+        state: State::parse(state).ok_or_else(|| LedgerError::Damaged(state.to_owned()))?,
         look: Look {
-            size: row.get::<_, Option<i64>>("size")?.and_then(|n| u64::try_from(n).ok()),
-            time: stamp(row.get("time")?),
+            size: row.get::<_, Option<i64>>(3)?.and_then(|n| u64::try_from(n).ok()),
+            time: stamp(row.get(4)?),
             ..Look::default()
         }
-        .with_validator_text(row.get("validator")?),
-        backlog: row.get("backlog")?,
-        spool: row.get("spool")?,
+        .with_validator_text(row.get(5)?),
+        backlog: row.get(6)?,
+        spool: row.get(7)?,
         mark: Mark {
-            offset: row.get::<_, i64>("mark")?.max(0) as u64,
-            hash: row.get::<_, Option<Vec<u8>>>("hash")?.unwrap_or_default(),
+            offset: row.get::<_, i64>(8)?.max(0) as u64,
+            hash: row.get::<_, Option<Vec<u8>>>(9)?.unwrap_or_default(),
             look: None,
         },
-        furthest: row.get::<_, i64>("furthest")?.max(0) as u64,
-        stuck: row.get("stuck")?,
-        stuck_at: row.get::<_, Option<i64>>("stuck_at")?.map(|at| at.max(0) as u64),
-        open: row.get("open")?,
-        ahead: row.get("ahead")?,
-        gaps: gaps_of(row.get("gaps")?)?,
+        furthest: row.get::<_, i64>(10)?.max(0) as u64,
+        stuck: row.get(11)?,
+        stuck_at: row.get::<_, Option<i64>>(12)?.map(|at| at.max(0) as u64),
+        open: row.get(13)?,
+        ahead: row.get(14)?,
+        gaps: gaps_of(row.get(15)?)?,
         before,
     })
 }
@@ -437,17 +436,18 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening, ended: &[&str]) -> Resu
         object.insert("size".into(), facts.size.into());
         object.insert("proof".into(), facts.proof.as_str().into());
     }
-    let before: Option<Vec<u8>> = tx
+    let (granted, before): (bool, Option<Vec<u8>>) = tx
         .db
-        .prepare_cached("SELECT sha256 FROM versions WHERE id = ?")?
-        .query_row([facts.id.0], |row| row.get(0))?;
-    advance_with(
+        .prepare_cached("SELECT state NOT IN ('listed', 'open'), sha256 FROM versions WHERE id = ?")?
+        .query_row([facts.id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let reserved = json!({ "reserved": facts.size });
+    let all = [(Happening::Granted, &reserved), (by, &detail)];
+    advance_by(
         tx,
         facts.id,
-        by,
-        &detail,
+        if granted { &all[1..] } else { &all },
         ", spool = ?3, size = ?4, time = coalesce(?5, time), validator = coalesce(?6, validator),
-           sha256 = ?7, head = ?8, tail = ?9, blocks = ?10, proof = ?11, whole_at = ?12, extends = ?13,
+           sha256 = ?7, head = ?8, tail = ?9, blocks = ?10, proof = ?11, whole_at = ?12,
            mark = 0, hash = NULL, stuck = 0, stuck_at = NULL",
         params![
             facts.spool,
@@ -459,10 +459,15 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening, ended: &[&str]) -> Resu
             facts.edges.tail.0,
             facts.blocks.to_bytes(),
             facts.proof.as_str(),
-            tx.now,
-            facts.extends.map(|v| v.0)
+            tx.now
         ],
     )?;
+    // By itself, since SQLite keeps a journal of each statement that sets a reference.
+    if let Some(extends) = facts.extends {
+        tx.db
+            .prepare_cached("UPDATE versions SET extends = ? WHERE id = ?")?
+            .execute([extends.0, facts.id.0])?;
+    }
     clear_of_file(tx, facts.id, None, ended)?;
     if let Some(before) = digest_of(before) {
         fetched_again(tx, facts.id, &before, &facts.sha256)?;

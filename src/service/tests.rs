@@ -534,14 +534,14 @@ async fn a_whole_file_that_the_spool_cannot_give_holds_up_no_other() {
     let mut depot = Depot::new("").await;
     depot.archives = vec!["central"];
     std::fs::write(depot.dir.path().join("central"), "not mounted").expect("in the way");
-    depot.add("00001.log", Content::noise(1, 5000), 1);
+    depot.add("00001.log", Content::noise(1, 50_000), 1);
     depot.once().await;
     let lost = depot.files()[0].spool.clone().expect("in the spool");
     depot.disk.remove(&depot.dir.path().join(format!("state/spool/{lost}.log"))).expect("removed");
     depot.disk.remove(&depot.dir.path().join("central")).expect("out of the way");
     depot.add("00002.log", Content::noise(2, 5000), 2);
     let round = depot.once().await;
-    assert_eq!(depot.states(), ["00001.log whole 5000", "00002.log archived 5000"]);
+    assert_eq!(depot.states(), ["00001.log whole 50000", "00002.log archived 5000"]);
     assert!(round.away.is_empty(), "the archive is not to blame: {:?}", round.away);
     assert!(depot.findings().iter().all(|code| code == "spool-failed"), "{:?}", depot.findings());
 }

@@ -3,12 +3,13 @@
 //! The order is promise 4: data and record flushed, renamed, folder flushed, ledger committed, and
 //! only then is anybody told.
 
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use futures_util::future::join_all;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
-use super::{Partial, Record, Spool, SpoolError};
+use super::{Group, Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
 use crate::killpoint;
 use crate::ledger::{Ledger, LedgerError, WholeFacts};
@@ -146,16 +147,32 @@ async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
 
 fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -> std::io::Result<()> {
     let mut lines = Vec::new();
-    for (number, file) in group.iter_mut().enumerate() {
-        file.partial.file(disk, spool)?;
+    let mut lies = Group::default();
+    let mut pack: Option<Box<dyn DiskFile>> = None;
+    let opened = spool.opened.fetch_add(1, Ordering::SeqCst);
+    let mut end = 0;
+    for (number, file) in (0..).zip(group.iter_mut()) {
         complete(file)?;
-        file.facts.spool = format!("{name}-{number:03}");
+        if let Some(bytes) = file.partial.held() {
+            let pack = match &mut pack {
+                Some(pack) => pack,
+                None => pack.insert(disk.create_new(&spool.part(name), 0o600)?),
+            };
+            pack.write_at(bytes, end)?;
+            file.facts.spool = format!("{name}-{number:03}@{end}");
+            lies.packed.insert((end, number));
+            end += bytes.len() as u64;
+        } else {
+            file.facts.spool = format!("{name}-{number:03}");
+            lies.own += 1;
+        }
         let Finished { facts, partial, logger, vehicle, path, .. } = file;
         lines.extend(Record::new(facts, &partial.name, logger, vehicle, path).line());
     }
     let record = disk.create_new(&spool.record(name), 0o600)?;
     record.write_at(&lines, 0)?;
     let mut files: Vec<_> = group.iter().filter_map(|file| file.partial.by_age()).collect();
+    files.extend(pack.as_deref().map(|pack| (opened, pack)));
     files.sort_by_key(|(opened, _)| *opened);
     let mut files: Vec<&dyn DiskFile> = files.into_iter().map(|(_, file)| file).collect();
     files.push(&*record);
@@ -164,20 +181,23 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     // names with it, as on most file systems, this costs nothing.
     disk.flush_dir(&spool.dir)?;
     killpoint::pass("record-flushed");
-    for file in group.iter() {
+    if pack.is_some() {
+        disk.rename(&spool.part(name), &spool.dir.join(format!("{name}.log")))?;
+    }
+    for file in group.iter().filter(|file| file.partial.held().is_none()) {
         disk.rename(&spool.part(&file.partial.name), &spool.whole(&file.facts.spool))?;
     }
     killpoint::pass("published");
     disk.flush_dir(&spool.dir)?;
     killpoint::pass("folder-flushed");
-    spool.groups().insert(name.to_owned(), group.len());
+    spool.groups().insert(name.to_owned(), lies);
     Ok(())
 }
 
 /// Gives the files of a group that failed their old names. What cannot be undone now is set right at
 /// the next start, by the records.
 fn withdraw(disk: &dyn Disk, spool: &Spool, name: &str, group: &[Finished]) {
-    for Finished { partial, facts, .. } in group {
+    for Finished { partial, facts, .. } in group.iter().filter(|file| file.partial.held().is_none()) {
         if facts.spool != partial.name
             && disk.stat(&spool.part(&partial.name)).is_ok_and(|part| part.is_none())
         {
@@ -185,6 +205,9 @@ fn withdraw(disk: &dyn Disk, spool: &Spool, name: &str, group: &[Finished]) {
         }
     }
     let _ = disk.remove(&spool.record(name));
+    // What was in memory is fetched again.
+    let _ = disk.remove(&spool.part(name));
+    let _ = disk.remove(&spool.whole(name));
 }
 
 /// Fills in what is read from the file itself: the digests of its ends, and whether it begins with

@@ -2,7 +2,9 @@
 //!
 //! A file is `NAME.part` while bytes come, under a random name. Files that become whole together are
 //! a group with a random name of its own: `GROUP-000.log`, `GROUP-001.log` and so on, and beside them
-//! `GROUP.json` with the record of each, so that whole files can be told without the ledger. The records
+//! `GROUP.json` with the record of each, so that whole files can be told without the ledger. Small
+//! ones that were in memory until then lie one behind the other in `GROUP.log`, which goes with the
+//! last of them; the name of such a file, `GROUP-002@4096`, says where in it it begins. The records
 //! of the group that was let go last lie beside the spool's folder: a ledger that does not know them
 //! went back to an older state.
 //!
@@ -17,7 +19,7 @@ mod partial;
 mod record;
 mod recover;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicU64;
@@ -68,10 +70,30 @@ pub struct Spool {
     dir: PathBuf,
     edges: Edges,
     budget: Arc<Budget>,
-    /// How many files of each group lie here.
-    groups: Arc<Mutex<BTreeMap<String, usize>>>,
+    /// The groups that lie here.
+    groups: Arc<Mutex<BTreeMap<String, Group>>>,
     /// How many partials were opened.
     opened: Arc<AtomicU64>,
+}
+
+/// What lies here of a group.
+#[derive(Debug, Default)]
+struct Group {
+    /// Files of their own.
+    own: usize,
+    /// Where those begin that lie in one file, and their numbers.
+    packed: BTreeSet<(u64, u32)>,
+}
+
+/// Where a whole file's bytes lie.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lies {
+    /// In which file.
+    pub path: PathBuf,
+    /// At which byte of it they begin.
+    pub at: u64,
+    /// The file is the spool's, and holds nothing else.
+    pub own: bool,
 }
 
 impl Spool {
@@ -92,9 +114,14 @@ impl Spool {
         &self.budget
     }
 
-    /// Where a whole file lies.
+    /// The file that holds a whole one.
     pub fn whole(&self, name: &str) -> PathBuf {
-        whole(&self.dir, name)
+        lies(&self.dir, name).path
+    }
+
+    /// Where a whole file's bytes lie.
+    pub fn lies(&self, name: &str) -> Lies {
+        lies(&self.dir, name)
     }
 
     fn part(&self, name: &str) -> PathBuf {
@@ -110,18 +137,18 @@ impl Spool {
         self.dir.join(format!("{group}.json"))
     }
 
-    fn groups(&self) -> MutexGuard<'_, BTreeMap<String, usize>> {
+    fn groups(&self) -> MutexGuard<'_, BTreeMap<String, Group>> {
         self.groups.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// A file of a group is gone; whether it was the last.
-    fn was_last(&self, group: &str) -> bool {
+    /// A file of a group is gone, which was a name of its `own`; whether it was the last.
+    fn was_last(&self, group: &str, own: bool) -> bool {
         let mut groups = self.groups();
         let left = groups.get_mut(group).map(|left| {
-            *left = left.saturating_sub(1);
-            *left
+            left.own = left.own.saturating_sub(usize::from(own));
+            left.own == 0 && left.packed.is_empty()
         });
-        left == Some(0) && groups.remove(group).is_some()
+        left == Some(true) && groups.remove(group).is_some()
     }
 
     /// Makes an error of the system's into one that says what was tried, and where.
@@ -174,10 +201,18 @@ impl Spool {
         self.edges.blocking(unlink).await;
     }
 
-    /// Removes a file; whether it was the last of its group.
+    /// Removes a file; whether it was the last of its group. One that lies among others goes with the
+    /// last of them.
     fn unlink_one(&self, disk: &dyn Disk, name: &str) -> io::Result<bool> {
+        let packed = packed(name);
+        if let Some(place) = packed {
+            let gone = |group: &mut Group| group.packed.remove(&place) && group.packed.is_empty();
+            if !self.groups().get_mut(group_of(name)).is_some_and(gone) {
+                return Ok(false);
+            }
+        }
         if self.remove(disk, &self.whole(name))? {
-            return Ok(self.was_last(group_of(name)));
+            return Ok(self.was_last(group_of(name), packed.is_none()));
         }
         self.remove(disk, &self.part(name))?;
         Ok(false)
@@ -204,11 +239,24 @@ fn group_of(name: &str) -> &str {
     name.split_once('-').map_or(name, |(group, _)| group)
 }
 
-/// Where a whole file lies in the spool of a state folder.
-pub fn whole_in(state_dir: &Path, name: &str) -> PathBuf {
-    whole(&state_dir.join("spool"), name)
+/// Where a whole file's bytes lie in the spool of a state folder.
+pub fn lies_in(state_dir: &Path, name: &str) -> Lies {
+    lies(&state_dir.join("spool"), name)
 }
 
-fn whole(dir: &Path, name: &str) -> PathBuf {
-    dir.join(format!("{name}.log"))
+fn lies(dir: &Path, name: &str) -> Lies {
+    let packed = packed(name);
+    let path = dir.join(format!("{}.log", file_of(name)));
+    Lies { path, at: packed.map_or(0, |(at, _)| at), own: packed.is_none() }
+}
+
+/// Where a whole file begins in the file of its group, and its number; `None` for one of its own.
+fn packed(name: &str) -> Option<(u64, u32)> {
+    let (number, at) = name.split_once('-')?.1.split_once('@')?;
+    Some((at.parse().ok()?, number.parse().ok()?))
+}
+
+/// The name of the file that holds a whole one, without its ending.
+fn file_of(name: &str) -> &str {
+    if packed(name).is_some() { group_of(name) } else { name }
 }

@@ -7,7 +7,7 @@ use bytes::Bytes;
 
 use super::Spool;
 use crate::durable::{Disk, DiskFile, read_full};
-use crate::ledger::Mark;
+use crate::ledger::{Grant, Ledger, LedgerError, Mark};
 use crate::model::{Digest, EDGE, Edges, Look, RunningHash};
 
 /// A partial of so few bytes stays in memory until it is whole or cut, so that a small file costs
@@ -30,6 +30,8 @@ pub struct Partial {
     pub look: Option<Look>,
     named: bool,
     marked: u64,
+    /// What the ledger is told when its file is made.
+    grant: Option<(Ledger, Grant)>,
 }
 
 impl std::fmt::Debug for RunningHash {
@@ -51,7 +53,19 @@ impl Partial {
             look: None,
             named: false,
             marked: 0,
+            grant: None,
         }
+    }
+
+    /// The new one of a grant that the ledger is told of when its file is made. What becomes whole in
+    /// memory tells of itself.
+    pub fn granted(grant: Grant, ledger: Ledger) -> Self {
+        Self { grant: Some((ledger, grant.clone())), ..Self::new(grant.spool) }
+    }
+
+    /// Tells the ledger of its grant, where that has not been done.
+    pub fn tell(&mut self) -> Result<(), LedgerError> {
+        self.grant.take().map_or(Ok(()), |(ledger, grant)| ledger.grant(grant))
     }
 
     fn open(spool: &Spool, name: &str, file: Box<dyn DiskFile>, hash: RunningHash) -> Self {
@@ -66,6 +80,7 @@ impl Partial {
             // Without a mark nobody flushed the folder yet.
             named: marked > 0,
             marked,
+            grant: None,
         }
     }
 
@@ -174,6 +189,11 @@ impl Partial {
         self.file.is_none()
     }
 
+    /// Its bytes, where nothing of it has been written to the disk.
+    pub(super) fn held(&self) -> Option<&[u8]> {
+        self.file.is_none().then_some(&self.held)
+    }
+
     /// Keeps the next bytes of a small one in memory.
     pub fn hold(&mut self, chunks: &[Bytes]) {
         for chunk in chunks {
@@ -187,6 +207,7 @@ impl Partial {
         let file = match self.file.take() {
             Some(file) => file,
             None => {
+                self.tell().map_err(io::Error::other)?;
                 let file = disk.create_new(&spool.part(&self.name), 0o600)?;
                 self.opened = spool.opened.fetch_add(1, Ordering::SeqCst);
                 file

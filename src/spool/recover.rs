@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
 use super::finish::HANDS;
-use super::{Partial, Record, Spool, SpoolError, group_of, record};
+use super::{Partial, Record, Spool, SpoolError, file_of, group_of, packed, record};
 use crate::durable::{Disk, read_small};
 use crate::killpoint;
 use crate::ledger::state::{Happening, State};
@@ -141,10 +141,15 @@ fn told(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Vec<Reco
     let read = read_small(disk, &spool.last(), record::LIMIT);
     let last = read.ok().flatten().as_deref().map(Record::parse).unwrap_or_default();
     let mut lying = Lying::read(disk, spool)?;
-    let names: Vec<String> =
-        lying.wholes.keys().filter(|name| !owners.contains_key(*name)).cloned().collect();
-    let lying = names.iter().filter_map(|name| lying.record(disk, spool, name).cloned()).collect();
-    Ok((last.into_values().collect(), lying))
+    let mut all = Vec::new();
+    for name in std::mem::take(&mut lying.wholes).into_keys() {
+        match is_pack(&name) {
+            true => all.extend(lying.records(disk, spool, &name).into_values()),
+            false => all.extend(lying.record(disk, spool, &name).cloned()),
+        }
+        all.retain(|record: &Record| !owners.contains_key(&record.name));
+    }
+    Ok((last.into_values().collect(), all))
 }
 
 fn sort(
@@ -158,21 +163,30 @@ fn sort(
     let mut mend = Vec::new();
     let of_state = |wanted| owners.iter().filter(move |(_, (_, state, _))| *state == wanted);
     for (name, _) in of_state(State::Whole) {
-        if lying.wholes.contains_key(name) {
+        let file = file_of(name);
+        if lying.wholes.contains_key(file) {
             continue;
         }
         // The disk lost the last rename and kept what came after it?
-        let part = lying.record(disk, spool, name).map(|record| record.part.clone());
+        let part = match packed(name) {
+            Some(_) => Some(file.to_owned()),
+            None => lying.record(disk, spool, name).map(|record| record.part.clone()),
+        };
         match part.and_then(|part| Some((lying.parts.remove(&part)?, part))) {
             Some((len, part)) => {
                 disk.rename(&spool.part(&part), &spool.whole(name))?;
-                lying.wholes.insert(name.clone(), len);
+                lying.wholes.insert(file.to_owned(), len);
             }
             None => found.missing.push(name.clone()),
         }
     }
     let mut grown = BTreeSet::new();
     for (name, len) in std::mem::take(&mut lying.wholes) {
+        if is_pack(&name) {
+            lying.packed(disk, spool, (&name, len), owners, &mut mend);
+            found.bytes += len;
+            continue;
+        }
         let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
         // A record that cannot be read leaves the file where it is: it may be all there is.
         let record = if known { None } else { lying.record(disk, spool, &name) };
@@ -187,7 +201,7 @@ fn sort(
             mend.push(Mending::Adopt(Box::new(record)));
         }
         found.bytes += len;
-        *spool.groups().entry(group_of(&name).to_owned()).or_default() += 1;
+        spool.groups().entry(group_of(&name).to_owned()).or_default().own += 1;
     }
     for (name, (id, ..)) in of_state(State::Fetching) {
         if !lying.parts.contains_key(name) && !grown.contains(name) {
@@ -226,6 +240,42 @@ impl Lying {
         Ok(lying)
     }
 
+    /// Files that lie one behind the other in the file of their group: those that the ledger does not
+    /// know to be whole are adopted.
+    fn packed(
+        &mut self,
+        disk: &dyn Disk,
+        spool: &Spool,
+        (group, len): (&str, u64),
+        owners: &Owners,
+        mend: &mut Vec<Mending>,
+    ) {
+        let prefix = format!("{group}-");
+        let ours = owners.range(prefix.clone()..).take_while(|(name, _)| name.starts_with(&prefix));
+        let mut lies: BTreeSet<_> = ours.filter_map(|(name, _)| packed(name)).collect();
+        let mut told = 0_u64;
+        for (name, record) in self.records(disk, spool, group) {
+            told = record.size.saturating_add(told);
+            let Some(place) = packed(&name) else { continue };
+            lies.insert(place);
+            let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
+            if !known && place.0.saturating_add(record.size) <= len {
+                mend.push(Mending::Adopt(Box::new(record)));
+            }
+        }
+        if told != len {
+            // Records that cannot be read leave the file where it is: it may be all there is.
+            lies.insert((u64::MAX, u32::MAX));
+        }
+        spool.groups().entry(group.to_owned()).or_default().packed = lies;
+    }
+
+    /// The records of a group. They are many, and are let go before the next's are read.
+    fn records(&mut self, disk: &dyn Disk, spool: &Spool, group: &str) -> BTreeMap<String, Record> {
+        self.record(disk, spool, group);
+        self.groups.get_mut(group).and_then(Option::take).unwrap_or_default()
+    }
+
     /// The record of a whole file.
     fn record(&mut self, disk: &dyn Disk, spool: &Spool, name: &str) -> Option<&Record> {
         let records = self.groups.get_mut(group_of(name))?;
@@ -235,6 +285,11 @@ impl Lying {
         };
         records.get_or_insert_with(read).get(name)
     }
+}
+
+/// Whether a file of the spool is that of a group's small files.
+fn is_pack(name: &str) -> bool {
+    !name.contains('-')
 }
 
 /// What becomes of a partial.

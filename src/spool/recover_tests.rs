@@ -167,7 +167,7 @@ async fn a_kill_between_rename_and_commit_is_adopted_by_its_own_row() {
     let (found, ..) = depot.start().await;
     assert_eq!(found.adopted, 1);
     assert_eq!(depot.known().await.state, State::Whole);
-    assert_eq!(depot.ledger.due("central", 9).await.expect("due").len(), 1);
+    assert_eq!(depot.ledger.due("central", [].into_iter(), 9).await.expect("due").len(), 1);
     assert_eq!(depot.start().await.0.adopted, 0, "once");
 }
 
@@ -211,7 +211,7 @@ async fn a_file_that_is_owed_again_is_no_source_once_it_was_let_go_and_one_that_
     // The archive is exchanged while the file is being removed, and then a kill comes.
     depot.ledger.accept_archive("central", "/srv/b", "two").await.expect("exchanged");
     depot.ledger.owe_again("central", 9).await.expect("owed");
-    let source = async || depot.ledger.due("central", 9).await.expect("due").remove(0).spool;
+    let source = async || depot.ledger.due("central", [].into_iter(), 9).await.expect("due").remove(0).spool;
     assert_eq!(source().await, None);
     let (found, names, _) = depot.start().await;
     assert_eq!((found.adopted, found.removed, names.len()), (1, 0, 2));
@@ -293,4 +293,74 @@ async fn the_records_of_a_group_go_with_its_last_file() {
     assert_eq!(left(), 2, "the other file and its record");
     spool.unlink(vec![other.into()]).await;
     assert_eq!(left(), 0);
+}
+
+/// Two small files of one group.
+const PACKED: [&str; 2] = ["fedcba9876543210-000@0", "fedcba9876543210-001@31"];
+
+impl Depot {
+    /// What becomes of two small files when their group is published.
+    fn lay_pack(&self, name: &str) {
+        let record = |name: &str| {
+            let facts = WholeFacts { spool: name.into(), ..self.facts() };
+            Record::new(&facts, "never on the disk", "L-0101", "PLOW-01", &seen().path).line()
+        };
+        self.lay(name, &[BYTES, BYTES].concat());
+        self.lay(&format!("{GROUP}.json"), &PACKED.map(record).concat());
+    }
+
+    async fn spool(&self) -> Spool {
+        Spool::open(self.edges.clone(), self.dir.path(), 1 << 30, 0).await.expect("spool")
+    }
+}
+
+#[tokio::test]
+async fn a_small_file_is_adopted_where_it_lies_among_others() {
+    let depot = Depot::new().await;
+    depot.lay_pack(&format!("{GROUP}.log"));
+    let (found, names, lies) = depot.start().await;
+    assert_eq!((found.adopted, lies), (1, 2 * BYTES.len() as u64), "{names:?}");
+    assert_eq!(depot.known().await.state, State::Whole);
+    let due = depot.ledger.due("central", [].into_iter(), 9).await.expect("due").remove(0);
+    let lies = depot.spool().await.lies(&due.spool.expect("in the spool"));
+    assert_eq!((lies.at, lies.own), (0, false), "no link of it may be taken for it alone");
+}
+
+#[tokio::test]
+async fn small_files_go_with_the_last_of_them_however_often_one_is_let_go() {
+    let depot = Depot::new().await;
+    depot.lay_pack(&format!("{GROUP}.log"));
+    let spool = depot.spool().await;
+    spool.recover(&depot.ledger, false).await.expect("recovered");
+    let left = || std::fs::read_dir(depot.dir.path().join("spool")).expect("read").count();
+    spool.unlink(vec![PACKED[0].into(), PACKED[0].into()]).await;
+    assert_eq!(left(), 2, "the other lies in the same file");
+    spool.unlink(vec![PACKED[1].into()]).await;
+    assert_eq!((left(), spool.budget().used()), (0, 0));
+}
+
+#[tokio::test]
+async fn small_files_whose_records_cannot_be_read_stay() {
+    let depot = Depot::new().await;
+    depot.lay_pack(&format!("{GROUP}.log"));
+    depot.lay(&format!("{GROUP}.json"), b"{");
+    let spool = depot.spool().await;
+    spool.recover(&depot.ledger, false).await.expect("recovered");
+    spool.unlink(PACKED.map(str::to_owned).into()).await;
+    assert!(spool.whole(PACKED[0]).exists(), "it may be all there is");
+}
+
+#[tokio::test]
+async fn a_group_of_small_files_that_lost_its_name_gets_it_again() {
+    let depot = Depot::new().await;
+    let facts = WholeFacts { spool: PACKED[0].into(), ..depot.facts() };
+    depot.ledger.whole(vec![(facts, false)]).await.expect("whole");
+    depot.lay_pack(&format!("{GROUP}.part"));
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.missing.len(), names), (0, vec![format!("{GROUP}.json"), format!("{GROUP}.log")]));
+    // Without a row that names it, it is what a crash left before anything was whole.
+    let depot = Depot::new().await;
+    depot.lay_pack(&format!("{GROUP}.part"));
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.removed, names.len()), (1, 0), "{names:?}");
 }

@@ -74,9 +74,10 @@ impl Conversation {
     }
 
     /// The address of a path below the logger's; folders end with `/`, the empty path is the top.
-    pub fn url(&self, path: &[u8]) -> Result<Url, LinkError> {
-        let text = format!("{}{}", self.base, percent_encode(path));
-        Url::parse(&text).map_err(|e| LinkError::protocol(format!("the address cannot be made: {e}")))
+    pub fn url(&self, path: &[u8]) -> Url {
+        let mut url = self.base.clone();
+        url.set_path(&format!("{}{}", self.base.path(), percent_encode(path)));
+        url
     }
 
     /// The address of an absolute path on the logger's server.

@@ -104,7 +104,7 @@ impl Walk<'_> {
         if !path.is_empty() {
             path.push(b'/');
         }
-        let url = talk.url(&path)?;
+        let url = talk.url(&path);
         let place = Place::new(&url);
         let response = talk.send(Method::GET, url, HeaderMap::new()).await?;
         if response.status() != StatusCode::OK {

@@ -56,7 +56,7 @@ impl Open {
 }
 
 pub(super) async fn look(talk: &mut Conversation, path: &RemotePath) -> Result<Look, LinkError> {
-    let response = talk.send(Method::HEAD, talk.url(path.as_bytes())?, HeaderMap::new()).await?;
+    let response = talk.send(Method::HEAD, talk.url(path.as_bytes()), HeaderMap::new()).await?;
     let size = content_length(response.headers());
     match response.status() {
         StatusCode::OK if size.is_some() => {
@@ -76,7 +76,7 @@ pub(super) async fn look(talk: &mut Conversation, path: &RemotePath) -> Result<L
 async fn look_by_range(talk: &mut Conversation, path: &RemotePath) -> Result<Look, LinkError> {
     let mut headers = HeaderMap::new();
     headers.insert(RANGE, HeaderValue::from_static("bytes=0-0"));
-    let response = talk.send(Method::GET, talk.url(path.as_bytes())?, headers).await?;
+    let response = talk.send(Method::GET, talk.url(path.as_bytes()), headers).await?;
     let told_of = response.headers();
     let size = match response.status() {
         StatusCode::PARTIAL_CONTENT => content_range(told_of).and_then(|range| range.total),
@@ -103,7 +103,7 @@ async fn look_by_range(talk: &mut Conversation, path: &RemotePath) -> Result<Loo
 pub(super) async fn says(talk: &mut Conversation, from: &SerialFrom) -> Result<String, LinkError> {
     match from {
         SerialFrom::Header(name) => {
-            let response = talk.send(Method::HEAD, talk.url(b"")?, HeaderMap::new()).await?;
+            let response = talk.send(Method::HEAD, talk.url(b""), HeaderMap::new()).await?;
             let value = response.headers().get(name.as_str()).map(HeaderValue::as_bytes).unwrap_or_default();
             Ok(String::from_utf8_lossy(value).into_owned())
         }
@@ -142,7 +142,7 @@ pub(super) async fn open(
             headers.insert(IF_RANGE, value);
         }
     }
-    let response = talk.send(Method::GET, talk.url(path.as_bytes())?, headers).await?;
+    let response = talk.send(Method::GET, talk.url(path.as_bytes()), headers).await?;
     match response.status() {
         StatusCode::OK => {
             check_no_page(response.headers(), path)?;
@@ -223,10 +223,9 @@ fn refused(response: &Response, talk: &Conversation, path: &RemotePath) -> LinkE
         };
     }
     let target = response.headers().get(LOCATION).and_then(|value| value.to_str().ok());
-    let own = talk.url(path.as_bytes()).ok();
-    let target = own.as_ref().zip(target).and_then(|(own, target)| own.join(target).ok());
-    match own.zip(target) {
-        Some((own, target)) if target.path().strip_suffix('/') == Some(own.path()) => {
+    let own = talk.url(path.as_bytes());
+    match target.and_then(|target| own.join(target).ok()) {
+        Some(target) if target.path().strip_suffix('/') == Some(own.path()) => {
             LinkError::new(LinkFailure::NotFound, "it is a folder")
         }
         _ => LinkError::protocol(format!("status {status}: redirects of files are not followed")),
@@ -248,7 +247,7 @@ pub(super) async fn range(
     let mut headers = HeaderMap::new();
     let end = from.saturating_add(len - 1);
     headers.insert(RANGE, range_value(from, Some(end))?);
-    let response = talk.send(Method::GET, talk.url(path.as_bytes())?, headers).await?;
+    let response = talk.send(Method::GET, talk.url(path.as_bytes()), headers).await?;
     check_identity(response.headers(), path)?;
     let start = match response.status() {
         StatusCode::PARTIAL_CONTENT => {

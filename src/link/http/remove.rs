@@ -17,7 +17,7 @@ pub(super) async fn remove(talk: &mut Conversation, permit: &Permit) -> Result<(
     if let Some(value) = tag.and_then(|tag| HeaderValue::from_str(tag).ok()) {
         headers.insert(IF_MATCH, value);
     }
-    let url = talk.url(permit.path().as_bytes())?;
+    let url = talk.url(permit.path().as_bytes());
     let response = talk.send(Method::DELETE, url, headers).await?;
     let status = response.status();
     let outcome = match status {
