@@ -280,6 +280,15 @@ CREATE TABLE facts (
     "
 ALTER TABLE versions ADD COLUMN safe INTEGER;  -- ms of lived time: archived since
 ",
+    // 11: when other depots had a logger, as their receipts tell
+    "
+CREATE TABLE elsewhere (
+    at      INTEGER NOT NULL,      -- ms; the quarter of an hour in which it fetched something
+    logger  TEXT NOT NULL,
+    depot   TEXT NOT NULL,
+    PRIMARY KEY (at, logger, depot)
+) STRICT, WITHOUT ROWID;
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -209,11 +209,6 @@ pub const CODES: &[(&str, &str)] = &[
          fit a logger that states digests.",
     ),
     (
-        "report-cannot-be-made",
-        "A report was due and could not be made; it is tried again each minute, and files come home meanwhile. See to \
-         the depot PC's disk.",
-    ),
-    (
         "remove-differs",
         "A file that was to be removed from its logger has other bytes than the archived one of that name, so it stayed \
          and is fetched. See whether the card was formatted or exchanged.",
@@ -227,6 +222,11 @@ pub const CODES: &[(&str, &str)] = &[
         "remove-refused",
         "A logger does not let Yarder delete files that are safe in the archives. Give its login the right to, or turn \
          `remove` off in its kind.",
+    ),
+    (
+        "report-cannot-be-made",
+        "A report was due and could not be made; it is tried again each minute, and files come home meanwhile. See to \
+         the depot PC's disk.",
     ),
     (
         "reread-differs",
