@@ -2,12 +2,13 @@
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use serde_json::json;
 
 use crate::config::Config;
 use crate::ledger::{Query, Stored};
 use crate::model::Day;
-use crate::report::words::full;
-use crate::report::{Facts, Report, build, csv, html, text};
+use crate::report::words::{full, wrap};
+use crate::report::{CODES, Facts, Report, build, csv, html, text};
 
 use super::Cx;
 use super::out::{Failure, Out, Outcome};
@@ -26,6 +27,7 @@ use super::out::{Failure, Out, Outcome};
   yarder report --json                one JSON object
   yarder report --format html > day.html    a page for a browser, a phone or paper
   yarder report --format csv > day.csv      a row a vehicle, for a spreadsheet
+  yarder report --codes               what the codes of findings mean
 
 Columns of the CSV (times in UTC, empty where unknown):
   depot, date, as_of, vehicle, verdict, needs_person, last_seen, data_until
@@ -41,6 +43,9 @@ pub struct Args {
     /// The day, by the date on which it begins
     #[arg(long, value_name = "YYYY-MM-DD")]
     date: Option<Date>,
+    /// Say what each code of a finding means, and print no report
+    #[arg(long, conflicts_with = "date")]
+    codes: bool,
     /// One form or several with commas: text, html, json, csv
     #[arg(long, value_delimiter = ',', value_name = "FORM")]
     format: Vec<String>,
@@ -48,6 +53,9 @@ pub struct Args {
 
 pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
     let formats = formats(&args.format, out.json)?;
+    if args.codes {
+        return codes(out);
+    }
     let (loaded, query) = cx.read()?;
     if let Some(date) = args.date {
         if let Some(stored) = query.stored(date)? {
@@ -62,6 +70,21 @@ pub(super) fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failur
     }
     let report = make(&loaded.config, &query, None, cx.now())?;
     print(&loaded.config, &report, &formats, out)
+}
+
+/// Prints the list of codes.
+fn codes(out: &mut Out) -> Result<Outcome, Failure> {
+    for (code, text) in CODES {
+        if out.json {
+            out.value(&json!({ "code": code, "means": text }))?;
+            continue;
+        }
+        out.line(code)?;
+        for line in wrap(text, 74) {
+            out.line(format!("  {line}"))?;
+        }
+    }
+    Ok(Outcome::needs(false))
 }
 
 /// Prints a report as it was stored; its JSON form byte for byte.

@@ -451,6 +451,18 @@ async fn the_report_comes_in_every_form_that_is_asked_for() {
 }
 
 #[tokio::test]
+async fn the_codes_of_findings_are_told_as_the_report_says() {
+    let depot = Depot::new().await;
+    let (outcome, text) = depot.run(&["report", "--codes"]).await;
+    assert_eq!(outcome.expect("done"), Outcome::Done);
+    for (code, means) in crate::report::CODES {
+        assert!(text.contains(&format!("\n{code}\n")) || text.starts_with(code), "{code}");
+        let first = means.split_whitespace().take(3).collect::<Vec<_>>().join(" ");
+        assert!(text.contains(&first), "{code}");
+    }
+}
+
+#[tokio::test]
 async fn what_this_version_lacks_is_refused_by_name() {
     let depot = Depot::new().await;
     depot.night().await;

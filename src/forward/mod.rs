@@ -9,6 +9,7 @@ pub mod place;
 pub mod records;
 pub mod steps;
 mod attach;
+mod elsewhere;
 mod catch_up;
 mod group;
 mod receipts;

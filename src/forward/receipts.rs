@@ -7,14 +7,11 @@ use super::group::{File, Group};
 use super::place::day_folder;
 use super::records::{Receipt, ReceiptKind, Recorded, path_text};
 use super::run::ForwardError;
-use super::steps::{Found, Received, read_receipts, receive};
+use super::steps::{Found, Received, receive};
 use crate::archive::{ReadBack, fit_part};
 use crate::killpoint;
 use crate::ledger::{Kept, ReceiptRow, VersionId};
 use crate::model::LoggerId;
-
-/// Receipt objects read in one go.
-const READ: u64 = 1000;
 
 impl Group<'_> {
     /// Step 0: what the archive's receipts say of these contents.
@@ -33,21 +30,11 @@ impl Group<'_> {
 
     async fn receipts_of(&mut self, name: &str, logger: &LoggerId) -> Result<(), ForwardError> {
         let keys: Vec<String> = self.of(logger).map(|f| f.key.clone()).collect();
-        let (mut last, _) = self.forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
+        let (last, _) = self.forwarder.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
         if last == 0 {
             self.register(logger).await?;
         }
-        loop {
-            let from = last.unsigned_abs() + 1;
-            let found = read_receipts(&*self.forwarder.archive, logger, from, READ).await?;
-            let next = found.next;
-            let rows = rows_of(&found);
-            self.forwarder.ledger.remember_receipts(name, logger.as_str(), rows).await?;
-            last = i64::try_from(next).unwrap_or(i64::MAX) - 1;
-            if next < from + READ {
-                break;
-            }
-        }
+        self.forwarder.read_on(logger, usize::MAX).await?;
         let (_, known) = self.forwarder.ledger.receipts(name, logger.as_str(), keys).await?;
         for file in self.files.iter_mut().filter(|f| f.logger == *logger) {
             let path = path_text(&file.due.path);

@@ -100,6 +100,7 @@ impl Forwarder {
         let mut attached = false;
         let mut rested = false;
         let mut stay = 0;
+        let mut looked = None;
         while !stop.is_cancelled() {
             whole = whole.resubscribe();
             let outcome =
@@ -116,7 +117,10 @@ impl Forwarder {
                     match caught_up {
                         Ok(()) => {
                             attached = true;
-                            self.round(&stop, &mut stay).await
+                            match self.round(&stop, &mut stay).await {
+                                Ok(()) => self.look_around(&mut looked).await,
+                                failed => failed,
+                            }
                         }
                         failed => failed,
                     }

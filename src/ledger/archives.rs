@@ -1,5 +1,7 @@
 //! Archives, their receipts and their manifests, as far as this depot knows them.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
@@ -221,6 +223,37 @@ impl Ledger {
     ) -> Result<(), LedgerError> {
         let (archive, logger) = (archive.to_owned(), logger.to_owned());
         self.writer.ask(move |tx| rows.iter().try_for_each(|row| remember(tx, &archive, &logger, row))).await
+    }
+
+    /// Other depots fetched something from a logger at these moments (ms), as their receipts tell.
+    pub async fn seen_elsewhere(&self, logger: &str, seen: Vec<(String, i64)>) -> Result<(), LedgerError> {
+        // Days begin with one, whatever the zone.
+        const QUARTER: i64 = 900_000;
+        // Reports look back for a day; two months leave room for days that were missed.
+        const KEPT: i64 = 60 * 24 * 4 * QUARTER;
+        let logger = logger.to_owned();
+        self.writer
+            .ask(move |tx| {
+                let mut insert = tx
+                    .db
+                    .prepare_cached("INSERT OR IGNORE INTO elsewhere (logger, at, depot) VALUES (?, ?, ?)")?;
+                for (depot, at) in seen.iter().filter(|(_, at)| (tx.now - KEPT..=tx.now).contains(at)) {
+                    insert.execute(params![logger, at - at.rem_euclid(QUARTER), depot])?;
+                }
+                tx.db.prepare_cached("DELETE FROM elsewhere WHERE at < ?")?.execute([tx.now - KEPT])?;
+                Ok(())
+            })
+            .await
+    }
+
+    /// Loggers that gave a listing here since a moment (ms).
+    pub async fn seen_since(&self, since: i64) -> Result<BTreeSet<String>, LedgerError> {
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached("SELECT name FROM loggers WHERE last_seen >= ?")?;
+                Ok(statement.query_map([since], |row| row.get(0))?.collect::<Result<_, _>>()?)
+            })
+            .await
     }
 
     /// Day folders whose manifest is behind.

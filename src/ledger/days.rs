@@ -67,6 +67,9 @@ pub(super) const UPS: &str = "SELECT began, last FROM uptimes WHERE last >= ?1 A
 /// Spans in which it could not see.
 pub(super) const BLIND: &str =
     "SELECT why, began, last FROM blind WHERE last >= ?1 AND began < ?2 ORDER BY last";
+/// Which depots had which loggers, the latest last.
+pub(super) const ELSEWHERE: &str =
+    "SELECT logger, depot FROM elsewhere WHERE at >= ?1 AND at < ?2 ORDER BY at";
 /// Files that became whole in a span, by proof.
 pub(super) const PROOFS: &str = "SELECT proof, count(*), coalesce(sum(size), 0) FROM versions
      WHERE whole_at >= ?1 AND whole_at < ?2 AND (backlog OR NOT ?3) GROUP BY +proof";
@@ -107,6 +110,13 @@ impl Query {
             .into_iter()
             .map(|row| Visit { from: row.0, to: end(row).clamp(row.0, to.max(row.0)) })
             .collect())
+    }
+
+    /// Loggers that other depots had in `from..to` (ms), each with the depot that had it last.
+    pub fn elsewhere(&self, from: i64, to: i64) -> Result<BTreeMap<String, String>, LedgerError> {
+        let mut statement = self.db.prepare_cached(ELSEWHERE)?;
+        let rows = statement.query_map([from, to], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// When Yarder ran and could not see, in `from..to` (ms).

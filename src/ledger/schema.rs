@@ -284,6 +284,15 @@ ALTER TABLE versions ADD COLUMN safe INTEGER;  -- ms of lived time: archived sin
     "
 CREATE INDEX versions_came ON versions (logger, whole_at) WHERE whole_at IS NOT NULL;
 ",
+    // 12: when other depots had a logger, as their receipts tell
+    "
+CREATE TABLE elsewhere (
+    at      INTEGER NOT NULL,      -- ms; the quarter of an hour in which it fetched something
+    logger  TEXT NOT NULL,
+    depot   TEXT NOT NULL,
+    PRIMARY KEY (at, logger, depot)
+) STRICT, WITHOUT ROWID;
+",
 ];
 
 /// The version of the schema that this program writes.

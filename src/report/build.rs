@@ -39,6 +39,8 @@ pub struct Facts {
     pub past: Past,
     /// Visits of this day and of the two weeks before it, by logger, oldest first.
     pub visits: BTreeMap<String, Vec<Visit>>,
+    /// Loggers that other depots had in this day, each with the depot.
+    pub elsewhere: BTreeMap<String, String>,
     /// When Yarder ran and could not see, in this day and the two months before it.
     pub watched: Watched,
     /// The spool, and what came into it.
@@ -65,6 +67,7 @@ impl Facts {
             loggers,
             visits,
             recorded,
+            elsewhere: query.elsewhere(from, to)?,
             watched: query.watched(from - i64::from(BACK) * DAY, to)?,
             spool: query.spool_day(from, to)?,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
@@ -162,6 +165,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 coverage: None,
                 // What is away and was seen says both.
                 away: facts.not_expected(config, vehicle, day.date),
+                leaves: vehicle.leaves.map(|time| time.strftime("%H:%M").to_string()),
                 strip: Vec::new(),
                 loggers: Vec::new(),
                 findings: Vec::new(),
@@ -186,6 +190,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                     answered: answered.get(id).copied(),
                     act,
                     visits,
+                    elsewhere: facts.elsewhere.get(id).map(String::as_str),
                     missed: !met && sight.may_have_missed(visits, part, like),
                 };
                 add(&mut line, id, &met, (&sight, part), day, as_of);
@@ -323,6 +328,8 @@ struct Met<'f> {
     act: bool,
     /// Its visits, oldest first.
     visits: &'f [Visit],
+    /// The depot that had it this day, where that is another one.
+    elsewhere: Option<&'f str>,
     /// Whether it may have been there while Yarder could not see.
     missed: bool,
 }
@@ -350,6 +357,7 @@ fn add(
         drove: sight.drove(met.visits, part),
         new: row.new > 0,
         missed: met.missed,
+        elsewhere: met.elsewhere.is_some(),
     });
     let before = |at: &i64| *at < day.to.as_millisecond();
     let last = row.last_seen.filter(before).or(met.visits.iter().map(|v| v.to).rfind(before));
@@ -359,6 +367,7 @@ fn add(
         last_seen: stamp(seen.or(last)),
         data_until: stamp(row.data_until).filter(|at| credible(*at, as_of)),
         listing_whole: whole,
+        depot: met.elsewhere.filter(|_| verdict == Verdict::Elsewhere).map(str::to_owned),
     };
     line.last_seen = line.last_seen.max(logger.last_seen);
     line.data_until = match (line.data_until, logger.data_until) {

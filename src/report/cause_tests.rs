@@ -70,7 +70,7 @@ pub(super) fn up() -> Watched {
 }
 
 /// Yarder did not run between two moments.
-fn down(from: &str, to: &str) -> Watched {
+pub(super) fn down(from: &str, to: &str) -> Watched {
     let all = up();
     Watched { ups: vec![(all.ups[0].0, ms(from)), (ms(to), all.ups[0].1)], ..all }
 }
@@ -249,6 +249,21 @@ fn who_came_home_with_nothing_new_has_no_data() {
         .visits
         .insert("L0".into(), vec![Visit { from: ms(NOON) - 9 * DAY, to: ms("2026-11-25T03:50:00Z") }]);
     assert_eq!(report(&config, &facts).vehicles[0].verdict, Verdict::Complete);
+}
+
+#[test]
+fn who_is_at_another_depot_is_missed_by_nobody_and_says_where() {
+    let config = yard(&["east"; 5]);
+    let mut facts = facts(&config, &[1, 2, 3, 4]);
+    facts.elsewhere =
+        [("L0".to_owned(), "south-yard".to_owned()), ("L1".to_owned(), "south-yard".to_owned())].into();
+    let report = report(&config, &facts);
+    assert_eq!(verdicts(&report)[..2], [Verdict::Elsewhere, Verdict::Complete], "seen here is seen here");
+    assert_eq!((found(&report), report.totals.elsewhere), ((vec![], vec![]), 1));
+    let zone = config.depot.time_zone.clone();
+    let told = phrases::Told { report: &report, zone: &zone };
+    assert_eq!(told.note(&report.vehicles[0]), "logger L0 home at south-yard");
+    assert_eq!(report.vehicles[1].loggers[0].depot, None);
 }
 
 #[test]

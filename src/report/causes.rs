@@ -99,17 +99,21 @@ impl Ground<'_> {
     fn not_seen(&self, line: &VehicleLine, unseen: &[&LoggerLine], missed: &[Date]) -> FindingLine {
         let severity = if missed.len() < PATIENCE { Severity::Watch } else { Severity::Act };
         let last = last_seen(unseen);
-        let seen = last.map_or("never before".to_owned(), |at| format!("last seen {}", self.moment(at)));
+        let seen = last.map_or("and never before".to_owned(), |at| format!("last seen {}", self.moment(at)));
         let unseen = unseen.iter().map(|l| l.id.as_str()).collect::<Vec<_>>();
+        // The vehicle itself may stand there, with another logger that answers.
+        let some = unseen.len() < line.loggers.len();
+        let whose = if some { format!("its logger {}: ", unseen.join(", ")) } else { String::new() };
         FindingLine {
             evidence: json!({
                 "loggers": unseen, "working_days": missed.len(), "last_seen": last,
             }),
             cause: match missed.len() {
-                0 | 1 => format!("expected this day and not seen, {seen}"),
-                n => format!("expected on {} days and not seen, {seen}", count(n as u64)),
+                0 | 1 => format!("{whose}expected this day and not seen, {seen}"),
+                n => format!("{whose}expected on {} days and not seen, {seen}", count(n as u64)),
             },
             action: match severity {
+                _ if some => "See whether that logger has power and its card is in it.".to_owned(),
                 Severity::Act => {
                     "See where it is and whether its logger has power; if it is away, write `away` for it \
                     in vehicles.toml."

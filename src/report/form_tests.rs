@@ -234,6 +234,36 @@ fn every_field_of_the_json_is_documented_and_no_other_is() {
 }
 
 #[test]
+fn every_verdict_stands_with_its_mark_in_the_table_that_people_read() {
+    let guide = include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md"));
+    let rows: BTreeSet<&str> =
+        guide.lines().filter_map(|l| Some(l.strip_prefix("| ")?.split_once(" | ")?.0)).collect();
+    for verdict in Verdict::ALL {
+        let row = format!("{} {}", Glyphs::PLAIN.mark(verdict), verdict.words());
+        assert!(rows.contains(row.as_str()), "{row}");
+    }
+}
+
+#[test]
+fn who_is_due_out_next_comes_first_and_says_when() {
+    let mut report = best();
+    report.vehicles.truncate(4);
+    // As of 05:00: 05:30 comes before 06:00, and 04:00 is tomorrow.
+    for (line, leaves) in report.vehicles.iter_mut().zip([None, Some("04:00"), Some("06:00"), Some("05:30")])
+    {
+        line.verdict = Verdict::Incomplete;
+        line.files.listed = 2;
+        line.leaves = leaves.map(str::to_owned);
+    }
+    let zone = oslo();
+    let told = phrases::Told { report: &report, zone: &zone };
+    let rows: Vec<Option<&str>> = told.rows().iter().map(|v| v.leaves.as_deref()).collect();
+    assert_eq!(rows, [Some("05:30"), Some("06:00"), Some("04:00"), None]);
+    assert_eq!(told.note(told.rows()[0]), "2 files not fetched yet, due out at 05:30");
+    assert_eq!(told.note(told.rows()[3]), "2 files not fetched yet");
+}
+
+#[test]
 fn every_column_of_the_csv_is_documented_in_the_help() {
     let mut cli = <crate::cli::Cli as clap::CommandFactory>::command();
     let text = cli.find_subcommand_mut("report").expect("command").render_long_help().to_string();

@@ -64,6 +64,27 @@ impl Page<'_> {
             }
         }
         self.to.raw("</p>\n").element("<p>", &self.told.home(), "</p>");
+        let roll = self.told.roll();
+        self.to.raw(if roll.is_empty() { "" } else { "<ul class=\"roll\">\n" });
+        for row in &roll {
+            self.to.raw("<li>").mark(row.verdict).raw(" ").text(row.verdict.words()).raw(": ");
+            for (nth, vehicle) in row.named.iter().enumerate() {
+                let place = self.place(vehicle);
+                self.to.raw(if nth == 0 { "" } else { ", " }).raw("<a href=\"#v").text(&place).raw("\">");
+                self.to.text(&vehicle.id).raw("</a>");
+            }
+            if let Some(rest) = row.rest() {
+                self.to.raw(if row.named.is_empty() { "" } else { ", " }).text(&rest);
+            }
+            self.to.raw("</li>\n");
+        }
+        self.to.raw(if roll.is_empty() { "" } else { "</ul>\n" });
+    }
+
+    /// A vehicle's place in the list, by which the head leads to its row.
+    fn place(&self, vehicle: &VehicleLine) -> String {
+        let place = self.told.report.vehicles.iter().position(|v| v.id == vehicle.id);
+        place.unwrap_or_default().to_string()
     }
 
     fn needs_you(&mut self) {
@@ -155,7 +176,7 @@ impl Page<'_> {
         // The roles say again what the elements are: as cards, on a phone, they would lose it.
         self.to.raw(
             "<h2>Vehicles</h2>\n<table class=\"fleet\" role=\"table\">\n\
-             <caption>Every vehicle: who needs attention first, then in the order of the list</caption>\n\
+             <caption>Every vehicle: who needs attention first</caption>\n\
              <thead role=\"rowgroup\"><tr role=\"row\">\
              <th role=\"columnheader\" scope=\"col\">Vehicle</th>\
              <th role=\"columnheader\" scope=\"col\">State</th>\
@@ -174,7 +195,9 @@ impl Page<'_> {
     }
 
     fn row(&mut self, vehicle: &VehicleLine) {
-        self.to.raw("<tr role=\"row\">").raw("<th role=\"rowheader\" scope=\"row\">").text(&vehicle.id);
+        let place = self.place(vehicle);
+        self.to.raw("<tr role=\"row\" id=\"v").text(&place).raw("\">");
+        self.to.raw("<th role=\"rowheader\" scope=\"row\">").text(&vehicle.id);
         self.to.raw("</th><td role=\"cell\" class=\"state\">").mark(vehicle.verdict).raw(" ");
         self.to.text(vehicle.verdict.words());
         if vehicle.files.lost > 0 {

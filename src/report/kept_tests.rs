@@ -92,6 +92,21 @@ fn who_is_missed_is_known_on_days_off_and_gone_when_seen_or_away() {
 }
 
 #[test]
+fn one_of_two_loggers_that_is_missed_is_named_and_was_not_missed_by_yarder_alone() {
+    let mut config = yard(&["east"; 5]);
+    let second = config.loggers[0].clone();
+    config.loggers[0] =
+        crate::config::Logger { vehicle: config.vehicles[1].id.clone(), ..(*second).clone() }.into();
+    let mut all = facts(&config, &[1, 2, 3, 4]);
+    all.watched = super::cause_tests::down("2026-11-24T19:00:00Z", "2026-11-25T03:00:00Z");
+    let made = report(&config, &all);
+    let line = &made.vehicles[1];
+    assert_eq!(line.verdict, Verdict::NotSeen, "the vehicle was here, and so was the logger");
+    let cause = &line.findings[0].cause;
+    assert_eq!(cause, "its logger L0: expected this day and not seen, last seen 05:30");
+}
+
+#[test]
 fn who_was_seen_between_two_absences_is_new_again() {
     let config = yard(&["east"; 5]);
     let mut all = facts(&config, &[1, 2, 3, 4]);

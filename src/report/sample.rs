@@ -61,6 +61,7 @@ pub fn vehicle(id: &str, verdict: Verdict, marks: &str) -> VehicleLine {
         bytes: Bytes { archived: bytes, delivered: bytes, ..Bytes::default() },
         coverage: None,
         away: None,
+        leaves: None,
         strip: strip(marks),
         loggers: vec![LoggerLine {
             id: format!("L-{id}"),
@@ -68,6 +69,7 @@ pub fn vehicle(id: &str, verdict: Verdict, marks: &str) -> VehicleLine {
             last_seen,
             data_until,
             listing_whole: seen,
+            depot: (verdict == Verdict::Elsewhere).then(|| "south-yard".to_owned()),
         }],
         findings: Vec::new(),
     }

@@ -3,7 +3,7 @@
 use jiff::tz::TimeZone;
 
 use super::phrases::{Group, Told, is_loss, standing};
-use super::value::{FindingLine, FindingState, Report, StripDay, Verdict};
+use super::value::{FindingLine, FindingState, Report, StripDay, VehicleLine, Verdict};
 use super::words::{Glyphs, cell, columns, count, megabytes, plain, sentence, wrap};
 
 /// Widest line.
@@ -12,6 +12,8 @@ const WIDTH: usize = 80;
 const MOST: usize = 6;
 /// Where words behind a name begin.
 const SET_IN: usize = 13;
+/// Longest name of a vehicle in the head.
+const NAME: usize = 24;
 /// Days of a strip.
 const DAYS: usize = 14;
 
@@ -26,6 +28,7 @@ pub fn render(report: &Report, zone: &TimeZone, glyphs: Glyphs) -> String {
     page.not_home();
     page.known_since();
     page.other_findings();
+    page.foot();
     page.out
 }
 
@@ -76,6 +79,19 @@ impl Page<'_> {
         let said = sentences.collect::<Vec<_>>().join(" ");
         self.item("", 0, &said);
         self.item("", 0, &self.told.home());
+        let roll = self.told.roll();
+        if !roll.is_empty() {
+            self.line("");
+        }
+        for row in roll {
+            let name = |v: &&VehicleLine| {
+                let name = plain(&v.id);
+                if columns(&name) > NAME { cell(&name, NAME) } else { name }
+            };
+            let names: Vec<String> = row.named.iter().map(name).chain(row.rest()).collect();
+            let first = format!("{} {} ", self.glyphs.mark(row.verdict), row.verdict.words());
+            self.item(&first, SET_IN, &names.join(", "));
+        }
     }
 
     fn needs_you(&mut self) {
@@ -283,6 +299,14 @@ impl Page<'_> {
                 self.more(group.findings.len(), MOST);
             }
             self.more(gone.len(), 2 * MOST);
+        }
+    }
+
+    fn foot(&mut self) {
+        let report = self.told.report;
+        if report.findings.iter().chain(report.vehicles.iter().flat_map(|v| &v.findings)).next().is_some() {
+            self.line("");
+            self.item("", 0, "The codes in brackets: yarder report --codes");
         }
     }
 

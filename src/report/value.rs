@@ -154,6 +154,9 @@ pub struct VehicleLine {
     pub coverage: Option<f64>,
     /// Why it is not expected, where it is not.
     pub away: Option<String>,
+    /// When it is due out, by the depot's clock: `05:30`.
+    #[serde(default)]
+    pub leaves: Option<String>,
     /// The last days before this one and this one, oldest first, 14 at most.
     pub strip: Vec<StripDay>,
     /// Its loggers, in the order of the list.
@@ -200,6 +203,9 @@ pub struct LoggerLine {
     pub data_until: Option<Timestamp>,
     /// Whether a whole listing was taken this day or later.
     pub listing_whole: bool,
+    /// The depot at which it is home, where that is another one.
+    #[serde(default)]
+    pub depot: Option<String>,
 }
 
 /// A file that is not home; old stock is not among them.

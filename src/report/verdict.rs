@@ -19,12 +19,15 @@ pub(super) struct Facts {
     pub new: bool,
     /// It may have been there while Yarder could not see.
     pub missed: bool,
+    /// Another depot had it this day.
+    pub elsewhere: bool,
 }
 
 /// The verdict.
 pub(super) fn of(facts: &Facts) -> Verdict {
-    let Facts { expected, answered, whole, clean, drove, new, missed } = *facts;
+    let Facts { expected, answered, whole, clean, drove, new, missed, elsewhere } = *facts;
     match answered {
+        false if elsewhere => Verdict::Elsewhere,
         false if !expected => Verdict::Away,
         false if missed => Verdict::Unknown,
         false => Verdict::NotSeen,
@@ -39,7 +42,7 @@ pub(super) fn of(facts: &Facts) -> Verdict {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use Verdict::{Away, Complete, Incomplete, NoData, NotSeen, Unknown};
+    use Verdict::{Away, Complete, Elsewhere, Incomplete, NoData, NotSeen, Unknown};
 
     #[test]
     fn each_verdict_has_its_facts() {
@@ -48,6 +51,11 @@ mod tests {
             (NotSeen, "expected"),
             (NotSeen, "expected clean whole new"),
             (Unknown, "expected missed"),
+            // Who was at another depot was seen there, and nobody missed it here.
+            (Elsewhere, "expected elsewhere"),
+            (Elsewhere, "expected elsewhere missed"),
+            (Elsewhere, "elsewhere"),
+            (Complete, "expected elsewhere answered whole clean new"),
             (Away, ""),
             (Away, "missed"),
             (Complete, "expected answered whole clean"),
@@ -77,6 +85,7 @@ mod tests {
                 drove: has("drove"),
                 new: has("new"),
                 missed: has("missed"),
+                elsewhere: has("elsewhere"),
             };
             assert_eq!(of(&facts), is, "{words}");
         }

@@ -97,6 +97,11 @@ impl Visit<'_> {
         let size = item.look.size.unwrap_or(0);
         let minutes = reached.map(|reached| reached.minutes_for(size));
         let needs = minutes.map_or_else(String::new, |m| format!(" for the {m} min that it needs"));
+        let config = self.yard.config.borrow().clone();
+        let vehicle = config.vehicles.iter().find(|v| v.id == self.logger.vehicle);
+        let before = vehicle.and_then(|v| v.leaves);
+        let before =
+            before.map_or_else(String::new, |at| format!(" before it leaves at {}", at.strftime("%H:%M")));
         self.tell(
             "never-fits",
             item,
@@ -107,7 +112,9 @@ impl Visit<'_> {
                 size as f64 / 1e6,
                 if needs.is_empty() { " long enough" } else { &needs },
             ),
-            "Keep its logger powered in range for that long once, or take the file from the card by hand. Smaller log files on that logger end this for good.",
+            &format!(
+                "Keep its logger powered in range for that long once{before}, or take the file from the card by hand. Smaller log files on that logger end this for good.",
+            ),
         )?;
         Ok(())
     }

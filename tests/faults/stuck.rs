@@ -144,6 +144,10 @@ async fn a_file_that_never_fits_into_the_vehicles_stay_is_told_with_its_minutes_
     logger.faults().always(Point::file("1.log", 360_000), Effect::Stall);
     let depot = Depot::new();
     depot.write(&[("1", logger.url())]);
+    let list = depot.path().join("vehicles.toml");
+    let text = std::fs::read_to_string(&list).expect("the list");
+    let leaves = "[[vehicle]]\nleaves = \"05:30\"";
+    std::fs::write(&list, text.replace("[[vehicle]]", leaves)).expect("written");
     let mut others = Vec::new();
     for night in 1..=5 {
         assert_eq!(
@@ -173,6 +177,7 @@ async fn a_file_that_never_fits_into_the_vehicles_stay_is_told_with_its_minutes_
     let minutes = told.evidence["minutes"].as_u64().expect("minutes");
     assert!((2..6).contains(&minutes), "{minutes} min");
     assert!(told.cause.contains(&format!("{minutes} min")), "{}", told.cause);
+    assert!(told.action.contains("for that long once before it leaves at 05:30"), "{}", told.action);
     // It stays long enough.
     logger.faults().clear_incidents();
     depot.round(&clock).await;

@@ -18,6 +18,8 @@
 //!   are not seen, and the finding of the depot explains them.
 //! * A finding that asks for more than when it was told is `worse`: who is missed on three working
 //!   days is a task, and no longer a look.
+//! * An archive is asked at least once an hour, so that one that goes away at 10:00 is found in the day
+//!   before the night for which it lacks: the last report of that day, at noon, tells it as new.
 //! * The first sentence tells the depot's cause itself; its beginning is compared.
 //!
 //! `day` and `since` are days of October 2026, by the date on which they begin (at noon). A vehicle
@@ -162,7 +164,7 @@ pub const EXPECTED: &str = "
 # One file is listed and refused.
 20 SWEEP-04  incomplete  file-refused 20 new
 # The second archive's share is not mounted: an empty folder. It is not required, so nobody waits.
-20 the-depot -           archive-away 20 new  could-not-see 19 gone
+20 the-depot -           archive-away 19 known  could-not-see 19 gone
 
 # Wed 21. All of these were mended after noon.
 21 PLOW-02   complete    not-seen 14 gone
@@ -175,7 +177,7 @@ pub const EXPECTED: &str = "
 21 SWEEP-06  away
 # The access point `west` was down from 15:00 to 06:30: one finding of the depot, none of a vehicle.
 # Nobody answered there since all drove off at 05:45, which is still in the day of Tue 20.
-21 the-depot -           archive-away 20 gone  access-point-silent 20 new
+21 the-depot -           archive-away 19 gone  access-point-silent 20 new
 21 HAUL-01   not-seen
 21 HAUL-02   not-seen
 21 HAUL-03   not-seen
@@ -187,18 +189,18 @@ pub const EXPECTED: &str = "
 
 # Thu 22 and Fri 23. The required archive was away from Thu 10:00 to Sat 14:00: everything that came
 # waits in the spool, nobody is complete, and there is one finding.
-22 the-depot -           archive-away 22 new  access-point-silent 20 gone
+22 the-depot -           archive-away 21 known  access-point-silent 20 gone
 22 all       incomplete
 22 GRASS-01  away
 22 SWEEP-06  away
-23 the-depot -           archive-away 22 known
+23 the-depot -           archive-away 21 known
 23 all       incomplete
 23 GRASS-01  away
 23 SWEEP-06  away
 
 # Sat 24. The archive is back. In this night the clocks go back; GRIT-01 drives through both 02:30.
 24 all       away
-24 the-depot -           archive-away 22 gone
+24 the-depot -           archive-away 21 gone
 24 GRIT-01   complete
 24 GRIT-02   complete
 24 GRIT-03   complete

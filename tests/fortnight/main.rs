@@ -17,7 +17,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::Value;
 use yarder::model::Day;
 use yarder::report::words::Glyphs;
-use yarder::report::{CODES, FindingLine, FindingState, Report, Verdict, text};
+use yarder::report::{CODES, FindingLine, FindingState, Report, Verdict, html, text};
 
 use disk::Disk;
 use expected::{COMPLETE, EXPECTED, SENTENCES, SEPARATE};
@@ -172,9 +172,21 @@ fn one_finding_for_one_cause(told: &BTreeMap<i8, Told>) {
     }
 }
 
+/// The mornings' pages, for a person to look at, where `YARDER_PAGES` names a folder.
+fn write_pages(told: &BTreeMap<i8, Told>) {
+    let Some(folder) = std::env::var_os("YARDER_PAGES").map(std::path::PathBuf::from) else { return };
+    for (day, Told { morning, .. }) in told {
+        let page = html::render(morning, &plot::oslo());
+        std::fs::write(folder.join(format!("{day}.html")), page).expect("written");
+        let page = text::render(morning, &plot::oslo(), Glyphs::PLAIN);
+        std::fs::write(folder.join(format!("{day}.txt")), page).expect("written");
+    }
+}
+
 #[test]
 fn every_morning_tells_what_happened_and_no_more() {
     let told_reports = play();
+    write_pages(told_reports);
     besides(told_reports);
     one_finding_for_one_cause(told_reports);
     let mut story = String::new();

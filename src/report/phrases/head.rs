@@ -1,8 +1,9 @@
-//! The head: which day, what matters most, what came home.
+//! The head: which day, what matters most, what came home, who is not complete.
 
 use super::super::value::{FindingLine, FindingState, VehicleLine, Verdict};
-use super::super::words::{count, moment, of, opening, sentence, size};
-use super::{Told, by_state};
+use super::super::words::{count, moment, of, opening, plain, sentence, size};
+use super::proof::about;
+use super::{ROLL, Told, by_state};
 
 /// One sentence of the head.
 #[derive(Debug, PartialEq, Eq)]
@@ -13,7 +14,7 @@ pub struct Sentence {
     pub loss: bool,
 }
 
-impl Told<'_> {
+impl<'r> Told<'r> {
     /// `Tue 24 to Wed 25 Nov 2026`.
     pub fn span(&self) -> String {
         let (from, to) = (self.report.date, self.report.to.to_zoned_datetime(self.zone.clone()).date());
@@ -126,13 +127,81 @@ impl Told<'_> {
         if totals.bytes_delivered > 0 {
             home += &match (totals.cuts, totals.bytes_fetched_twice) {
                 (0, 0) => "; no transfer was cut".to_owned(),
+                (0, twice) => format!("; {} fetched twice", size(twice)),
                 (cuts, twice) => format!("; {} fetched twice over {}", size(twice), of(cuts, "cut")),
             };
         }
         if totals.duplicates_avoided > 0 {
             home += &format!("; {} known already", of(totals.duplicates_avoided, "file"));
         }
-        home + "."
+        let kept = self.kept();
+        home + "." + if kept.is_empty() { "" } else { " " } + &kept
+    }
+
+    /// Whether what came home lies in the archives, in one sentence.
+    fn kept(&self) -> String {
+        let archives = &self.report.archives;
+        let most =
+            archives.iter().filter(|a| a.files_waiting > 0).max_by_key(|a| (a.required, a.bytes_waiting));
+        let Some(archive) = most else {
+            return match archives.as_slice() {
+                [] => String::new(),
+                [one] => format!("Archive \"{}\" has everything.", plain(&one.name)),
+                _ => "Every archive has everything.".to_owned(),
+            };
+        };
+        let wait = if archive.files_waiting == 1 { "waits" } else { "wait" };
+        let files = of(archive.files_waiting, "file");
+        let away = archive.away_since.map_or(String::new(), |at| format!(", away since {}", self.clock(at)));
+        let room =
+            self.report.safety.spool_days.map(|days| format!("; the spool has room for {}", about(days)));
+        let room = room.unwrap_or_default();
+        let (size, name) = (size(archive.bytes_waiting), plain(&archive.name));
+        format!("{files}, {size}, {wait} in the spool for archive \"{name}\"{away}{room}.")
+    }
+
+    /// Who is not complete, by verdict, in the order of the table; none where there is one vehicle.
+    /// Whom a finding of the depot explains is counted and not named.
+    pub fn roll(&self) -> Vec<Roll<'r>> {
+        let mut roll: Vec<Roll<'r>> = Vec::new();
+        let here = |f: &&FindingLine| !matches!(f.state, FindingState::Gone | FindingState::Snoozed);
+        let explained: Vec<&String> =
+            self.report.findings.iter().filter(here).flat_map(|f| &f.vehicles).collect();
+        let rows = self.rows();
+        for vehicle in rows.iter().filter(|v| v.verdict != Verdict::Complete && rows.len() > 1) {
+            if roll.iter().all(|r| r.verdict != vehicle.verdict) {
+                roll.push(Roll { verdict: vehicle.verdict, named: Vec::new(), more: 0, explained: 0 });
+            }
+            for row in roll.iter_mut().filter(|r| r.verdict == vehicle.verdict) {
+                match row.named.len() {
+                    _ if explained.contains(&&vehicle.id) => row.explained += 1,
+                    ROLL.. => row.more += 1,
+                    _ => row.named.push(vehicle),
+                }
+            }
+        }
+        roll
+    }
+}
+
+/// The vehicles of one verdict, in a line.
+#[derive(Debug)]
+pub struct Roll<'r> {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Those that are named.
+    pub named: Vec<&'r VehicleLine>,
+    more: usize,
+    explained: usize,
+}
+
+impl Roll<'_> {
+    /// Those that are not named.
+    pub fn rest(&self) -> Option<String> {
+        let more = (self.more > 0).then(|| format!("{} more", count(self.more as u64)));
+        let told = (self.explained > 0).then(|| format!("{} explained below", count(self.explained as u64)));
+        let rest: Vec<String> = more.into_iter().chain(told).collect();
+        (!rest.is_empty()).then(|| rest.join(", "))
     }
 }
 

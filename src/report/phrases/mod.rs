@@ -6,12 +6,14 @@ mod head;
 mod proof;
 
 use jiff::Timestamp;
-use jiff::civil::Date;
+use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 
 use super::value::{FindingLine, FindingState, Report, VehicleLine, Verdict};
 use super::words::{age, calendar_day, count, moment, of, opening, plain, sentence};
 
+/// Vehicles of one verdict that are named in the head.
+const ROLL: usize = 12;
 /// Files that are not home, and vehicles, that are named in one sentence or list.
 const NAMED: usize = 5;
 const FEW: usize = 3;
@@ -90,7 +92,7 @@ impl<'r> Told<'r> {
         all
     }
 
-    /// Who needs attention first; within that the order of the list.
+    /// Who needs attention first, then who is due out next; within that the order of the list.
     pub fn rows(&self) -> Vec<&'r VehicleLine> {
         let mut rows: Vec<&VehicleLine> = self.report.vehicles.iter().collect();
         rows.sort_by_key(|v| {
@@ -103,9 +105,20 @@ impl<'r> Told<'r> {
                 Verdict::Complete => 5,
                 Verdict::Away => 6,
             };
-            (!v.needs_person(), v.files.lost == 0, rank)
+            (!v.needs_person(), v.files.lost == 0, rank, self.due(v))
         });
         rows
+    }
+
+    /// In how many minutes a vehicle is due out; last who may leave at any time, or has nothing to
+    /// fetch.
+    fn due(&self, vehicle: &VehicleLine) -> i64 {
+        const DAY: i64 = 24 * 60;
+        let minutes = |time: Time| i64::from(time.hour()) * 60 + i64::from(time.minute());
+        let now = self.report.as_of.to_zoned_datetime(self.zone.clone()).time();
+        let leaves = vehicle.leaves.as_deref().filter(|_| vehicle.verdict == Verdict::Incomplete);
+        let leaves = leaves.and_then(|time| time.parse::<Time>().ok());
+        leaves.map_or(DAY, |time| (minutes(time) - minutes(now)).rem_euclid(DAY))
     }
 
     /// Why a vehicle stands as it does, beside its findings.
@@ -119,10 +132,11 @@ impl<'r> Told<'r> {
             why.push(format!("explained by {}", plain(&cause.code)));
         }
         let files = &vehicle.files;
+        let due = vehicle.leaves.as_deref().map_or(String::new(), |at| format!(", due out at {}", plain(at)));
         let was = if files.lost == 1 { "it was" } else { "they were" };
         for (n, text) in [
             (files.lost, format!("{} lost before {was} fetched", of(files.lost, "file"))),
-            (files.listed, format!("{} not fetched yet", of(files.listed, "file"))),
+            (files.listed, format!("{} not fetched yet{due}", of(files.listed, "file"))),
             (files.whole, format!("{} in the spool, not in every archive yet", of(files.whole, "file"))),
             (files.held, format!("{} held: yarder held", of(files.held, "file"))),
         ] {
@@ -135,6 +149,9 @@ impl<'r> Told<'r> {
             let id = plain(&logger.id);
             if logger.verdict == Verdict::NotSeen && vehicle.loggers.len() > 1 {
                 why.push(format!("logger {id} not seen"));
+            }
+            if let Some(depot) = &logger.depot {
+                why.push(format!("logger {id} home at {}", plain(depot)));
             }
             if logger.verdict == Verdict::Incomplete && !logger.listing_whole {
                 why.push(format!("no listing of logger {id} could be read to its end"));

@@ -188,7 +188,7 @@ impl Told<'_> {
 }
 
 /// A number of days, never more than there are.
-fn about(days: f64) -> String {
+pub(super) fn about(days: f64) -> String {
     match days {
         d if d.is_nan() || d < 1.0 => "less than a day".to_owned(),
         d if d < 2.0 => "one more day".to_owned(),
