@@ -27,7 +27,8 @@ impl Compared {
 /// That every guard lets a file go. Made by the guard alone.
 ///
 /// ```compile_fail
-/// let forged = yarder::remove::Clearance { id: todo, path: todo, look: todo, seen: todo };
+/// use yarder::remove::Clearance;
+/// fn forge(given: Clearance) -> Clearance { Clearance { ..given } }
 /// ```
 #[derive(Debug)]
 pub struct Clearance {

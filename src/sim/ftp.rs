@@ -338,7 +338,7 @@ impl Session<'_> {
     async fn retrieve(&mut self, argument: &[u8]) -> io::Result<bool> {
         let path = self.path(argument);
         let mut from = std::mem::take(&mut self.rest);
-        if let Some(device) = self.shared.device().filter(|_| path == &DEVICE.as_bytes()[1..]) {
+        if let Some(device) = self.shared.device().filter(|_| *path == DEVICE.as_bytes()[1..]) {
             if let Some(mut data) = self.data().await? {
                 data.write_all(&device).await?;
                 data.shutdown().await?;

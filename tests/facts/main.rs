@@ -196,7 +196,7 @@ fn the_clock_of_each_planted_log_is_told() {
 
     let back = synthetic("truck_clockback.log");
     assert_eq!(back.steps_back, 1);
-    assert_eq!(back.clock.steps.iter().map(|step| step.by_s.round()).collect::<Vec<_>>(), [3600.0 * -1.0]);
+    assert_eq!(back.clock.steps.iter().map(|step| step.by_s.round()).collect::<Vec<_>>(), [-3600.0]);
     assert_eq!(back.clock.zone_s, Some(-3600));
 }
 

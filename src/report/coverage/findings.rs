@@ -100,7 +100,7 @@ impl Day<'_> {
 
     fn wrong_vehicle(&self) -> Option<Found> {
         let list = self.seen.list.iter().copied();
-        let mut others: BTreeMap<(String, Option<String>), Vec<(&Row, i64)>> = BTreeMap::new();
+        let mut others = BTreeMap::<_, Vec<(&Row, i64)>>::new();
         let mut same = false;
         for (row, facts, home) in self.files() {
             match whose(facts, self.seen.vehicle, list.clone()) {

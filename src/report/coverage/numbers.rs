@@ -41,7 +41,7 @@ pub fn missing(seen: impl IntoIterator<Item = u128>, modulus: u128) -> Runs {
 /// What is missing from the streams of the newest card of which a file came home in this span, with the place that it
 /// has in the name: the stretches that end at a file which came home then.
 pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, Runs)> {
-    let mut streams: BTreeMap<(i64, Vec<u8>, Vec<u8>, u32), Vec<(u128, Option<i64>)>> = BTreeMap::new();
+    let mut streams = BTreeMap::<_, Vec<(u128, Option<i64>)>>::new();
     for row in rows {
         let Some(counter) = crate::listing::order::counter(&row.path) else { continue };
         let key = (row.card, row.path.folder().to_vec(), counter.before, counter.width);
