@@ -255,8 +255,8 @@ impl Lying {
         let mut lies: BTreeSet<_> = ours.filter_map(|(name, _)| packed(name)).collect();
         let mut told = 0_u64;
         for (name, record) in self.records(disk, spool, group) {
-            told = record.size.saturating_add(told);
             let Some(place) = packed(&name) else { continue };
+            told = record.size.saturating_add(told);
             lies.insert(place);
             let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
             if !known && place.0.saturating_add(record.size) <= len {
