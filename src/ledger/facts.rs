@@ -55,12 +55,12 @@ const MOST: usize = 3_000;
 pub(super) const CAME: &str = "SELECT v.path, v.card, v.size, v.whole_at, f.format, f.json
     FROM versions v LEFT JOIN facts f ON f.version = v.id
     WHERE v.logger = ?1 AND v.whole_at >= ?2 AND v.whole_at < ?3 ORDER BY v.whole_at DESC LIMIT ?4";
-/// What is not whole yet.
+/// What is not whole, yet or for good.
 pub(super) const TO_COME: &str = "SELECT v.path, v.card, v.size, NULL, NULL, NULL FROM versions v
-    WHERE v.logger = ?1 AND v.state IN ('listed', 'open', 'fetching') LIMIT ?2";
+    WHERE v.logger = ?1 AND v.state IN ('listed', 'open', 'fetching', 'lost', 'held') LIMIT ?2";
 /// What lies on a card.
-pub(super) const CARD: &str = "SELECT coalesce(sum(size), 0),
-        coalesce(sum(size) FILTER (WHERE state IN ('listed', 'open', 'fetching')), 0),
+pub(super) const CARD: &str = "SELECT coalesce(sum(min(size, 1 << 44)), 0),
+        coalesce(sum(min(size, 1 << 44)) FILTER (WHERE state IN ('listed', 'open', 'fetching')), 0),
         EXISTS (SELECT 1 FROM versions WHERE card = ?1 AND state = 'gone')
     FROM versions WHERE card = ?1 AND absent IS NULL
         AND state IN ('listed', 'open', 'fetching', 'whole', 'archived', 'held', 'removing', 'dropped')";

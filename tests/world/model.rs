@@ -10,6 +10,7 @@ use yarder::ledger::state::{Duty, State, next};
 use yarder::ledger::{self, FileRow, FindingRow};
 use yarder::model::{Day, Digest, Proof};
 use yarder::report::{Facts, Verdict, build};
+use yarder::spool::lies_in;
 
 use yarder::clock::Clock as _;
 
@@ -213,8 +214,10 @@ impl Model {
             if let (State::Whole, Some(spool)) = (row.state, &row.spool)
                 && !self.rolled_back
             {
-                let path = Path::new(STATE).join(format!("spool/{spool}.log"));
-                let there = self.disk.durable(&path).map(|bytes| Digest::of(&bytes));
+                let lies = lies_in(Path::new(STATE), spool);
+                let bytes = self.disk.durable(&lies.path);
+                let (from, to) = (lies.at as usize, (lies.at + row.size.unwrap_or(0)) as usize);
+                let there = bytes.as_ref().and_then(|bytes| bytes.get(from..to)).map(Digest::of);
                 ensure!(there.is_some() && there == row.sha256, "{of}: the spool does not hold it durably");
             }
             if let (State::Fetching, Some(spool), true) = (row.state, &row.spool, row.mark > 0)

@@ -39,18 +39,26 @@ pub fn missing(seen: impl IntoIterator<Item = u128>, modulus: u128) -> Runs {
 }
 
 /// What is missing from the streams of the newest card of which a file came home in this span, with the place that it
-/// has in the name: the stretches that end at a file which came home then.
+/// has in the name: the stretches that end at a file which came home then. What was offered on another card is not
+/// missing: a card that was taken out and came back counts as a new one.
 pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, Runs)> {
     let mut streams = BTreeMap::<_, Vec<(u128, Option<i64>)>>::new();
+    let mut offered = BTreeMap::<_, BTreeSet<u128>>::new();
     for row in rows {
         let Some(counter) = crate::listing::order::counter(&row.path) else { continue };
-        let key = (row.card, row.path.folder().to_vec(), counter.before, counter.width);
-        streams.entry(key).or_default().push((counter.number, row.home));
+        let stream = (row.path.folder().to_vec(), counter.before, counter.width);
+        offered.entry(stream.clone()).or_default().insert(counter.number);
+        streams.entry((row.card, stream)).or_default().push((counter.number, row.home));
     }
     let mut all = Vec::new();
-    for ((_, folder, before, width), files) in streams {
+    for ((_, stream), files) in streams {
+        let others = offered.get(&stream).into_iter().flatten();
+        let (folder, before, width) = stream;
         let Some(modulus) = 10u128.checked_pow(width) else { continue };
-        let runs = missing(files.iter().map(|(number, _)| *number), modulus);
+        let own = || files.iter().map(|(number, _)| *number);
+        let runs = missing(own(), modulus);
+        let others = others.filter(|n| runs.iter().any(|(first, last)| (first..=last).contains(n)));
+        let runs = missing(own().chain(others.copied()), modulus);
         let lost: u128 = runs.iter().map(|(first, last)| last - first + 1).sum();
         if lost * DENSE > files.len() as u128 {
             continue;
@@ -91,6 +99,18 @@ mod tests {
         assert_eq!(missing([9997, 3], 10_000), [(9998, 9999), (0, 2)]);
         assert_eq!(missing([7], 10), []);
         assert_eq!(missing([], 10), []);
+    }
+
+    #[test]
+    fn what_was_offered_on_another_card_or_is_known_as_lost_is_not_missing() {
+        let row = super::super::tests::row;
+        let mut rows: Vec<Row> = [1, 2, 3, 4, 5, 6, 7, 8, 10].map(|n| row(n, 5)).into();
+        assert_eq!(of(&rows, (0, 10)), [("log".to_owned(), vec![(9, 9)])]);
+        rows.push(Row { card: 2, ..row(9, 1) });
+        assert_eq!(of(&rows, (0, 10)), []);
+        rows.pop();
+        rows.push(Row { home: None, ..row(9, 0) });
+        assert_eq!(of(&rows, (0, 10)), []);
     }
 
     #[test]
