@@ -183,7 +183,10 @@ fn sort(
     let mut grown = BTreeSet::new();
     for (name, len) in std::mem::take(&mut lying.wholes) {
         if is_pack(&name) {
-            lying.packed(disk, spool, (&name, len), owners, &mut mend);
+            for record in lying.packed(disk, spool, (&name, len), owners) {
+                grown.insert(record.part.clone());
+                mend.push(Mending::Adopt(Box::new(record)));
+            }
             found.bytes += len;
             continue;
         }
@@ -240,27 +243,26 @@ impl Lying {
         Ok(lying)
     }
 
-    /// Files that lie one behind the other in the file of their group: those that the ledger does not
-    /// know to be whole are adopted.
+    /// Of the files that lie one behind the other in the file of their group, those that the ledger does not
+    /// know to be whole: they are to be adopted.
     fn packed(
         &mut self,
         disk: &dyn Disk,
         spool: &Spool,
         (group, len): (&str, u64),
         owners: &Owners,
-        mend: &mut Vec<Mending>,
-    ) {
+    ) -> Vec<Record> {
         let prefix = format!("{group}-");
         let ours = owners.range(prefix.clone()..).take_while(|(name, _)| name.starts_with(&prefix));
         let mut lies: BTreeSet<_> = ours.filter_map(|(name, _)| packed(name)).collect();
-        let mut told = 0_u64;
+        let (mut told, mut unknown) = (0_u64, Vec::new());
         for (name, record) in self.records(disk, spool, group) {
             let Some(place) = packed(&name) else { continue };
             told = record.size.saturating_add(told);
             lies.insert(place);
             let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
             if !known && place.0.saturating_add(record.size) <= len {
-                mend.push(Mending::Adopt(Box::new(record)));
+                unknown.push(record);
             }
         }
         if told != len {
@@ -268,6 +270,7 @@ impl Lying {
             lies.insert((u64::MAX, u32::MAX));
         }
         spool.groups().entry(group.to_owned()).or_default().packed = lies;
+        unknown
     }
 
     /// The records of a group. They are many, and are let go before the next's are read.

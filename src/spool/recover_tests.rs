@@ -301,9 +301,13 @@ const PACKED: [&str; 2] = ["fedcba9876543210-000@0", "fedcba9876543210-001@31"];
 impl Depot {
     /// What becomes of two small files when their group is published.
     fn lay_pack(&self, name: &str) {
+        self.lay_pack_of(name, "never on the disk");
+    }
+
+    fn lay_pack_of(&self, name: &str, part: &str) {
         let record = |name: &str| {
             let facts = WholeFacts { spool: name.into(), ..self.facts() };
-            Record::new(&facts, "never on the disk", "L-0101", "PLOW-01", &seen().path).line()
+            Record::new(&facts, part, "L-0101", "PLOW-01", &seen().path).line()
         };
         self.lay(name, &[BYTES, BYTES].concat());
         self.lay(&format!("{GROUP}.json"), &PACKED.map(record).concat());
@@ -324,6 +328,34 @@ async fn a_small_file_is_adopted_where_it_lies_among_others() {
     let due = depot.ledger.due("central", [].into_iter(), 9).await.expect("due").remove(0);
     let lies = depot.spool().await.lies(&due.spool.expect("in the spool"));
     assert_eq!((lies.at, lies.own), (0, false), "no link of it may be taken for it alone");
+}
+
+#[tokio::test]
+async fn a_small_file_that_was_being_fetched_is_adopted_and_not_begun_again() {
+    let depot = Depot::new().await;
+    depot.fetching(4).await;
+    depot.lay_pack_of(&format!("{GROUP}.log"), NAME);
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.adopted, found.restarted), (1, 0), "{names:?}");
+    assert_eq!(depot.known().await.state, State::Whole);
+}
+
+#[tokio::test]
+async fn a_group_of_small_files_and_one_of_its_own_goes_with_the_last() {
+    let depot = Depot::new().await;
+    let own = "fedcba9876543210-002";
+    depot.lay_pack(&format!("{GROUP}.log"));
+    depot.lay(&format!("{own}.log"), BYTES);
+    let facts = WholeFacts { spool: own.into(), ..depot.facts() };
+    let line = Record::new(&facts, "never on the disk", "L-0101", "PLOW-01", &seen().path).line();
+    let records = depot.dir.path().join(format!("spool/{GROUP}.json"));
+    let all = [std::fs::read(&records).expect("records"), line.into()].concat();
+    std::fs::write(records, all).expect("laid");
+    let spool = depot.spool().await;
+    spool.recover(&depot.ledger, false).await.expect("recovered");
+    spool.unlink([PACKED[0], PACKED[1], own].map(Into::into).into()).await;
+    let left = std::fs::read_dir(depot.dir.path().join("spool")).expect("read").count();
+    assert_eq!((left, spool.budget().used()), (0, 0));
 }
 
 #[tokio::test]

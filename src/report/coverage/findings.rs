@@ -302,11 +302,11 @@ impl Day<'_> {
 
     fn numbers(&self) -> Option<Found> {
         let all = numbers::of(self.seen.rows, self.span);
-        let n: u128 = all.iter().flat_map(|(_, runs)| runs).map(|(first, last)| last - first + 1).sum();
-        let (stream, runs) = all.first()?;
+        let n: u128 = all.iter().flat_map(|(.., runs)| runs).map(|(first, last)| last - first + 1).sum();
+        let (stream, width, runs) = all.first()?;
         let name = |(first, last): &(u128, u128)| match first == last {
-            true => format!("{stream}{first}"),
-            false => format!("{stream}{first} to {last}"),
+            true => format!("{stream}{first:0width$}"),
+            false => format!("{stream}{first:0width$} to {last:0width$}"),
         };
         let mut names: Vec<String> = runs.iter().take(NAMED).map(name).collect();
         if runs.len() > NAMED || all.len() > 1 {

@@ -38,10 +38,10 @@ pub fn missing(seen: impl IntoIterator<Item = u128>, modulus: u128) -> Runs {
     runs
 }
 
-/// What is missing from the streams of the newest card of which a file came home in this span, with the place that it
-/// has in the name: the stretches that end at a file which came home then. What was offered on another card is not
+/// What is missing from the streams of the newest card of which a file came home in this span, with what of the
+/// name stands before it and its digits: the stretches that end at a file which came home then. What was offered on another card is not
 /// missing: a card that was taken out and came back counts as a new one.
-pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, Runs)> {
+pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, usize, Runs)> {
     let mut streams = BTreeMap::<_, Vec<(u128, Option<i64>)>>::new();
     let mut offered = BTreeMap::<_, BTreeSet<u128>>::new();
     for row in rows {
@@ -71,7 +71,7 @@ pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, Runs)> {
         if !fresh.is_empty() {
             let mut name = folder;
             name.extend(before);
-            all.push((String::from_utf8_lossy(&name).into_owned(), fresh));
+            all.push((String::from_utf8_lossy(&name).into_owned(), width as usize, fresh));
         }
     }
     all
@@ -105,7 +105,7 @@ mod tests {
     fn what_was_offered_on_another_card_or_is_known_as_lost_is_not_missing() {
         let row = super::super::tests::row;
         let mut rows: Vec<Row> = [1, 2, 3, 4, 5, 6, 7, 8, 10].map(|n| row(n, 5)).into();
-        assert_eq!(of(&rows, (0, 10)), [("log".to_owned(), vec![(9, 9)])]);
+        assert_eq!(of(&rows, (0, 10)), [("log".to_owned(), 5, vec![(9, 9)])]);
         rows.push(Row { card: 2, ..row(9, 1) });
         assert_eq!(of(&rows, (0, 10)), []);
         rows.pop();

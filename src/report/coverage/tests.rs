@@ -166,7 +166,7 @@ fn numbers_that_were_never_offered_are_told_once() {
     let all = told(&rows, None);
     assert_eq!(codes(&all), ["numbers-missing"]);
     assert!(
-        all[0].cause.contains("log107 to 109") && all[0].cause.contains("3 files are missing"),
+        all[0].cause.contains("log00107 to 00109") && all[0].cause.contains("3 files are missing"),
         "{}",
         all[0].cause
     );
