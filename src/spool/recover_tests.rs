@@ -349,7 +349,7 @@ async fn a_group_of_small_files_and_one_of_its_own_goes_with_the_last() {
     let facts = WholeFacts { spool: own.into(), ..depot.facts() };
     let line = Record::new(&facts, "never on the disk", "L-0101", "PLOW-01", &seen().path).line();
     let records = depot.dir.path().join(format!("spool/{GROUP}.json"));
-    let all = [std::fs::read(&records).expect("records"), line.into()].concat();
+    let all = [std::fs::read(&records).expect("records"), line].concat();
     std::fs::write(records, all).expect("laid");
     let spool = depot.spool().await;
     spool.recover(&depot.ledger, false).await.expect("recovered");
