@@ -262,7 +262,7 @@ impl<'f> Group<'f> {
                 Err(Unclaimed::Archive(trouble)) => self.troubled(at, trouble),
                 Err(Unclaimed::Bad(bad)) => {
                     let why = format!("its claim in the archive: {bad}");
-                    forwarder.ledger.blocked(name, file.due.id, why.clone()).await?;
+                    // First, so that no crash leaves a file that waits without a word.
                     forwarder.raise(
                         "place-taken",
                         Severity::Act,
@@ -271,6 +271,7 @@ impl<'f> Group<'f> {
                         format!("{} cannot be archived: {why}", file.due.path),
                         "Look at the claim in the archive's .yarder folder; it was damaged or written by a newer Yarder.",
                     )?;
+                    forwarder.ledger.blocked(name, file.due.id, why).await?;
                 }
             }
         }
@@ -308,10 +309,6 @@ impl<'f> Group<'f> {
                     (file.location, file.back) = (Some(location), Some(back));
                 }
                 Ok(Put::Blocked) => {
-                    forwarder
-                        .ledger
-                        .blocked(name, file.due.id, "both places hold other content".into())
-                        .await?;
                     forwarder.raise(
                         "place-taken",
                         Severity::Act,
@@ -323,6 +320,8 @@ impl<'f> Group<'f> {
                         ),
                         "Move the foreign files in the archive out of the way; the file waits in the spool.",
                     )?;
+                    let why = "both places hold other content".to_owned();
+                    forwarder.ledger.blocked(name, file.due.id, why).await?;
                 }
                 Err(trouble) => self.troubled(at, trouble),
             }

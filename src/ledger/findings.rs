@@ -240,7 +240,17 @@ pub(super) fn clear_of_file(
     if let Some(archive) = archive {
         subject = format!("{archive}/{subject}");
     }
-    codes.iter().try_for_each(|code| clear(tx, &id(code, &subject)))
+    // Another content under the same path may still wait for what this one has.
+    let blocked: bool = tx
+        .db
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM versions me JOIN versions v ON v.logger = me.logger AND v.path = me.path
+               JOIN obligations o ON o.version = v.id AND o.archive = ?2 AND o.state = 'blocked'
+             WHERE me.id = ?1 AND v.id <> ?1)",
+        )?
+        .query_row(params![version.0, archive.unwrap_or_default()], |row| row.get(0))?;
+    let mut ended = codes.iter().filter(|code| !(blocked && **code == "place-taken"));
+    ended.try_for_each(|code| clear(tx, &id(code, &subject)))
 }
 
 pub(super) fn clear(tx: &Tx<'_>, id: &str) -> Result<(), LedgerError> {

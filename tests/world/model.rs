@@ -314,7 +314,13 @@ impl Model {
                 }
             }
         }
-        let unfinished = |row: &&FileRow| row.state == State::Whole && row.proof >= Some(Proof::Length);
+        // Two wrong copies of a medium stand at both places, and are told.
+        let blocked = |row: &FileRow| {
+            row.copies.iter().any(|copy| copy.duty == Duty::Blocked)
+                && Self::is_told(book, &row.logger, &row.path.to_string())
+        };
+        let unfinished =
+            |row: &&FileRow| row.state == State::Whole && row.proof >= Some(Proof::Length) && !blocked(row);
         owed.extend(
             book.rows.iter().filter(unfinished).map(|row| format!("{} {} is whole", row.logger, row.path)),
         );
@@ -330,7 +336,7 @@ impl Model {
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "proof-unreachable")
+            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "place-taken" | "proof-unreachable")
                 && finding.id.ends_with(&subject)
         })
     }

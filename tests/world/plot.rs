@@ -640,6 +640,15 @@ impl World {
             }
         }
         owed.truncate(5);
+        if let Some(book) = self.check()? {
+            for row in &book.rows {
+                let (of, at) = (&row.logger, &row.path);
+                self.log.note(|| format!("{of} {at}: {} in {:?}, {:?}", row.state, row.spool, row.copies));
+            }
+            for finding in book.findings.iter().filter(|f| f.gone.is_none()) {
+                self.log.note(|| format!("{}: {}", finding.id, finding.cause));
+            }
+        }
         Err(format!("not home {} h after all was well: {}", HEALS.as_secs() / 3600, owed.join("; ")))
     }
 }
