@@ -279,8 +279,13 @@ impl Model {
                 let first = self.known.get(&(unit.name.clone(), path.clone())).map(|known| known.first);
                 let closed =
                     first.is_some_and(|first| unit.listed_at.saturating_sub(first) >= crate::plot::CLOSED);
+                // What lay there before Yarder came queues behind, and a vehicle can be complete without it.
+                let old = book
+                    .rows
+                    .iter()
+                    .any(|row| row.logger == unit.name && row.path.to_string() == *path && row.backlog);
                 ensure!(
-                    !still || !closed || Self::is_archived(book, &unit.name, path, *sha),
+                    !still || !closed || old || Self::is_archived(book, &unit.name, path, *sha),
                     "{} is called complete, and its {path} is not home: {:?}",
                     unit.name,
                     Self::rows_of(book, &unit.name, path)

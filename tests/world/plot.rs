@@ -620,6 +620,7 @@ impl World {
                     // What failed before may show now; it is started again.
                     return Ok(ended);
                 }
+                () = self.disk.died() => return Ok(End::Killed),
                 () = wait => {}
             }
             for at in 0..2 {
