@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use super::candump::Bus;
+use super::candump::{Bus, LINE};
 use super::content::{Content, mix};
 use super::logger::SimLogger;
 use super::script::{DigestOffer, Effect, Faults, ListingFault, Point};
@@ -102,6 +102,10 @@ pub struct Night {
 /// The name of a logger's file by its number.
 fn path(number: u64) -> String {
     format!("logs/{number:08}.log")
+}
+
+fn lines(bytes: u64) -> u64 {
+    bytes / LINE
 }
 
 impl Night {
@@ -305,10 +309,15 @@ impl Night {
         101 + name % 800
     }
 
-    /// Sizes differ by up to a fifth and end anywhere in a line, as with a card that loses power.
+    /// Sizes differ by up to a fifth.
     fn size(&self, fitted: &Fitted, number: u64) -> u64 {
         let full = self.scaled(fitted.size);
-        full - mix(self.options.seed ^ mix(number) ^ self.first(fitted)) % (full / 5).max(1)
+        lines(full - mix(self.options.seed ^ mix(number) ^ self.first(fitted)) % (full / 5).max(1)) * LINE
+    }
+
+    /// Frames in the first files of a logger: where the next one goes on.
+    fn frames(&self, fitted: &Fitted, files: u64) -> u64 {
+        (0..files).map(|number| lines(self.size(fitted, number))).sum()
     }
 
     fn scaled(&self, bytes: u64) -> u64 {
@@ -353,7 +362,9 @@ impl Night {
                 }
                 "L-0105" => {
                     let size = self.size(fitted, 1);
-                    let other = self.bus(fitted.vehicle).log(9_000_000, self.morning(now), size);
+                    // A little later on the same way.
+                    let frame = self.frames(fitted, 1) + 5_000;
+                    let other = self.bus(fitted.vehicle).log(frame, self.morning(now), size);
                     let other = Content::Log(Arc::new(other));
                     faults.once(Point::file(&second, kb(2_000)), Effect::Overwrite(other));
                 }
@@ -371,18 +382,21 @@ impl Night {
                 "L-0106" => {
                     let bus = self.bus(fitted.vehicle);
                     let mut number = self.first(fitted) + fitted.files;
+                    let mut frame = self.frames(fitted, fitted.files);
                     for percent in (0..100).step_by(2) {
                         if percent == 0 || percent == 40 {
                             number += u64::from(percent > 0);
                             let start = now.as_microsecond() + i64::from(percent) * 3_600_000_000 / 100;
-                            let log = bus.log(10_000_000 * number, start, kb(200));
+                            let log = bus.log(frame, start, lines(kb(200)) * LINE);
+                            frame += lines(kb(200));
                             add(
                                 percent,
                                 fitted.logger,
                                 Event::Begin(path(number), Content::Log(Arc::new(log))),
                             );
                         } else {
-                            add(percent, fitted.logger, Event::Grow(path(number), kb(51)));
+                            frame += lines(kb(51));
+                            add(percent, fitted.logger, Event::Grow(path(number), lines(kb(51)) * LINE));
                         }
                     }
                 }
@@ -391,11 +405,8 @@ impl Night {
                     let bus = self.bus(fitted.vehicle);
                     // The card's new life: numbers and sizes as before, times of 1980.
                     let files = (0..fitted.files).map(|number| {
-                        let log = bus.log(
-                            20_000_000 * (number + 1),
-                            now.as_microsecond(),
-                            self.size(fitted, number),
-                        );
+                        let frame = self.frames(fitted, fitted.files + number);
+                        let log = bus.log(frame, now.as_microsecond(), self.size(fitted, number));
                         let log = log.stamped(315_532_800_000_000 + number as i64 * 600_000_000);
                         (path(self.first(fitted) + number), Content::Log(Arc::new(log)))
                     });
