@@ -98,8 +98,14 @@ impl Query {
     }
 
     /// What a logger offered: files that came home in a span in ms, and those that did not yet; in the order of their
-    /// cards and names. Of a name that had several contents, the last.
-    pub fn recorded(&self, logger: &str, from: i64, to: i64) -> Result<Vec<Recorded>, LedgerError> {
+    /// cards and names. Of a name that had several contents, the last. `most` of each at most, the newest of those that came.
+    pub fn recorded(
+        &self,
+        logger: &str,
+        from: i64,
+        to: i64,
+        most: usize,
+    ) -> Result<Vec<Recorded>, LedgerError> {
         let Some(key) = self.key(logger)? else { return Ok(Vec::new()) };
         let read = |row: &rusqlite::Row<'_>| -> rusqlite::Result<Option<Recorded>> {
             let path: Vec<u8> = row.get(0)?;
@@ -121,13 +127,13 @@ impl Query {
         };
         let mut all: BTreeMap<(i64, RemotePath), Recorded> = Default::default();
         let mut came = self.db.prepare_cached(CAME)?;
-        for row in came.query_map(params![key, from, to, MOST as i64], read)? {
+        for row in came.query_map(params![key, from, to, most.min(MOST) as i64], read)? {
             if let Some(row) = row? {
                 all.entry((row.card, row.path.clone())).or_insert(row);
             }
         }
         let mut to_come = self.db.prepare_cached(TO_COME)?;
-        for row in to_come.query_map(params![key, MOST as i64], read)? {
+        for row in to_come.query_map(params![key, most.min(MOST) as i64], read)? {
             if let Some(row) = row? {
                 all.entry((row.card, row.path.clone())).or_insert(row);
             }

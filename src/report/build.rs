@@ -49,6 +49,10 @@ pub struct Facts {
     pub recorded: BTreeMap<String, (Vec<Recorded>, CardUse)>,
 }
 
+/// Files of which a report reads what is in them, of all loggers together: its memory has a bound whatever
+/// the fleet. The newest of each logger count.
+const CONTENTS: usize = 50_000;
+
 impl Facts {
     /// Reads them.
     pub fn read(query: &Query, day: &Day) -> Result<Self, LedgerError> {
@@ -56,9 +60,10 @@ impl Facts {
         let loggers = query.loggers(from, to)?;
         let mut visits = BTreeMap::new();
         let mut recorded = BTreeMap::new();
+        let most = (CONTENTS / loggers.len().max(1)).max(50);
         for logger in &loggers {
             visits.insert(logger.logger.clone(), query.visits(&logger.logger, from - 15 * DAY, to)?);
-            let rows = query.recorded(&logger.logger, from - 15 * DAY, to)?;
+            let rows = query.recorded(&logger.logger, from - 15 * DAY, to, most)?;
             recorded.insert(logger.logger.clone(), (rows, query.card_use(&logger.logger)?));
         }
         let (away, snoozes) = past::notes(query, day, from - i64::from(BACK) * DAY)?;
