@@ -320,7 +320,7 @@ impl Session<'_> {
         self.shared.counters().removals += 1;
         let (path, fault) = (self.path(argument), self.shared.faults().removal);
         let says = match fault {
-            RemovalFault::Unknown => "502 Command not implemented.",
+            RemovalFault::Unknown => "502 No such command.",
             RemovalFault::Refused => "550 Permission denied.",
             RemovalFault::Lie => "250 Delete operation successful.",
             RemovalFault::None | RemovalFault::Unanswered => match self.shared.card().remove(&path) {

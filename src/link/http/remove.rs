@@ -79,7 +79,7 @@ mod tests {
             ("405 Not Allowed", Some(LinkFailure::Forbidden)),
             ("423 Locked", Some(LinkFailure::Forbidden)),
             ("500 Internal Server Error", Some(LinkFailure::Forbidden)),
-            ("501 Not Implemented", Some(LinkFailure::Forbidden)),
+            ("501 No Such Method", Some(LinkFailure::Forbidden)),
             ("404 Not Found", Some(LinkFailure::NotFound)),
             ("412 Precondition Failed", Some(LinkFailure::Changed)),
             ("503 Service Unavailable", Some(LinkFailure::Busy)),

@@ -48,7 +48,7 @@ async fn a_content_that_comes_under_two_names_at_once_has_one_receipt_that_says_
         depot.add(&format!("0000{n}.log"), Content::noise(1, 5000), n);
     }
     // Whoever finds it claimed waits until another has archived it.
-    let claim: &'static str = claim_on(1, 5000).leak();
+    let claim: &'static str = super::refusing::claim_on(1, 5000).leak();
     depot.disk.hung.set(Some(claim));
     let archived = async {
         while !depot.reached().contains(&State::Archived) {

@@ -25,7 +25,7 @@ async fn what_does_not_delete_says_what_to_do() {
         ("550 Permission denied.", LinkFailure::Forbidden),
         ("550 Delete operation failed.", LinkFailure::Forbidden),
         ("550 No such file or directory.", LinkFailure::NotFound),
-        ("502 Command not implemented.", LinkFailure::Forbidden),
+        ("502 No such command.", LinkFailure::Forbidden),
         ("553 Not allowed.", LinkFailure::Forbidden),
         ("450 In use.", LinkFailure::Busy),
         ("530 Log in first.", LinkFailure::Login),
