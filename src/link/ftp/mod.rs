@@ -304,7 +304,9 @@ async fn remove(session: &mut Session, path: &[u8]) -> Result<(), LinkError> {
     }
     let refusal = reply.refusal();
     let lower = reply.text.to_ascii_lowercase();
-    let unknown = ["no such", "not found", "not exist"].iter().any(|words| lower.contains(words));
+    // Only 550 is about the file; other codes are about the command, whatever words they use.
+    let unknown =
+        reply.code == 550 && ["no such", "not found", "not exist"].iter().any(|words| lower.contains(words));
     Err(match refusal.failure {
         // A server that does not know the command, or says no more than that it failed.
         LinkFailure::Protocol | LinkFailure::NotFound if !unknown && reply.code / 100 == 5 => {
