@@ -16,6 +16,7 @@ use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath};
 use crate::spool::Record;
 
 mod lasting;
+mod older;
 
 /// A clock that stands where it is put.
 #[derive(Debug)]
@@ -174,6 +175,7 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
         reports::LEFT,
         reports::CAME,
         reports::UNDONE,
+        super::removal::REMOVABLE,
     ]);
 }
 

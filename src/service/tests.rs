@@ -23,6 +23,7 @@ use crate::link::NetDialer;
 use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
+mod batches;
 mod dropping;
 mod elsewhere;
 mod exchanging;
