@@ -183,7 +183,7 @@ async fn what_is_gone_already_is_answered(place: Place) {
 
 /// What a simulated logger can be told to do.
 async fn a_fault_is_a_refusal_or_leaves_it_open(place: Place) {
-    let Some(logger) = &place.sim else { return };
+    let logger = place.sim.as_ref().expect("simulated");
     for (fault, refuses, stays) in [
         (RemovalFault::Refused, true, true),
         (RemovalFault::Unknown, true, true),
@@ -203,7 +203,7 @@ async fn a_fault_is_a_refusal_or_leaves_it_open(place: Place) {
 }
 
 link_conformance! {
-    [a_file_is_deleted_or_that_is_refused what_is_gone_already_is_answered a_fault_is_a_refusal_or_leaves_it_open]
+    [a_file_is_deleted_or_that_is_refused what_is_gone_already_is_answered]
     nginx_html: Server::Real(Program::NginxHtml);
     nginx_json: Server::Real(Program::NginxJson);
     nginx_dav: Server::Real(Program::NginxDav);
@@ -214,6 +214,12 @@ link_conformance! {
     sim_http: Server::Sim(Protocol::Http(HttpOptions::default()));
     sim_http_if_match: Server::Sim(Protocol::Http(comparing()));
     sim_ftp: Server::Sim(Protocol::Ftp(FtpOptions::default()));
+}
+
+link_conformance! {
+    [a_fault_is_a_refusal_or_leaves_it_open]
+    sim_http_fails: Server::Sim(Protocol::Http(HttpOptions::default()));
+    sim_ftp_fails: Server::Sim(Protocol::Ftp(FtpOptions::default()));
 }
 
 fn comparing() -> HttpOptions {
