@@ -30,8 +30,10 @@ pub struct Card {
     /// Bytes of files that were sent.
     pub sent: AtomicU64,
     /// Is told when the wish to delete a file comes, before it is granted.
-    pub deletes: Mutex<Option<Box<dyn Fn(&str) + Send>>>,
+    pub deletes: Mutex<Option<Told>>,
 }
+
+type Told = Box<dyn Fn(&str) + Send>;
 
 impl Card {
     pub fn add(&self, name: &str, bytes: Vec<u8>, time: Timestamp) {
