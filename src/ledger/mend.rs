@@ -16,7 +16,7 @@ use rusqlite::OpenFlags;
 use rusqlite::config::DbConfig;
 
 use super::backup::backups;
-use super::{FILE, LedgerError, connect, schema, settle};
+use super::{FILE, LedgerError, PASSING, connect, schema, settle};
 use crate::durable::{Disk, read_full};
 
 /// A ledger of at most so many bytes is read in whole at each start. That takes about a second.
@@ -143,7 +143,7 @@ pub(super) fn look_into(disk: &dyn Disk, path: &Path, check: Check) -> Result<i6
     let db = connect(disk, path, flags)?;
     // A look changes nothing: its log is not folded into a database that may be damaged.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    settle(&db)?;
+    settle(&db, PASSING)?;
     let version = schema::version(&db)?;
     db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0))?;
     if check == Check::Whole {
