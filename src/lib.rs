@@ -59,6 +59,8 @@ pub mod sim;
 pub mod clock;
 pub mod durable;
 pub mod edges;
+#[cfg(test)]
+pub(crate) mod hooked;
 pub mod killpoint;
 pub mod network;
 pub mod progress;
