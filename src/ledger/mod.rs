@@ -57,7 +57,7 @@ pub use facts::{CardUse, Contents, Recorded};
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
 pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
-pub use mend::{Found, mend, put_aside};
+pub use mend::{Found, mend, put_aside, told};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};
 pub use partials::Idle;
@@ -65,7 +65,7 @@ pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use rebuild::{FromReceipt, WentBack};
 pub use removal::{Intent, Removable};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
-pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
+pub use versions::{Adopted, Grant, Mark, Outcomes, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
 use crate::durable::{Disk, FsKind, OsDisk};
