@@ -47,6 +47,7 @@ pub mod inspect;
 pub mod spool;
 pub mod forward;
 pub mod archive;
+pub mod audit;
 pub mod remove;
 pub mod ledger;
 pub mod report;

@@ -3,6 +3,7 @@
 //! `config → build (lock, open, recover) → supervised tasks → drain with a deadline`. Nothing here
 //! decides about a file.
 
+mod audits;
 mod backups;
 mod belief;
 mod lived;

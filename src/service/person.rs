@@ -237,6 +237,7 @@ pub(super) async fn repaired(
     for id in files.map_err(|e| ServiceError::Unknown(format!("The ledger cannot be read: {e}.")))? {
         let detail = json!({ "archive": archive, "location": location, "from": from });
         yard.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;
+        yard.ledger.due_now(archive, id)?;
     }
     yard.ledger.settled().await?;
     Ok(format!("{location} in archive \"{archive}\" is repaired."))

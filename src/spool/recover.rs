@@ -100,7 +100,9 @@ impl Spool {
                 Mending::Forget(id) => ledger.unlinked(vec![id])?,
                 Mending::Adopt(record) => match ledger.adopt_file(&record).await? {
                     Adopted::Whole => found.adopted += 1,
-                    // It came back after a power cut that took its removal away.
+                    // It came back after a power cut that took its removal away. An older ledger may say so of
+                    // what is owed again since: there it stays until the ledger has caught up.
+                    Adopted::Done if doubted => {}
                     Adopted::Done => {
                         found.removed += 1;
                         gone.push(record.name);

@@ -421,3 +421,20 @@ async fn a_whole_file_that_went_back_to_its_mark_is_a_partial_again() {
     assert_eq!((found.resumed, found.adopted, lies), (1, 0, 10), "{names:?}");
     assert_eq!(names, [format!("{NAME}.part")]);
 }
+
+#[tokio::test]
+async fn a_whole_file_that_an_older_ledger_calls_archived_stays_until_that_has_caught_up() {
+    let depot = Depot::new().await;
+    depot.fetching(0).await;
+    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.archived().await;
+    depot.ledger.let_go().await.expect("let go");
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
+    depot.lay_record();
+    let spool = depot.spool().await;
+    let found = spool.recover(&depot.ledger, true).await.expect("recovered");
+    assert_eq!(found.removed, 0);
+    assert!(spool.whole(WHOLE).exists(), "it may be owed again since");
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.removed, names.len()), (1, 0));
+}
