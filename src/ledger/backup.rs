@@ -144,10 +144,14 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     drop(into);
     match look_into(disk, to, Check::Whole) {
         Ok(_) => {}
-        // The copy has what the ledger has.
+        // The copy has what the ledger has, or its own disk gives back what was not written.
         Err(LedgerError::Corrupt(why)) => {
-            super::mend::suspect(disk, state_dir, &why);
-            return Err(LedgerError::Corrupt(why).into());
+            if let Err(LedgerError::Corrupt(why)) = look_into(disk, &state_dir.join(FILE), Check::Indexes) {
+                super::mend::suspect(disk, state_dir, &why);
+                return Err(LedgerError::Corrupt(why).into());
+            }
+            let why = format!("the copy is damaged ({why}), and the ledger is not");
+            return Err(BackupError::Disk(io::Error::other(why)));
         }
         Err(e) => return Err(e.into()),
     }
@@ -156,7 +160,8 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     Ok(file.len()?)
 }
 
-fn remove(disk: &dyn Disk, path: &Path) -> io::Result<()> {
+/// Removes a file, if it is there.
+pub(super) fn remove(disk: &dyn Disk, path: &Path) -> io::Result<()> {
     match disk.remove(path) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e),
         _ => Ok(()),

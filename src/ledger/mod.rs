@@ -13,6 +13,7 @@
 //! `synchronous=FULL`: a commit is on the disk when it is answered. Everything before it in the
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
+mod adopted;
 mod archives;
 mod backup;
 mod copies;
@@ -48,8 +49,10 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
+pub use adopted::Adopted;
 pub use archives::{ManifestLine, ReceiptRow};
 pub use backup::{BackupError, BackupFile, back_up, backups};
+pub use copies::{CopyOf, StoredCopy};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
@@ -57,7 +60,7 @@ pub use facts::{CardUse, Contents, Recorded};
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
 pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
-pub use mend::{Found, mend, put_aside};
+pub use mend::{Found, mend, put_aside, told};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};
 pub use partials::Idle;
@@ -65,7 +68,7 @@ pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use rebuild::{FromReceipt, WentBack};
 pub use removal::{Intent, Removable};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
-pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
+pub use versions::{Grant, Mark, Outcomes, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
 use crate::durable::{Disk, FsKind, OsDisk};
