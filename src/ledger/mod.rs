@@ -66,7 +66,7 @@ pub use obligations::{Due, Kept};
 pub use partials::Idle;
 pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use rebuild::{FromReceipt, WentBack};
-pub use removal::{Intent, Removable};
+pub use removal::{Intent, Remains, Removable};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
 pub use versions::{Grant, Mark, Outcomes, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;

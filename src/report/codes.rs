@@ -195,8 +195,8 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "only-copy-gone",
-        "An archive was exchanged, and files that its forerunner held are nowhere else. Bring the former archive back, \
-         or put its files on the card again.",
+        "Files lay in one archive and nowhere else, and are not there any more. If it was exchanged, bring the former \
+         one back, or put its files on the card again; otherwise look at its disk.",
     ),
     (
         "overlap-differs",
