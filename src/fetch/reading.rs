@@ -8,7 +8,7 @@ use super::transfer::Transfer;
 use crate::durable::Disk;
 use crate::inspect::facts::Facts;
 use crate::inspect::mdf::Source;
-use crate::inspect::{Inspection, Inspector};
+use crate::inspect::{Inspection, Inspector, is_plain};
 use crate::ledger::{LedgerError, Pending, VersionId};
 use crate::spool::Partial;
 
@@ -40,7 +40,7 @@ impl Reading {
 
     /// Whether it wants bytes.
     pub fn is_on(&self) -> bool {
-        matches!(self, Reading::On(_))
+        matches!(self, Reading::On(inspector) if inspector.wants())
     }
 
     /// What was in the file, which is all in `partial`. Blocking.
@@ -58,6 +58,12 @@ impl Reading {
 /// fail. Blocking.
 pub fn inspect(partial: &Partial, bit_rate: Option<u32>) -> Option<Inspection> {
     told(&partial.name, guarded(|| Inspection::of(partial, bit_rate))?)
+}
+
+/// Whether a file that was held in memory is read at once: what is packed may be much.
+fn is_little(partial: &Partial) -> bool {
+    let mut head = [0; 16];
+    Source::read_at(partial, &mut head, 0).is_ok_and(|read| is_plain(head.get(..read).unwrap_or_default()))
 }
 
 fn told(name: &str, read: io::Result<Inspection>) -> Option<Inspection> {
@@ -104,6 +110,9 @@ impl Readers {
     pub(super) fn keep(&self, id: VersionId, reading: Reading) {
         let mut waiting = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         waiting.retain(|(of, _)| *of != id);
+        if matches!(reading, Reading::Missed) {
+            return;
+        }
         if waiting.len() >= WAITING {
             waiting.remove(0);
         }
@@ -123,8 +132,8 @@ impl Transfer<'_> {
     pub(super) async fn inspected(&self, item: &Pending, partial: Partial) -> Result<Partial, LedgerError> {
         let bit_rate = self.logger.kind.bit_rate;
         let reading = self.readers.resume(item.id, partial.len(), bit_rate);
-        let (partial, inspection) = match partial.is_held() {
-            // So little that it is no work for another thread.
+        let (partial, inspection) = match partial.is_held() && is_little(&partial) {
+            // No work for another thread.
             true => {
                 let inspection = reading.finish(&partial, bit_rate);
                 (partial, inspection)
@@ -182,6 +191,46 @@ mod tests {
         assert_eq!(readers.0.lock().expect("lock").len(), WAITING);
         readers.pause(version(7));
         assert_eq!(readers.0.lock().expect("lock").len(), WAITING - 1);
+    }
+
+    #[test]
+    fn what_waits_is_worth_waiting_for() {
+        let readers = Readers::default();
+        readers.keep(version(1), Reading::Missed);
+        assert!(readers.0.lock().expect("lock").is_empty());
+    }
+
+    #[test]
+    fn a_small_file_is_read_at_once_only_where_it_cannot_grow() {
+        let held = |bytes: &'static [u8]| {
+            let mut partial = Partial::new("a".into());
+            partial.hold(&[bytes::Bytes::from_static(bytes)]);
+            is_little(&partial)
+        };
+        assert!(held(b"(1436509052.249713) can0 044#2A366C2BBA\n"));
+        assert!(held(b""));
+        for heavy in [
+            &b"\x1f\x8b\x08\0\0\0"[..],
+            b"\x28\xb5\x2f\xfd..",
+            b"\xfd7zXZ\0",
+            b"MDF     4.10    ",
+            b"UnFinMF 4.10    ",
+        ] {
+            assert!(!held(heavy), "{heavy:?}");
+        }
+    }
+
+    #[test]
+    fn bytes_that_tell_nothing_are_not_asked_for() {
+        let reading = |bytes: &[u8]| {
+            let mut reading = Reading::On(Box::new(Inspection::begin(None)));
+            reading.push(bytes);
+            reading
+        };
+        assert!(!reading(&[b'x'; 5000]).is_on());
+        assert!(!reading(&[&b"MDF     4.10    "[..], &[0; 5000]].concat()).is_on());
+        assert!(reading(&[0; 5000]).is_on(), "zeros up to its end are told");
+        assert!(reading(&b"(1436509052.249713) can0 044#2A366C2BBA\n".repeat(200)).is_on());
     }
 
     #[test]

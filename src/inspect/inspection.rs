@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::facts::{Facts, Rates, Summary};
 use super::mdf::Source;
-use super::{Format, Inspected, Inspector};
+use super::{Format, Inspected, Inspector, Packing};
 
 /// A file's format and its facts; as JSON what `yarder inspect --json` prints, but for the name.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -35,6 +35,11 @@ impl Inspection {
     pub fn begin(bit_rate: Option<u32>) -> Inspector<Facts> {
         Inspector::new(facts(bit_rate))
     }
+}
+
+/// Whether a file that begins so costs no more to read than its length says.
+pub fn is_plain(head: &[u8]) -> bool {
+    Packing::detect(head).is_none() && Format::detect(head) != Format::Mdf4
 }
 
 fn facts(bit_rate: Option<u32>) -> Facts {

@@ -4,6 +4,7 @@
 //! turns frames into facts. MDF files alone are read by position, once they are all there.
 
 pub mod bits;
+mod bounds;
 mod buses;
 mod candump;
 pub mod canopen;
@@ -29,6 +30,6 @@ mod unpack;
 pub(crate) mod check_values;
 
 pub use format::Format;
-pub use inspection::Inspection;
+pub use inspection::{Inspection, is_plain};
 pub use inspector::{Inspected, Inspector};
 pub use unpack::Packing;
