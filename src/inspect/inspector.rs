@@ -1,9 +1,11 @@
 //! A file from its first byte to its last: which format it has, unpacked, read, told to a sink.
 
 use std::io;
+use std::sync::Arc;
 
 use super::bounds;
 use super::candump::Candump;
+use super::columns::Columns;
 use super::csv::Csv;
 use super::damage::Damage;
 use super::format::{Format, LOOKED_AT};
@@ -46,6 +48,7 @@ struct Content<S> {
     /// Whether every byte was zero.
     zeros: bool,
     reader: Reader,
+    columns: Option<Arc<Columns>>,
     sink: Counted<S>,
 }
 
@@ -54,6 +57,8 @@ struct Content<S> {
 struct Counted<S> {
     sink: S,
     frames: u64,
+    /// It was told that the content is too much: where that ends is no damage.
+    over: bool,
 }
 
 impl<S: Sink> Sink for Counted<S> {
@@ -68,7 +73,10 @@ impl<S: Sink> Sink for Counted<S> {
     }
 
     fn damage(&mut self, at: u64, damage: Damage) {
-        self.sink.damage(at, damage);
+        if !self.over {
+            self.over = damage == bounds::TOO_MUCH;
+            self.sink.damage(at, damage);
+        }
     }
 
     fn bus(&mut self, bus: u8, name: &str) {
@@ -104,9 +112,16 @@ pub struct Inspected<S> {
 impl<S: Sink> Inspector<S> {
     /// At the beginning of a file.
     pub fn new(sink: S) -> Self {
-        let sink = Counted { sink, frames: 0 };
-        let content = Content { at: 0, zeros: true, reader: Reader::Head(Vec::new()), sink };
+        let sink = Counted { sink, frames: 0, over: false };
+        let content = Content { at: 0, zeros: true, reader: Reader::Head(Vec::new()), columns: None, sink };
         Self { came: 0, outer: Outer::Head(Vec::new()), packing: None, content }
+    }
+
+    /// The same, of a file whose text has these columns.
+    #[must_use]
+    pub fn columns(mut self, columns: Option<Arc<Columns>>) -> Self {
+        self.content.columns = columns;
+        self
     }
 
     /// How many bytes it has taken.
@@ -211,13 +226,12 @@ impl<S: Sink> Inspector<S> {
     ///
     /// # Errors
     /// The source cannot be read.
-    pub fn whole(source: &dyn Source, sink: S) -> io::Result<Inspected<S>> {
-        let mut inspector = Self::new(sink);
+    pub fn whole(mut self, source: &dyn Source) -> io::Result<Inspected<S>> {
         each_piece(source, |piece| {
-            inspector.push(piece);
-            inspector.wants() && !inspector.content.is_later()
+            self.push(piece);
+            self.wants() && !self.content.is_later()
         })?;
-        inspector.finish(source)
+        self.finish(source)
     }
 }
 
@@ -259,7 +273,13 @@ impl<S: Sink> Content<S> {
     fn begin(&mut self) {
         let Reader::Head(head) = &mut self.reader else { return };
         let head = std::mem::take(head);
-        self.reader = match Format::detect(&head[..head.len().min(LOOKED_AT)]) {
+        let first = &head[..head.len().min(LOOKED_AT)];
+        let told = self.columns.take().filter(|columns| columns.fit(first));
+        self.reader = match Format::detect(first) {
+            // They are told by their text alone, and so is this.
+            Format::Candump | Format::Csv | Format::Unknown if told.is_some() => {
+                Reader::Csv(told.as_ref().map(Csv::told).unwrap_or_default().into())
+            }
             Format::Candump => Reader::Candump(Box::default()),
             Format::Csv => Reader::Csv(Box::default()),
             Format::Pcap => Reader::Pcap(Pcap::new()),

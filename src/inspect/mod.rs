@@ -8,6 +8,7 @@ mod bounds;
 mod buses;
 mod candump;
 pub mod canopen;
+pub mod columns;
 mod csv;
 pub mod damage;
 mod digits;
@@ -30,6 +31,6 @@ mod unpack;
 pub(crate) mod check_values;
 
 pub use format::Format;
-pub use inspection::{Inspection, is_plain};
+pub use inspection::{Inspection, Known, is_plain};
 pub use inspector::{Inspected, Inspector};
 pub use unpack::Packing;

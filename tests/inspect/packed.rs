@@ -174,7 +174,7 @@ fn a_packed_bomb_ends_with_one_word_in_bounded_work() {
         let text = [&line[..], &text].concat();
         for (packer, _) in [PACKERS[0], PACKERS[3], PACKERS[5]] {
             let packed = through(packer, &text);
-            let found = Inspector::whole(&&packed[..], Count::default()).expect("in memory").sink;
+            let found = Inspector::new(Count::default()).whole(&&packed[..]).expect("in memory").sink;
             assert_eq!(found.damages, std::slice::from_ref(&too_much), "{packer:?}");
             assert!(found.frames >= least && found.frames < 3_000_000, "{}", found.frames);
         }

@@ -103,7 +103,8 @@ impl Place {
             proof: Proof::Length,
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
-            bit_rate: None,
+            content: yarder::inspect::Known::default(),
+            limits: yarder::config::Limits::default(),
             card_size: None,
             remove: None,
         };
