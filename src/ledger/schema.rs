@@ -293,6 +293,13 @@ CREATE TABLE elsewhere (
     PRIMARY KEY (at, logger, depot)
 ) STRICT, WITHOUT ROWID;
 ",
+    // 13: events are folded by lived time; an audit looks places up
+    "
+UPDATE versions SET safe = coalesce((SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'lived'), 0)
+  WHERE archived_at IS NOT NULL AND safe IS NULL;
+CREATE INDEX versions_safe ON versions (safe) WHERE safe IS NOT NULL;
+CREATE INDEX receipts_place ON receipts (archive, location);
+",
 ];
 
 /// The version of the schema that this program writes.
