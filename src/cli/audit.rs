@@ -58,8 +58,15 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
     let mut total = Tally::default();
     let mut failed = Vec::new();
     let archives = Archives::default();
+    // All of them first: a repair takes bytes from the others.
     for config in &loaded.config.archives {
-        archives.put(config.name.as_str(), open(&cx.edges, config));
+        let (name, archive) = (config.name.as_str(), open(&cx.edges, config));
+        match is_ours(&query, name, &*archive).await {
+            Ok(true) => archives.put(name, archive),
+            Ok(false) => {}
+            Err(Failure::Failed(why)) => failed.push(why),
+            Err(other) => return Err(other),
+        }
     }
     let mender = args.repair.then(|| Mender::new(cx, &loaded, &query, &archives));
     for config in &loaded.config.archives {
@@ -104,6 +111,26 @@ fn open(edges: &Edges, config: &ArchiveConfig) -> Arc<dyn Archive> {
         ArchiveTarget::File(root) => {
             Arc::new(FileArchive::new(edges.clone(), root.clone(), config.file_mode, Duration::from_secs(60)))
         }
+    }
+}
+
+/// Whether an archive is in use, and the one that was accepted: of another one every copy would be
+/// missing.
+async fn is_ours(query: &Query, name: &str, archive: &dyn Archive) -> Result<bool, Failure> {
+    let known = query.archive_id(name)?;
+    let failed = |e: String| Failure::Failed(format!("archive {name} {e}"));
+    let there = archive.identify().await.map_err(|e| failed(format!("{e}. {}", e.help())))?;
+    if let Some(bytes) = &there {
+        archive.accept(bytes);
+    }
+    let id = there.and_then(|bytes| serde_json::from_slice::<serde_json::Value>(&bytes).ok());
+    let id = id.as_ref().and_then(|v| v["id"].as_str());
+    match (&known, id) {
+        (None, None) => Ok(false),
+        (Some(known), Some(id)) if known == id => Ok(true),
+        _ => Err(failed(format!(
+            "is not the one that was accepted: mount the right one, or accept this one with `yarder adopt {name}`"
+        ))),
     }
 }
 
@@ -152,9 +179,6 @@ struct Teller<'a> {
 
 impl Teller<'_> {
     async fn run(&mut self, cx: &Cx, depot: &Depot, sample: Share) -> Result<(), Failure> {
-        if !self.is_ours().await? {
-            return Ok(());
-        }
         let seed = cx.edges.random.below(usize::MAX) as i64;
         let progress = Progress::new(sample.0, seed);
         let mut audit =
@@ -178,26 +202,6 @@ impl Teller<'_> {
 
     fn failed(&self, e: impl std::fmt::Display) -> Failure {
         Failure::Failed(format!("archive {} {e}", self.name))
-    }
-
-    /// Whether the archive is in use, and the one that was accepted: of another one every copy
-    /// would be missing.
-    async fn is_ours(&self) -> Result<bool, Failure> {
-        let known = self.query.archive_id(self.name)?;
-        let there = self.archive.identify().await.map_err(|e| self.failed(format!("{e}. {}", e.help())))?;
-        if let Some(bytes) = &there {
-            self.archive.accept(bytes);
-        }
-        let id = there.and_then(|bytes| serde_json::from_slice::<serde_json::Value>(&bytes).ok());
-        let id = id.as_ref().and_then(|v| v["id"].as_str());
-        match (&known, id) {
-            (None, None) => Ok(false),
-            (Some(known), Some(id)) if known == id => Ok(true),
-            _ => Err(self.failed(format!(
-                "is not the one that was accepted: mount the right one, or accept this one with `yarder adopt {}`",
-                self.name
-            ))),
-        }
     }
 
     async fn tell(&mut self, difference: &Difference) -> Result<(), Failure> {

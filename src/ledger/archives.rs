@@ -315,7 +315,7 @@ pub(super) fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -
 
 pub(super) fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
     let set = ", archived_at = coalesce(archived_at, ?3), safe = ?4";
-    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now, &lived(tx)?]).map(drop)
+    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now, &lived(tx.db)?]).map(drop)
 }
 
 /// Whole files that wait for no required archive any more, and have one copy at least.

@@ -42,7 +42,7 @@ fn fold(tx: &Tx<'_>, limit: usize) -> Result<u64, LedgerError> {
            AND safe >= ?1 AND (safe > ?1 OR id > ?2) ORDER BY safe, id LIMIT ?4",
     )?;
     let old: Vec<(i64, i64)> = statement
-        .query_map(params![at, id, lived(tx)? - AFTER_MS, limit as i64], |row| {
+        .query_map(params![at, id, lived(tx.db)? - AFTER_MS, limit as i64], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })?
         .collect::<Result<_, _>>()?;

@@ -19,7 +19,7 @@ use rusqlite::config::DbConfig;
 use serde::{Deserialize, Serialize};
 
 use super::backup::{backups, remove};
-use super::{FILE, LedgerError, connect, schema, settle};
+use super::{FILE, LedgerError, PASSING, connect, schema, settle};
 use crate::durable::{Disk, read_full, read_small, replace};
 
 /// A ledger of at most so many bytes is read in whole at each start. That takes about a second.
@@ -174,7 +174,7 @@ pub(super) fn look_into(disk: &dyn Disk, path: &Path, check: Check) -> Result<i6
     let db = connect(disk, path, flags)?;
     // A look changes nothing: its log is not folded into a database that may be damaged.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    settle(&db)?;
+    settle(&db, PASSING)?;
     let version = schema::version(&db)?;
     db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0))?;
     let how = match check {

@@ -18,6 +18,7 @@ use crate::spool::Record;
 mod coming_home;
 mod lasting;
 mod mending;
+mod older;
 
 /// A clock that stands where it is put.
 #[derive(Debug)]
@@ -177,6 +178,7 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
         reports::LEFT,
         reports::CAME,
         reports::UNDONE,
+        super::removal::REMOVABLE,
     ]);
 }
 

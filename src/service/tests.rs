@@ -24,6 +24,7 @@ use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
 mod auditing;
+mod batches;
 mod dropping;
 mod elsewhere;
 mod exchanging;

@@ -27,7 +27,7 @@ impl Depot {
     }
 
     /// The archive is put away, and an empty folder in its place is accepted.
-    async fn exchange(&self, archive: &str) {
+    pub(super) async fn exchange(&self, archive: &str) {
         self.disk.rename(&self.root(archive), &self.root("former")).expect("put away");
         self.disk.create_dir(&self.root(archive), 0o755).expect("empty");
         self.adopt(archive).await;
