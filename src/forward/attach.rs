@@ -36,6 +36,12 @@ impl Forwarder {
     /// Makes sure of the archive's identity and begins to use it. `adopt` accepts another or a new
     /// one in its place, on a person's word.
     pub async fn attach(&self, adopt: bool) -> Result<(), AttachError> {
+        let attached = self.identified(adopt).await;
+        self.archives.looked(self.config.name.as_str());
+        attached
+    }
+
+    async fn identified(&self, adopt: bool) -> Result<(), AttachError> {
         let name = self.config.name.as_str();
         let known = self.ledger.archive_id(name).await?;
         let standing = self.archive.identify().await?;

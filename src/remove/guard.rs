@@ -62,7 +62,7 @@ impl Guard<'_> {
 
     async fn read(&self, name: &str, copies: &[(&Removable, &Elsewhere)]) -> Vec<Result<(), Stays>> {
         let away = || copies.iter().map(|_| Err(Stays::ArchiveAway(name.to_owned()))).collect();
-        let Some(archive) = self.archives.get(name) else { return away() };
+        let Some(archive) = self.archives.seen(name).await else { return away() };
         let keys = copies.iter().map(|(_, copy)| copy.location.clone()).collect();
         match archive.read_back(keys).await {
             Ok(back) => {

@@ -212,7 +212,7 @@ impl Parts {
     fn forwarder(&self, archive: &Arc<ArchiveConfig>) -> Result<Forwarder, ServiceError> {
         let yard = &self.yard;
         let adapter = open_archive(&yard.edges, archive, &self.install)?;
-        yard.archives.put(archive.name.as_str(), adapter.clone());
+        yard.archives.put_unseen(archive.name.as_str(), adapter.clone());
         Ok(Forwarder {
             edges: yard.edges.clone(),
             ledger: yard.ledger.clone(),

@@ -1,5 +1,7 @@
 //! Every guard by itself.
 
+use futures_util::FutureExt as _;
+
 use super::*;
 
 #[tokio::test]
@@ -172,6 +174,21 @@ async fn a_copy_that_cannot_be_read_holds_back_its_own_file_alone() {
         outcomes.push(guard.clear(&mut wire, item, &copies, &mut 0, idle).await.expect("no cut").err());
     }
     assert_eq!(outcomes, [Some(Stays::CopyUnread(CENTRAL.into())), None]);
+}
+
+/// A round that begins is not over before its archive was looked at.
+#[tokio::test]
+async fn the_first_look_at_an_archive_is_waited_for() {
+    let (home, mut wire) = safe().await;
+    home.archives.put_unseen(CENTRAL, home.shelf.clone());
+    let (policy, items) = (home.policy(), home.items().await);
+    let guard = home.guard(&policy);
+    let mut copies = Box::pin(guard.copies(&items));
+    assert!((&mut copies).now_or_never().is_none());
+    home.archives.looked(CENTRAL);
+    let copies = copies.await;
+    let idle = std::future::pending();
+    assert!(guard.clear(&mut wire, &items[0], &copies, &mut 0, idle).await.expect("no cut").is_ok());
 }
 
 /// The machine sleeps for an hour and a second between two looks at it.
