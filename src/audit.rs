@@ -14,8 +14,7 @@ use sha2::Digest as _;
 use crate::archive::{Archive, ArchiveError};
 use crate::edges::Edges;
 use crate::forward::steps::{Verdict, VerifyWanted, verify};
-use crate::ledger::state::Duty;
-use crate::ledger::{self, LedgerError, Query, StoredCopy};
+use crate::ledger::{self, LedgerError, OpenCopy, Query, StoredCopy};
 
 /// Bytes of copies that are read in a second at most, on average: about half of what one disk or a link of
 /// 1 Gbit/s gives, so that the other half is left for what comes home. No single copy is read slower.
@@ -123,7 +122,8 @@ enum Place {
     Copies(String),
     Foreign(String),
     Doubled,
-    Pending,
+    /// Behind the version of that number.
+    Pending(i64),
     Over,
 }
 
@@ -242,8 +242,8 @@ impl<'a> Audit<'a> {
             Place::Owed(after) => self.owed(after).await?,
             Place::Copies(after) => self.copies(after).await?,
             Place::Foreign(after) => self.foreign(after).await?,
-            Place::Doubled => (Place::Pending, self.doubled().await?),
-            Place::Pending => (Place::Over, self.pending().await?),
+            Place::Doubled => (Place::Pending(0), self.doubled().await?),
+            Place::Pending(after) => self.pending(after).await?,
             Place::Over => (Place::Over, Vec::new()),
         };
         differences.iter().for_each(|difference| self.progress.counts.add(difference.kind));
@@ -278,7 +278,9 @@ impl<'a> Audit<'a> {
     /// Reads copies back, and those alone that were chosen. A sample of nothing would say nothing of the
     /// archive: it has one copy at least.
     async fn copies(&mut self, after: String) -> Result<(Place, Vec<Difference>), AuditError> {
-        let page = self.ask(move |query, name| query.copies(name, &after, PAGE)).await?;
+        // Of a sample few of a page are read; of all copies no more than a piece has.
+        let most = if self.progress.sample < WHOLE { PAGE } else { GROUP.0 + 1 };
+        let page = self.ask(move |query, name| query.copies(name, &after, most)).await?;
         if page.is_empty() {
             let mut first = match self.progress.counts.copies {
                 0 => self.ask(|query, name| query.copies(name, "", PAGE)).await?,
@@ -386,25 +388,17 @@ impl<'a> Audit<'a> {
         Ok(all.into_iter().map(difference).collect())
     }
 
-    async fn pending(&self) -> Result<Vec<Difference>, AuditError> {
-        let name = self.name.to_owned();
-        let all = self.ask(move |query, _| {
-            let mut all = Vec::new();
-            query.files(None, None, |row| {
-                let own = row.copies.iter().filter(|copy| copy.archive == name);
-                let open = own.filter(|copy| !matches!(copy.duty, Duty::Verified | Duty::Waived));
-                all.extend(open.map(|copy| Difference {
-                    kind: Kind::Pending,
-                    location: copy.location.clone().unwrap_or_default(),
-                    expected: row.sha256.map(|sha256| sha256.hex()),
-                    found: Some(copy.duty.as_str().to_owned()),
-                    copy: None,
-                }));
-                true
-            })?;
-            Ok(all)
-        });
-        all.await
+    async fn pending(&self, after: i64) -> Result<(Place, Vec<Difference>), AuditError> {
+        let page = self.ask(move |query, name| query.open_copies(name, after, PAGE)).await?;
+        let place = page.last().map_or(Place::Over, |last| Place::Pending(last.id.0));
+        let difference = |copy: OpenCopy| Difference {
+            kind: Kind::Pending,
+            location: copy.location.unwrap_or_default(),
+            expected: copy.sha256.map(|sha256| sha256.hex()),
+            found: Some(copy.duty),
+            copy: None,
+        };
+        Ok((place, page.into_iter().map(difference).collect()))
     }
 }
 

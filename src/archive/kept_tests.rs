@@ -21,6 +21,15 @@ async fn a_copy_that_reads_back_wrong_never_has_its_name() {
     assert!(matches!(&*stored, [(Stored::New { .. }, Some(_))]), "{stored:?}");
 }
 
+#[tokio::test]
+async fn what_lies_wrong_in_the_spool_is_not_linked() {
+    let (archive, folder) = made(edges(|_, _| Ok(()))).await;
+    let mut rotten = item(folder.path(), "rotten", b"rotten bytes", "P/d/rotten");
+    rotten.sha256 = crate::model::Digest::of(b"the right ones");
+    assert_eq!(failure(archive.store(vec![rotten]).await), ArchiveFailure::Source);
+    assert!(!folder.path().join("archive/P/d/rotten").exists());
+}
+
 /// A flush of folder `P/d` fails once.
 fn failing_once() -> (Arc<AtomicUsize>, Edges) {
     let left = Arc::new(AtomicUsize::new(0));

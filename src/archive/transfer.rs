@@ -26,8 +26,8 @@ enum Ready<'a> {
 }
 
 impl<'a> Room<'a> {
-    /// Stores files of the spool. Copies are read back before any of them has its name, so that one
-    /// which is known to be bad never has one.
+    /// Stores files of the spool. All of them are read, as they lie on the medium, before any has its name:
+    /// what stands under a name is what was to be stored.
     pub(super) fn store(
         &mut self,
         items: &[StoreItem],
@@ -45,13 +45,16 @@ impl<'a> Room<'a> {
         let mut backs = Vec::with_capacity(items.len());
         for (item, ready) in items.iter().zip(&ready) {
             backs.push(match ready {
-                Ready::Temp(temp) if !temp.shared => Some(self.proven(item, &*temp.file)?),
-                _ => None,
+                Ready::Own(source) => {
+                    let source = self.disk.open_read(source).map_err(|e| of_source(item, &e))?;
+                    self.proven(item, &*source)?
+                }
+                Ready::Temp(temp) => self.proven(item, &*temp.file)?,
             });
         }
         let mut stored = Vec::with_capacity(items.len());
         for ((item, ready), back) in items.iter().zip(ready.iter_mut()).zip(backs) {
-            stored.push((self.put(item, ready)?, back));
+            stored.push((self.put(item, ready)?, Some(back)));
         }
         killpoint::pass("archive-published");
         self.flush_folders(items.iter().map(|item| item.key.as_str()))?;
@@ -180,8 +183,8 @@ impl<'a> Room<'a> {
         Ok(true)
     }
 
-    /// Reads a flushed copy that has no name yet. One with other bytes than were to be stored is an
-    /// error: its source's, where that has others, else the medium's.
+    /// Reads a flushed file that has no name yet. One with other bytes than were to be stored is an error:
+    /// its source's, where that has others, else the medium's.
     fn proven(&mut self, item: &StoreItem, copy: &dyn DiskFile) -> Result<ReadBack, ArchiveError> {
         let len = copy.len().map_err(|e| self.failed(&item.key, &e))?;
         let (size, sha256) = self.hash(copy, 0, len, |e| of_io(&item.key, e))?;

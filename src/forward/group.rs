@@ -305,8 +305,8 @@ impl<'f> Group<'f> {
                     (file.location, file.shared) = (Some(location), shared);
                 }
                 // All that is known of it comes with the receipt.
-                Ok(Put::Found { location, back }) => {
-                    (file.location, file.back) = (Some(location), Some(back));
+                Ok(Put::Found { location, back, shared }) => {
+                    (file.location, file.back, file.shared) = (Some(location), Some(back), shared);
                 }
                 Ok(Put::Blocked) => {
                     forwarder.raise(

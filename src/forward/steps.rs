@@ -95,12 +95,14 @@ pub enum Put {
         /// It shares its blocks with the spool.
         shared: bool,
     },
-    /// It stands there with our bytes, as was read.
+    /// It stands there with our bytes, as was read: there, or on the way.
     Found {
         /// Its key.
         location: String,
         /// How it was read.
         back: ReadBack,
+        /// It shares its blocks with the spool.
+        shared: bool,
     },
     /// Other content stands at both places.
     Blocked,
@@ -130,7 +132,9 @@ pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put,
         let mut taken = Vec::new();
         for ((at, item), stored) in open.into_iter().zip(stored) {
             let done = match stored {
-                Ok((Stored::New { .. }, Some(back))) => Ok(Put::Found { location: item.key, back }),
+                Ok((Stored::New { shared }, Some(back))) => {
+                    Ok(Put::Found { location: item.key, back, shared })
+                }
                 Ok((Stored::New { shared }, None)) => Ok(Put::Stored { location: item.key, shared }),
                 Ok((Stored::Exists, _)) => {
                     taken.push((at, item));
@@ -147,7 +151,7 @@ pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put,
         for ((at, item), there) in taken.into_iter().zip(there) {
             let done = match there {
                 Ok(Some(back)) if back.size == item.size && back.sha256 == item.sha256 => {
-                    Ok(Put::Found { location: item.key, back })
+                    Ok(Put::Found { location: item.key, back, shared: false })
                 }
                 // Other content, or nothing that is a file.
                 Ok(_) => continue,

@@ -4,7 +4,7 @@
 use rusqlite::{Row, params};
 
 use super::listings::{digest_of, path_of};
-use super::{Ledger, LedgerError, Query, VersionId};
+use super::{Ledger, LedgerError, Query, Tx, VersionId};
 use crate::model::{Digest, RemotePath};
 
 /// A copy that an archive should hold.
@@ -31,6 +31,19 @@ pub struct CopyOf {
     pub vehicle: String,
     /// Its path on the logger.
     pub path: RemotePath,
+}
+
+/// A copy that an archive has not, or not verified.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenCopy {
+    /// The version.
+    pub id: VersionId,
+    /// Its key, once it has one.
+    pub location: Option<String>,
+    /// Its hash.
+    pub sha256: Option<Digest>,
+    /// How far it is.
+    pub duty: String,
 }
 
 /// Begins the key of what was reached of an archive's audit.
@@ -73,6 +86,12 @@ impl Ledger {
             })
             .await
     }
+}
+
+/// What was reached of an archive's audits is of no more use.
+pub(super) fn forget_audit(tx: &Tx<'_>, archive: &str) -> Result<(), LedgerError> {
+    tx.db.execute("DELETE FROM meta WHERE key = ?", [format!("{AUDIT}{archive}")])?;
+    Ok(())
 }
 
 impl Query {
@@ -138,6 +157,20 @@ impl Query {
         Ok(all)
     }
 
+    /// Copies of versions behind that number that are not verified, nor waived; at most `limit`.
+    pub fn open_copies(&self, archive: &str, after: i64, limit: usize) -> Result<Vec<OpenCopy>, LedgerError> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT v.id, o.location, v.sha256, o.state FROM obligations o JOIN versions v ON v.id = o.version
+             WHERE o.version > ?2 AND o.archive = ?1 AND o.state NOT IN ('verified', 'waived')
+             ORDER BY o.version LIMIT ?3",
+        )?;
+        let rows = statement.query_map(params![archive, after, limit as i64], |row| {
+            let (id, sha256) = (VersionId(row.get(0)?), digest_of(row.get(2)?));
+            Ok(OpenCopy { id, location: row.get(1)?, sha256, duty: row.get(3)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     /// Contents of 4 KiB and more that stand in an archive twice for one logger: first place and
     /// another, in the order of the first.
     pub fn doubled(&self, archive: &str) -> Result<Vec<(String, String)>, LedgerError> {
@@ -153,11 +186,13 @@ impl Query {
     /// Copies that were found wrong or missing and are owed again, in the order of their places.
     pub fn owed_again(&self, archive: &str) -> Result<Vec<StoredCopy>, LedgerError> {
         let mut statement = self.db.prepare(
+            // From the few that are owed to their receipts, and never the other way round.
             "SELECT DISTINCT r.location, lower(r.location), v.size, v.sha256
-             FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger
-             JOIN receipts r ON r.archive = o.archive AND r.logger = l.name AND r.kind = 'stored'
+             FROM obligations o CROSS JOIN versions v ON v.id = o.version CROSS JOIN loggers l ON l.id = v.logger
+             CROSS JOIN receipts r ON r.archive = o.archive AND r.logger = l.name AND r.kind = 'stored'
                AND r.key >= lower(hex(v.sha256)) AND r.key < lower(hex(v.sha256)) || '~'
-             WHERE o.archive = ? AND o.state = 'owed' AND v.sha256 IS NOT NULL ORDER BY r.location",
+             WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state = 'owed'
+               AND v.sha256 IS NOT NULL ORDER BY +r.location",
         )?;
         let mut rows = statement.query([archive])?;
         let mut all = Vec::new();

@@ -7,6 +7,7 @@ use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
 use super::archives::wanted_archives;
+use super::copies::forget_audit;
 use super::events::{advance, advance_duty, advance_duty_with, advance_with, event};
 use super::findings::{clear, raise};
 use super::listings::path_of;
@@ -176,7 +177,8 @@ fn exchanged(tx: &Tx<'_>, archive: &str) -> Result<(), LedgerError> {
     let ids: Vec<i64> = statement.query_map([archive], |row| row.get(0))?.collect::<Result<_, _>>()?;
     again(tx, archive, &ids, Step::Exchanged, EXCHANGED)?;
     tx.db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, '0')", [cursor(archive)])?;
-    Ok(())
+    // What was reached of an audit was reached in the old one.
+    forget_audit(tx, archive)
 }
 
 fn again(tx: &Tx<'_>, archive: &str, ids: &[i64], by: Step, why: &str) -> Result<(), LedgerError> {

@@ -52,7 +52,7 @@ use tokio::sync::watch;
 pub use adopted::Adopted;
 pub use archives::{ManifestLine, ReceiptRow};
 pub use backup::{BackupError, BackupFile, back_up, backups};
-pub use copies::{CopyOf, StoredCopy};
+pub use copies::{CopyOf, OpenCopy, StoredCopy};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;

@@ -108,9 +108,16 @@ impl Ledger {
             .await
     }
 
-    /// Archives whose receipts are still to be read.
+    /// Archives of the configuration whose receipts are still to be read.
     pub async fn behind(&self) -> Result<Vec<String>, LedgerError> {
-        self.writer.ask(behind).await
+        self.writer
+            .ask(|tx| {
+                let wanted = wanted_archives(tx)?;
+                let mut names = behind(tx)?;
+                names.retain(|name| wanted.iter().any(|(wanted, _)| wanted == name));
+                Ok(names)
+            })
+            .await
     }
 
     /// All receipts of an archive were read.

@@ -169,6 +169,7 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
     by_index(&[
         super::obligations::DUE,
         super::versions::PENDING,
+        super::copies::COPIES,
         "SELECT count(*) FROM versions WHERE logger = ?1 AND state IN ('listed', 'open')",
         listings::LYING,
         "SELECT id FROM versions v WHERE state = 'whole' AND id > ?1",

@@ -111,7 +111,8 @@ mod tests {
             proof: Proof::Length,
             quiet_when_done: Duration::ZERO,
             backlog: Backlog::All,
-            bit_rate: None,
+            content: crate::inspect::Known::default(),
+            limits: crate::config::Limits::default(),
             card_size: None,
             remove: None,
         }

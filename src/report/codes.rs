@@ -47,6 +47,11 @@ pub const CODES: &[(&str, &str)] = &[
          older backup may still be there.",
     ),
     (
+        "bus-load",
+        "A bus was loaded more than its kind's `bus_load` allows, over a whole file. Have the vehicle's network looked at; \
+         correct `bit_rate` of the kind if the bus is faster.",
+    ),
+    (
         "bus-silent",
         "A bus that usually speaks was silent for most of the day, or a logger's files hold no frame at all. See to the \
          logger's plug on that bus and to the bit rate that it is set to.",

@@ -241,7 +241,7 @@ fn withdraw(disk: &dyn Disk, spool: &Spool, name: &str, group: &[Finished]) {
             _ => {}
         }
     }
-    if undone && disk.flush_dir(&spool.dir).is_ok() {
+    if undone {
         let _ = disk.remove(&spool.record(name));
     }
 }

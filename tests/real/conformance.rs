@@ -116,7 +116,8 @@ pub async fn dial(url: &str, login: Option<(&str, &str)>) -> Box<dyn Link> {
         proof: Proof::Length,
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
-        bit_rate: None,
+        content: yarder::inspect::Known::default(),
+        limits: yarder::config::Limits::default(),
         card_size: None,
         remove: None,
     };

@@ -101,3 +101,16 @@ async fn what_sqlite_calls_corrupt_in_use_ends_the_ledger_and_the_next_start_set
     let found = mend(&disk, dir.path()).expect("mended");
     assert!(matches!(found, Found::Damaged { restored: None, .. }), "{found:?}");
 }
+
+#[tokio::test]
+async fn what_an_audit_reached_is_forgotten_with_the_archive_in_which_it_was_reached() {
+    let desk = Desk::new().await;
+    let accept = async |id: &str| {
+        desk.ledger.accept_archive("central", "/srv/a", id).await.expect("accepted");
+        desk.ledger.audit("central").await.expect("asked")
+    };
+    assert_eq!(accept("one").await, None);
+    desk.ledger.note_audit("central", "{}".into()).await.expect("noted");
+    assert_eq!(accept("one").await.as_deref(), Some("{}"), "it is the same");
+    assert_eq!(accept("two").await, None);
+}

@@ -100,3 +100,23 @@ async fn a_ledger_that_was_set_aside_and_never_restored_was_there() {
     let found = mend(&OsDisk::new(), dir.path()).expect("mended");
     assert!(matches!(found, Found::Damaged { restored: None, .. }), "{found:?}");
 }
+
+#[tokio::test]
+async fn a_ledger_does_not_wait_for_receipts_of_an_archive_that_was_taken_out() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true), ("two", false)]).await;
+    desk.ledger
+        .went_back(WentBack { why: "a test".into(), detail: json!({}), finding: None })
+        .await
+        .expect("said");
+    desk.archives(&[("one", true)]).await;
+    assert_eq!(desk.ledger.behind().await, Ok(vec!["one".into()]));
+    desk.ledger.caught_up_with("one").await.expect("read");
+    assert_eq!(desk.ledger.behind().await, Ok(vec![]));
+    desk.archives(&[("one", true), ("two", false)]).await;
+    assert_eq!(
+        desk.ledger.behind().await,
+        Ok(vec!["two".into()]),
+        "it is still to be read when it comes back"
+    );
+}
