@@ -27,6 +27,7 @@ mod gaps;
 mod listings;
 pub mod lock;
 mod mend;
+mod metered;
 mod notes;
 mod obligations;
 mod partials;

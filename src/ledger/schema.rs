@@ -293,6 +293,16 @@ CREATE TABLE elsewhere (
     PRIMARY KEY (at, logger, depot)
 ) STRICT, WITHOUT ROWID;
 ",
+    // 13: what was offered and never came is read by index; what went over a metered access point
+    "
+CREATE INDEX versions_not_here ON versions (logger, listed_at) WHERE whole_at IS NULL;
+CREATE TABLE metered (
+    access_point TEXT NOT NULL,
+    day          TEXT NOT NULL,    -- the depot's day, by the date on which it begins
+    bytes        INTEGER NOT NULL, -- delivered, overlaps and restarts included
+    PRIMARY KEY (access_point, day)
+) STRICT, WITHOUT ROWID;
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -14,8 +14,8 @@ mod numbers;
 mod vehicle;
 
 pub use card::{Card, Forecast, forecast};
-pub use findings::{Found, Seen, found};
-pub use hours::{Hour, covered, hours};
+pub use findings::{Found, Seen, Told, of};
+pub use hours::Hour;
 pub use vehicle::{Whose, whose};
 
 pub use crate::ledger::Recorded as Row;
@@ -52,6 +52,10 @@ impl Default for Limits {
         }
     }
 }
+
+/// What goes on until something mends it; the others are events, each with its file in its subject.
+pub const STANDING: [&str; 6] =
+    ["bus-silent", "card-fills", "frames-dropped", "logger-clock", "too-many-frames", "wrong-vehicle"];
 
 #[cfg(test)]
 mod tests;
