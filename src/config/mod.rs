@@ -3,6 +3,7 @@
 //! A [`Config`] may not be wrong. After the check no module re-validates, and none reads TOML.
 
 mod address;
+mod audit;
 mod calendar;
 mod check;
 mod depot;
@@ -29,6 +30,7 @@ use jiff::tz::TimeZone;
 use secrecy::SecretString;
 use url::Url;
 
+pub use audit::Audits;
 pub use calendar::{Away, Season, Weekdays};
 pub use check::{Checked, check};
 pub use layout::BadLayout;
@@ -49,6 +51,8 @@ pub struct Config {
     pub poll: Poll,
     /// When reports are made, and how long they are kept.
     pub report: Reports,
+    /// When archives are read again.
+    pub audit: Audits,
     /// Wi-Fi cells, in the order of the file.
     pub access_points: Vec<AccessPoint>,
     /// Archives, in the order of the file; at least one is required.

@@ -293,7 +293,14 @@ CREATE TABLE elsewhere (
     PRIMARY KEY (at, logger, depot)
 ) STRICT, WITHOUT ROWID;
 ",
-    // 13: what was offered and never came is read by index; what went over a metered access point
+    // 13: events are folded by lived time; an audit looks places up
+    "
+UPDATE versions SET safe = coalesce((SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'lived'), 0)
+  WHERE archived_at IS NOT NULL AND safe IS NULL;
+CREATE INDEX versions_safe ON versions (safe) WHERE safe IS NOT NULL;
+CREATE INDEX receipts_place ON receipts (archive, location);
+",
+    // 14: what was offered and never came is read by index; what went over a metered access point
     "
 CREATE INDEX versions_not_here ON versions (logger, listed_at) WHERE whole_at IS NULL;
 CREATE TABLE metered (

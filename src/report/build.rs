@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 
+use super::audits;
 use super::causes::{self, BACK, Ground};
 use super::coverage::{self, Card, Limits, STANDING, Seen};
 use super::past::{self, AwayNote, Past};
@@ -48,6 +49,8 @@ pub struct Facts {
     pub spool: SpoolDay,
     /// What the files say that loggers brought in this day and the two weeks before it.
     pub contents: BTreeMap<String, coverage::Told>,
+    /// What was written down of audits: archive and text.
+    pub audits: Vec<(String, String)>,
 }
 
 impl Facts {
@@ -70,6 +73,7 @@ impl Facts {
             spool: query.spool_day(from, to)?,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
             owed: query.owed()?,
+            audits: query.audits()?,
             duplicates_avoided: query.totals(from, to)?.duplicates_avoided,
             not_home: query.not_home(NAMED)?,
             away,
@@ -365,6 +369,7 @@ fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
         backlog_files,
         backlog_bytes,
         backlog_ends: (backlog_bytes > 0).then(|| home(backlog_bytes)).flatten(),
+        audits: audits::lines(&facts.audits),
     }
 }
 

@@ -18,9 +18,19 @@ pub const CODES: &[(&str, &str)] = &[
          owed again and nothing was removed.",
     ),
     (
+        "archive-doubled",
+        "An audit found the same content of a logger at two places of an archive. See which of the two was copied by \
+         hand; nothing is lost.",
+    ),
+    (
         "archive-first-use",
         "An archive was begun in an empty folder on the system's own disk. See whether the share that should be there \
          is mounted; if the folder is meant, there is nothing to do.",
+    ),
+    (
+        "archive-foreign",
+        "An audit found a file in an archive that nobody here stored. See who put it there and move it elsewhere; what \
+         Yarder stored is not touched.",
     ),
     (
         "archive-full",

@@ -99,6 +99,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
             max_transfers: 8,
         },
         report: crate::config::Reports::default(),
+        audit: crate::config::Audits::default(),
         access_points: Vec::new(),
         archives: vec![Arc::new(ArchiveConfig {
             name: ArchiveName::new("central").expect("name"),

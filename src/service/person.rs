@@ -203,6 +203,7 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     waiter.await.map_err(|_| going_down())?.map_err(|e| match e {
         crate::spool::FinishError::Ledger(e) => ServiceError::from(e),
         crate::spool::FinishError::Spool(e) => e.into(),
+        crate::spool::FinishError::Elsewhere(e) => LedgerError::Illegal(e).into(),
     })?;
     yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
     yard.ledger.settled().await?;
@@ -236,6 +237,7 @@ pub(super) async fn repaired(
     for id in files.map_err(|e| ServiceError::Unknown(format!("The ledger cannot be read: {e}.")))? {
         let detail = json!({ "archive": archive, "location": location, "from": from });
         yard.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;
+        yard.ledger.due_now(archive, id)?;
     }
     yard.ledger.settled().await?;
     Ok(format!("{location} in archive \"{archive}\" is repaired."))

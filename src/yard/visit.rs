@@ -463,6 +463,9 @@ impl<'y> Visit<'y> {
                 }
                 Ok(Err(FinishError::Ledger(e))) => return Err(e.into()),
                 Ok(Err(FinishError::Spool(e))) => self.disk_trouble(&e)?,
+                Ok(Err(FinishError::Elsewhere(e))) => {
+                    tracing::warn!(path = %item.path, "not made whole: {e}")
+                }
                 Err(_) => return Err(LedgerError::Commit("nobody makes files whole any more".into()).into()),
             }
         }

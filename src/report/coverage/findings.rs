@@ -11,7 +11,7 @@ use super::clock::{self, Wrong};
 use super::engine::{self, Between};
 use super::hours::{self, Hour};
 use super::vehicle::{Whose, whose};
-use super::{Limits, Row, STANDING, buses, numbers};
+use super::{Limits, Row, STANDING, buses, numbers, round};
 use crate::inspect::facts::Summary;
 use crate::ledger::Severity;
 use crate::report::words::{self, calendar_day, count, moment, size};
@@ -346,56 +346,8 @@ impl Day<'_> {
             let some = self.files().next().is_some() && drift.abs() > self.limits.clock_drift_s;
             some.then_some((Wrong::Drifts(drift), self.first()))
         };
-        let (wrong, since) = wrong.min_by_key(|(wrong, home)| (rank(wrong), *home)).or_else(drift)?;
-        let ahead = |s: f64| if s < 0.0 { "behind" } else { "ahead" };
-        let (cause, severity, evidence) = match wrong {
-            Wrong::Lost(began) => {
-                let began = serde_json::to_value(began).unwrap_or(Value::Null);
-                let from = began.as_str().unwrap_or_default().to_owned();
-                (
-                    format!("{logger} lost the time: its files begin in {}", &from[..4.min(from.len())]),
-                    Severity::Act,
-                    json!({ "began": began }),
-                )
-            }
-            Wrong::Turned(turns) => (
-                format!(
-                    "{logger} is {} days off, as a GPS receiver is that lost count of the weeks",
-                    turns.abs() * 7168
-                ),
-                Severity::Act,
-                json!({ "gps_turns": turns }),
-            ),
-            Wrong::Future(s) => (
-                format!("{logger} dates its files {} ahead", span(s)),
-                Severity::Act,
-                json!({ "ahead_s": round(s) }),
-            ),
-            Wrong::Zone(zone) => (
-                format!("{logger} is {} {}, as another zone is", span(zone as f64), ahead(zone as f64)),
-                Severity::Watch,
-                json!({ "zone_s": zone }),
-            ),
-            Wrong::Off(s) => (
-                format!("{logger} is {} {} of the vehicle's clock", span(s), ahead(s)),
-                Severity::Watch,
-                json!({ "offset_s": round(s) }),
-            ),
-            Wrong::Drifts(s) => (
-                format!("{logger} {} {:.0} s a day", if s < 0.0 { "loses" } else { "gains" }, s.abs()),
-                Severity::Watch,
-                json!({ "drift_s_per_day": round(s) }),
-            ),
-        };
-        let action = match wrong {
-            Wrong::Lost(_) | Wrong::Turned(_) | Wrong::Future(_) => {
-                format!(
-                    "Set the clock of {logger}, and see to its battery; its files keep the times that they have."
-                )
-            }
-            Wrong::Zone(_) => format!("Let {logger} record universal time."),
-            Wrong::Off(_) | Wrong::Drifts(_) => format!("Set the clock of {logger}."),
-        };
+        let (wrong, since) = wrong.min_by_key(|(wrong, home)| (clock::rank(wrong), *home)).or_else(drift)?;
+        let (cause, severity, evidence, action) = clock::told(&wrong, logger);
         Some(Found { code: "logger-clock", event: None, severity, since, evidence, cause, action })
     }
 
@@ -546,17 +498,6 @@ impl Day<'_> {
     }
 }
 
-fn rank(wrong: &Wrong) -> u8 {
-    match wrong {
-        Wrong::Lost(_) => 0,
-        Wrong::Turned(_) => 1,
-        Wrong::Future(_) => 2,
-        Wrong::Zone(_) => 3,
-        Wrong::Off(_) => 4,
-        Wrong::Drifts(_) => 5,
-    }
-}
-
 fn missing(n: u128) -> String {
     match n {
         1 => "a file is missing that".to_owned(),
@@ -571,18 +512,4 @@ fn drove(km: f64, hours: f64) -> String {
         (true, false) => format!("{km:.0} km"),
         _ => format!("{hours:.1} hours of the engine"),
     }
-}
-
-/// A span in words.
-fn span(s: f64) -> String {
-    match s.abs() {
-        s if s < 120.0 => format!("{s:.0} s"),
-        s if s < 7_200.0 => format!("{:.0} min", s / 60.0),
-        s if s < 172_800.0 => format!("{:.1} h", s / 3_600.0),
-        s => format!("{:.0} days", s / 86_400.0),
-    }
-}
-
-fn round(value: f64) -> f64 {
-    (value * 100.0).round() / 100.0
 }

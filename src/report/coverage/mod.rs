@@ -57,5 +57,10 @@ impl Default for Limits {
 pub const STANDING: [&str; 6] =
     ["bus-silent", "card-fills", "frames-dropped", "logger-clock", "too-many-frames", "wrong-vehicle"];
 
+/// To two decimals: nobody knows more.
+fn round(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
+}
+
 #[cfg(test)]
 mod tests;

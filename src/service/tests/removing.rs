@@ -107,7 +107,7 @@ async fn a_file_waits_for_time_that_was_lived_and_for_no_clock_that_jumps() {
 async fn a_copy_that_is_gone_or_flipped_is_owed_again_and_its_file_stays() {
     for gone in [true, false] {
         let depot = Depot::safe(Options::http(), REMOVES).await;
-        let place = depot.ledger().copies("central", "", 1).expect("copies").remove(0).0;
+        let place = depot.ledger().copies("central", "", 1).expect("copies").remove(0).location;
         let place = depot.dir.path().join("central").join(place);
         if gone {
             depot.disk.remove(&place).expect("removed");
