@@ -31,6 +31,7 @@ mod exchanging;
 mod fetching;
 mod groups;
 mod keeping;
+mod reading;
 mod refusing;
 mod removing;
 mod reporting;
