@@ -47,7 +47,7 @@ impl Reading {
     pub fn finish(self, partial: &Partial, known: &Known) -> Option<Inspection> {
         let read = match self {
             Reading::On(inspector) => guarded(|| inspector.finish(partial).map(Inspection::from))?,
-            Reading::Missed => return inspect(partial, known),
+            Reading::Missed => return inspect(&partial.name, partial, known),
             Reading::Failed => return None,
         };
         told(&partial.name, read)
@@ -56,8 +56,8 @@ impl Reading {
 
 /// What is in a file that is all here; `None` where its own disk does not give it back, or it makes the reader
 /// fail. Blocking.
-pub fn inspect(partial: &Partial, known: &Known) -> Option<Inspection> {
-    told(&partial.name, guarded(|| Inspection::of(partial, known))?)
+pub fn inspect(name: &str, source: &dyn Source, known: &Known) -> Option<Inspection> {
+    told(name, guarded(|| Inspection::of(source, known))?)
 }
 
 /// Whether a file that was held in memory is read at once: what is packed may be much.

@@ -112,8 +112,6 @@ pub enum Told<'a> {
     EngineSpeed(f64),
     /// Vehicle speed, km/h (service 01, 0Dh).
     Speed(f64),
-    /// Time since the engine was started, s (service 01, 1Fh).
-    RunTime(f64),
     /// Distance, km (service 01, A6h).
     Odometer(f64),
 }
@@ -136,10 +134,8 @@ pub fn read<'a>(answer: &'a [u8], mut tell: impl FnMut(Told<'a>)) {
                         tell(Told::Speed(f64::from(speed)));
                         rest
                     }
-                    [0x1F, a, b, ref rest @ ..] => {
-                        tell(Told::RunTime(f64::from(u16::from_be_bytes([a, b]))));
-                        rest
-                    }
+                    // The time since the engine was started is of no use here, what follows it may be.
+                    [0x1F, _, _, ref rest @ ..] => rest,
                     [0xA6, a, b, c, d, ref rest @ ..] => {
                         tell(Told::Odometer(f64::from(u32::from_be_bytes([a, b, c, d])) / 10.0));
                         rest
@@ -219,8 +215,7 @@ mod tests {
         read(&[0x41, 0x0C, 0x0D, 0x48, 0x0D, 30, 0x1F, 1, 0, 0xA6, 0, 0, 0x30, 0x39, 0x05, 9], |t| {
             told.push(t)
         });
-        let expected =
-            [Told::EngineSpeed(850.0), Told::Speed(30.0), Told::RunTime(256.0), Told::Odometer(1234.5)];
+        let expected = [Told::EngineSpeed(850.0), Told::Speed(30.0), Told::Odometer(1234.5)];
         assert_eq!(told, expected);
         read(&[0x7F, 0x09, 0x31], |t| panic!("{t:?} from a refusal"));
     }

@@ -2,11 +2,10 @@
 //!
 //! A file tells neither how many packets it has nor where it ends: a cut between two packets does not show.
 
-use super::buses::Buses;
 use super::damage::Damage;
-use super::frame::{Frame, Sink};
+use super::frame::Sink;
 use super::pieces::{Pieces, Take};
-use super::socketcan::{LinkType, Other, packet};
+use super::socketcan::{LinkType, Packets};
 
 /// The file's header and that of a packet.
 const HEAD: usize = 24;
@@ -49,10 +48,9 @@ pub struct Pcap {
 #[derive(Debug, Default)]
 struct Reader {
     head: Option<(Magic, LinkType)>,
-    buses: Buses,
+    packets: Packets,
     /// Zero bytes where a packet should begin, from here on.
     zeros: Option<u64>,
-    foreign: bool,
 }
 
 impl Pcap {
@@ -100,19 +98,7 @@ impl Reader {
         let Some(body) = rest.get(..kept as usize) else { return Take::More };
         let scale = if magic.nanos { 1 } else { 1000 };
         let time = i64::from(seconds) * 1_000_000_000 + i64::from(fraction) * scale;
-        match packet(body, link, magic.big) {
-            Ok(read) => {
-                let bus = match read.interface {
-                    Some(index) => self.buses.number(index.to_string().as_bytes(), at, sink),
-                    None => 0,
-                };
-                let (id, kind, len, data) = (read.id, read.kind, read.len, read.data);
-                sink.frame(&Frame { at: time, bus, id, kind, len, data });
-            }
-            Err(Other::Short) => sink.damage(at, Damage::TornRecord),
-            Err(Other::Xl) => sink.damage(at, Damage::BadStructure("a CAN XL frame, which is not read")),
-            Err(Other::Foreign) => self.foreign(at, sink),
-        }
+        self.packets.tell((at, time), body, (Some(link), magic.big), None, sink);
         Take::Used((RECORD + body.len()) as u64)
     }
 
@@ -140,14 +126,6 @@ impl Reader {
                 sink.damage(at + first as u64, Damage::BadStructure(what));
                 Take::Stop
             }
-        }
-    }
-
-    /// A cooked capture of all interfaces has packets of the network, too: told once.
-    fn foreign<S: Sink>(&mut self, at: u64, sink: &mut S) {
-        if !self.foreign {
-            self.foreign = true;
-            sink.damage(at, Damage::BadStructure("packets that hold no CAN frame"));
         }
     }
 }

@@ -1,11 +1,10 @@
 //! Capture files of blocks (draft-ietf-opsawg-pcapng, "PCAP Now Generic (pcapng) Capture File Format").
 
-use super::buses::Buses;
 use super::damage::Damage;
-use super::frame::{Frame, Sink};
+use super::frame::Sink;
 use super::pcap::word;
 use super::pieces::{Pieces, Take};
-use super::socketcan::{LinkType, Other, packet};
+use super::socketcan::{LinkType, Packets};
 
 /// Block types (section 4; the obsolete packet block: appendix A).
 const SECTION: u32 = 0x0a0d_0d0a;
@@ -65,11 +64,10 @@ struct Reader {
     big: bool,
     begun: bool,
     interfaces: Vec<Interface>,
-    buses: Buses,
+    packets: Packets,
     /// The last packet's time, for those that tell none.
     last: i64,
     timeless: bool,
-    foreign: bool,
     zeros: Option<u64>,
 }
 
@@ -212,27 +210,8 @@ impl Reader {
             }
         };
         self.last = time;
-        let read = match interface.link {
-            Some(link) => packet(body, link, self.big),
-            None => Err(Other::Foreign),
-        };
-        match read {
-            Ok(read) => {
-                let bus = match read.interface {
-                    Some(index) => self.buses.number(index.to_string().as_bytes(), at, sink),
-                    None => self.buses.number(&interface.name, at, sink),
-                };
-                let (id, kind, len, data) = (read.id, read.kind, read.len, read.data);
-                sink.frame(&Frame { at: time, bus, id, kind, len, data });
-            }
-            Err(Other::Short) => sink.damage(at, Damage::TornRecord),
-            Err(Other::Xl) => sink.damage(at, Damage::BadStructure("a CAN XL frame, which is not read")),
-            Err(Other::Foreign) if !self.foreign => {
-                self.foreign = true;
-                sink.damage(at, Damage::BadStructure("packets that hold no CAN frame that is read"));
-            }
-            Err(Other::Foreign) => {}
-        }
+        let (link, name) = ((interface.link, self.big), Some(&interface.name[..]));
+        self.packets.tell((at, time), body, link, name, sink);
         Some(())
     }
 

@@ -1,7 +1,9 @@
 //! Packets that hold a CAN frame: link type 227 (tcpdump.org, `LINKTYPE_CAN_SOCKETCAN`), and the same
 //! behind the headers of link types 113 and 276 (`LINKTYPE_LINUX_SLL`, `LINKTYPE_LINUX_SLL2`).
 
-use super::frame::Kind;
+use super::buses::Buses;
+use super::damage::Damage;
+use super::frame::{Frame, Kind, Sink};
 
 /// Link types in whose packets frames are found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -22,6 +24,45 @@ impl LinkType {
             113 => Some(Self::Cooked),
             276 => Some(Self::Cooked2),
             _ => None,
+        }
+    }
+}
+
+/// Tells the frames of a capture's packets.
+#[derive(Debug, Default)]
+pub(super) struct Packets {
+    buses: Buses,
+    foreign: bool,
+}
+
+impl Packets {
+    /// Tells the frame of the packet that stands there in the file, or why it has none. `link` is `None` where no frames
+    /// are found behind its link type, `name` the interface that it came over, where the packet does not tell.
+    #[inline]
+    pub fn tell<S: Sink>(
+        &mut self,
+        (at, time): (u64, i64),
+        body: &[u8],
+        (link, big): (Option<LinkType>, bool),
+        name: Option<&[u8]>,
+        sink: &mut S,
+    ) {
+        match link.map_or(Err(Other::Foreign), |link| packet(body, link, big)) {
+            Ok(Packet { id, kind, len, data, interface }) => {
+                let bus = match (interface, name) {
+                    (Some(index), _) => self.buses.number(index.to_string().as_bytes(), at, sink),
+                    (None, Some(name)) => self.buses.number(name, at, sink),
+                    (None, None) => 0,
+                };
+                sink.frame(&Frame { at: time, bus, id, kind, len, data });
+            }
+            Err(Other::Short) => sink.damage(at, Damage::TornRecord),
+            Err(Other::Xl) => sink.damage(at, Damage::BadStructure("a CAN XL frame, which is not read")),
+            // A cooked capture of all interfaces has packets of the network, too: told once.
+            Err(Other::Foreign) if !std::mem::replace(&mut self.foreign, true) => {
+                sink.damage(at, Damage::BadStructure("packets that hold no CAN frame that is read"));
+            }
+            Err(Other::Foreign) => {}
         }
     }
 }

@@ -69,7 +69,38 @@ pub(super) const CARD: &str = "SELECT coalesce(sum(min(size, 1 << 44)), 0),
     FROM versions WHERE card = ?1 AND absent IS NULL
         AND state IN ('listed', 'open', 'skipped', 'fetching', 'whole', 'archived', 'held', 'removing', 'dropped')";
 
+/// A whole file of the spool of which nothing says what is in it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unread {
+    /// Which.
+    pub id: VersionId,
+    /// Its name in the spool.
+    pub spool: String,
+    /// Bytes.
+    pub size: u64,
+    /// Its logger.
+    pub logger: String,
+}
+
 impl Ledger {
+    /// Whole files of the spool of which nothing says what is in them.
+    pub async fn unread(&self) -> Result<Vec<Unread>, LedgerError> {
+        self.writer
+            .ask(|tx| {
+                let mut statement = tx.db.prepare_cached(
+                    "SELECT v.id, v.spool, v.size, l.name FROM versions v JOIN loggers l ON l.id = v.logger
+                     WHERE v.spool IS NOT NULL AND v.state IN ('whole', 'archived') AND v.size > 0
+                       AND NOT EXISTS (SELECT 1 FROM facts f WHERE f.version = v.id)",
+                )?;
+                let rows = statement.query_map([], |row| {
+                    let size = row.get::<_, i64>(2)?.max(0) as u64;
+                    Ok(Unread { id: VersionId(row.get(0)?), spool: row.get(1)?, size, logger: row.get(3)? })
+                })?;
+                Ok(rows.collect::<Result<_, _>>()?)
+            })
+            .await
+    }
+
     /// What is in a version's content. It is told before the version becomes whole, and holds for what became
     /// whole last.
     pub fn inspected(&self, id: VersionId, inspection: &Inspection) -> Result<(), LedgerError> {

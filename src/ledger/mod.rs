@@ -57,7 +57,7 @@ pub use copies::{CopyOf, OpenCopy, StoredCopy};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
-pub use facts::{CardUse, Contents, Recorded};
+pub use facts::{CardUse, Contents, Recorded, Unread};
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
 pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};

@@ -13,6 +13,7 @@ mod reports;
 mod round;
 mod run;
 mod systemd;
+mod unread;
 
 use std::path::Path;
 use std::sync::Arc;

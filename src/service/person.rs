@@ -160,16 +160,14 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         .ok_or_else(|| ServiceError::Unknown(format!("Nothing of file {id} is in the spool.")))?;
     let spool = yard.spool.clone();
     let (open, into) = (spool.clone(), name.clone());
-    let kind =
-        yard.config.borrow().loggers.iter().find(|l| l.id.as_str() == row.logger).map(|l| l.kind.clone());
-    let known = kind.map(|kind| kind.content.clone()).unwrap_or_default();
+    let known = yard.known(&row.logger);
     let partial = tokio::select! {
         biased;
         // A large file takes longer to read than a service may take to end.
         () = yard.stop.cancelled() => return Err(going_down()),
         read = yard.edges.blocking(move |disk| {
             let partial = Partial::reread(disk, &open, &into)?;
-            let inspection = fetch::inspect(&partial, &known);
+            let inspection = fetch::inspect(&into, &partial, &known);
             Ok((partial, inspection))
         }) => read,
     };

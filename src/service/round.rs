@@ -39,6 +39,8 @@ pub async fn once(
 ) -> Result<Round, ServiceError> {
     let parts = Parts::build(edges, dialer, progress, config, "once", stop.clone()).await?;
     let mut life = Life::round(&parts.yard).await?;
+    // Before they are archived and let go.
+    super::unread::read(&parts.yard).await?;
     let mut round = Round::default();
     let fetched = CancellationToken::new();
     let mut forwarding = JoinSet::new();

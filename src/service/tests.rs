@@ -32,6 +32,7 @@ mod fetching;
 mod groups;
 mod keeping;
 mod metering;
+mod reading;
 mod refusing;
 mod removing;
 mod reporting;

@@ -32,6 +32,7 @@ use crate::archive::Archives;
 use crate::config::Config;
 use crate::edges::Edges;
 use crate::fetch::Readers;
+use crate::inspect::Known;
 use crate::ledger::{Ledger, LedgerError};
 use crate::link::Dialer;
 use crate::progress::Progress;
@@ -72,6 +73,13 @@ pub struct Yard {
 }
 
 impl Yard {
+    /// What is known of the files of a logger; nothing of one that is not listed any more.
+    pub fn known(&self, logger: &str) -> Known {
+        let config = self.config.borrow();
+        let listed = config.loggers.iter().find(|listed| listed.id.as_str() == logger);
+        listed.map(|listed| listed.kind.content.clone()).unwrap_or_default()
+    }
+
     /// Puts the parts together.
     #[expect(clippy::too_many_arguments, reason = "it is the list of the parts")]
     pub fn new(

@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """How fast `yarder inspect` is, against python-can and asammdf in the same run: reading.py YARDER [FOLDER].
 
-Makes, once, candump text of 200 MB, the same packed with gzip, and an MDF 4 file, and times each reader over each file,
-the best of three. One core each; what Yarder does besides counting (bus load, gaps, VIN, clock) the others do not.
+Makes, once, candump text of 200 MB, the same packed with gzip, and MDF 4 files, packed and not, and times each reader over
+each file, the best of three. One core each; what Yarder does besides counting (bus load, gaps, VIN, clock) the others do not.
 Run it with the python of tests/inspect/oracle.sh, which has both libraries.
 """
 import gzip
@@ -21,6 +21,7 @@ yarder = sys.argv[1]
 folder = pathlib.Path(sys.argv[2] if len(sys.argv) > 2 else "target/bench/inspect")
 folder.mkdir(parents=True, exist_ok=True)
 log, packed, mdf4 = folder / "bench.log", folder / "bench.log.gz", folder / "bench.mf4"
+plain4 = folder / "plain.mf4"
 FRAMES = 4_000_000
 
 
@@ -34,9 +35,11 @@ def make():
     with open(log, "rb") as plain, gzip.open(packed, "wb", 6) as out:
         shutil.copyfileobj(plain, out)
     with can.MF4Writer(folder / "bench.new.mf4") as out:
-        for n, message in zip(range(200_000), can.CanutilsLogReader(log)):
+        for n, message in zip(range(1_000_000), can.CanutilsLogReader(log)):
             message.channel = 1
             out.on_message_received(message)
+    with MDF(folder / "bench.new.mf4") as mdf:
+        mdf.save(plain4, compression=0, overwrite=True)
     (folder / "bench.new.mf4").rename(mdf4)
 
 
@@ -73,7 +76,7 @@ if not mdf4.exists():
     make()
 print(f"{'file':<14} {'reader':<12} {'frames/s':>12} {'MB/s':>8} {'times slower than Yarder':>26}")
 for path, others in [(log, [("python-can", theirs)]), (packed, [("python-can", theirs)]),
-                     (mdf4, [("python-can", theirs), ("asammdf", asam)])]:
+                     (mdf4, [("python-can", theirs), ("asammdf", asam)]), (plain4, [("asammdf", asam)])]:
     bytes_in = path.stat().st_size
     took, all_frames = best(lambda: ours(path))
     rate = all_frames / took

@@ -10,7 +10,7 @@ use yarder::inspect::{Format, Inspector, Packing};
 use crate::told::{inspect, recording};
 
 /// What a program makes of bytes.
-fn through(program: &[&str], bytes: &[u8]) -> Vec<u8> {
+pub fn through(program: &[&str], bytes: &[u8]) -> Vec<u8> {
     let mut child = Command::new(program[0])
         .args(&program[1..])
         .stdin(Stdio::piped())

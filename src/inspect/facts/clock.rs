@@ -136,7 +136,17 @@ impl Clock {
         let rank = |s: &Sender| (s.local, s.source != ClockSource::J1939, s.address != 0xEE, s.address);
         let sender = self.senders.into_iter().min_by_key(rank);
         let ahead = sender.as_ref().map(|s| seconds(s.logger.saturating_sub(s.vehicle)));
+        // Times of a vehicle's local clock are of a zone that is not known.
+        let right = |at: i64, ahead: i64| stamp(at.saturating_sub(ahead));
+        let (first, last) = match (&sender, span) {
+            (Some(s), Some((first, last))) if !s.local => {
+                (right(first, s.first_ahead), right(last, s.logger.saturating_sub(s.vehicle)))
+            }
+            _ => (None, None),
+        };
         ClockLine {
+            first,
+            last,
             offset_s: ahead.map(|ahead| round(ahead, 3)),
             offset_first_s: sender.as_ref().map(|s| round(seconds(s.first_ahead), 3)),
             source: sender.as_ref().map(|s| s.source),
@@ -215,6 +225,8 @@ mod tests {
         assert_eq!(line.steps, [], "the vehicle's clock was set");
         assert_eq!((line.offset_first_s, line.offset_s), (Some(7200.0), Some(3600.0)));
         assert_eq!(line.zone_s, Some(3600));
+        let by_vehicle = [line.first, line.last].map(|at| at.map(|at| at.as_second()));
+        assert_eq!(by_vehicle, [Some(start - 7200), Some(start + 2 - 3600)], "beside the recorded times");
         let mut clock = Clock::default();
         told(&mut clock, start, start);
         clock.pass(start * SECOND, (start - 3599) * SECOND);

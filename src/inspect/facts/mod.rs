@@ -222,7 +222,6 @@ impl Facts {
             Told::EngineSpeed(rpm) => engine.speed(sender(0x0C), at, rpm),
             Told::Speed(speed) => engine.road(sender(0x0D), at, speed),
             Told::Odometer(km) => engine.distance(sender(0xA6), km),
-            Told::RunTime(_) => {}
         });
     }
 

@@ -208,6 +208,10 @@ pub struct ClockLine {
     pub gps_turns: Option<i64>,
     /// The zone by which it seems to be off, s.
     pub zone_s: Option<i64>,
+    /// The earliest time of the file by the vehicle's clock; the recorded one stays what it is.
+    pub first: Option<Timestamp>,
+    /// The latest one.
+    pub last: Option<Timestamp>,
     /// When it was set, sixteen times at most.
     pub steps: Vec<ClockStep>,
 }

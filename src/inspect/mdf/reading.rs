@@ -98,6 +98,13 @@ impl<'a, S: Sink> Reading<'a, S> {
         self.sink.damage(at, damage);
     }
 
+    /// Says so where the group at `at` has another number of records than it states.
+    pub(super) fn counted(&mut self, at: u64, stated: Option<u64>, found: u64) {
+        if let Some(stated) = stated.filter(|stated| *stated != found) {
+            self.damage(at, Damage::CountMismatch { stated, found });
+        }
+    }
+
     /// What is wrong with the file goes to the sink, what is wrong with its disk ends the reading.
     pub(super) fn trouble(&mut self, trouble: Trouble) -> io::Result<()> {
         match trouble {

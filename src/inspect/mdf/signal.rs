@@ -7,6 +7,7 @@
 use std::io;
 use std::ops::Range;
 
+use super::super::damage::Damage;
 use super::super::frame::Sink;
 use super::block;
 use super::reading::Reading;
@@ -54,12 +55,23 @@ impl Signal {
         Ok(Self { stream: Stream::new(reading, link, LEAST_OF_VALUES)?, link, lost: 0..0 })
     }
 
-    /// The value at this offset; `None` where there is none.
-    pub(super) fn value<S: Sink>(
+    /// The value at this offset for the record at `at` of the file; empty where there is none, which is told once.
+    pub(super) fn given<S: Sink>(
         &mut self,
         reading: &mut Reading<'_, S>,
         offset: u64,
-    ) -> io::Result<Option<Value>> {
+        at: u64,
+        told: &mut bool,
+    ) -> io::Result<Value> {
+        let value = self.value(reading, offset)?;
+        if value.is_none() && !std::mem::replace(told, true) {
+            reading.damage(at, Damage::BadStructure("frames without their bytes"));
+        }
+        Ok(value.unwrap_or_else(|| Value::of(&[])))
+    }
+
+    /// The value at this offset; `None` where there is none.
+    fn value<S: Sink>(&mut self, reading: &mut Reading<'_, S>, offset: u64) -> io::Result<Option<Value>> {
         let position = self.stream.position();
         if offset < position {
             if self.lost.contains(&offset) || reading.rewinds == 0 {

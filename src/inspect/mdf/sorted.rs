@@ -116,18 +116,11 @@ impl Sorted {
                     }
                     Payload::Signal(field, _) => {
                         let offset = field.get(window);
+                        let at_byte = self.stream.offset();
                         let value = match &mut self.signal {
-                            Some(signal) => signal.value(reading, offset)?,
-                            None => None,
+                            Some(signal) => signal.given(reading, offset, at_byte, &mut self.told)?,
+                            None => Value::of(&[]),
                         };
-                        if value.is_none() && !self.told {
-                            self.told = true;
-                            reading.damage(
-                                self.stream.offset(),
-                                Damage::BadStructure("frames without their bytes"),
-                            );
-                        }
-                        let value = value.unwrap_or_else(|| Value::of(&[]));
                         let data = value.bytes();
                         let data = &data[..data.len().min(usize::from(parts.len))];
                         reading.frame(self.layout.event, at, bus, parts, data);
@@ -205,11 +198,7 @@ impl Sorted {
     }
 
     fn end<S: Sink>(&mut self, reading: &mut Reading<'_, S>) {
-        if self.stream.available() > 0 || self.stream.owes() {
-            reading.damage(self.stream.offset(), Damage::TornRecord);
-        }
-        if let Some(stated) = self.stated.filter(|stated| *stated != self.found) {
-            reading.damage(self.group, Damage::CountMismatch { stated, found: self.found });
-        }
+        self.stream.ended(reading);
+        reading.counted(self.group, self.stated, self.found);
     }
 }

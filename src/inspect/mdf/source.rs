@@ -48,7 +48,9 @@ impl Source for File {
 pub(super) fn fill(source: &dyn Source, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
     let mut filled = 0;
     while filled < buffer.len() {
-        let Some(at) = offset.checked_add(filled as u64) else { break };
+        // No file is longer, and the operating system calls an offset behind it a mistake of ours.
+        let at = offset.checked_add(filled as u64).filter(|at| i64::try_from(*at).is_ok());
+        let Some(at) = at else { break };
         match source.read_at(&mut buffer[filled..], at) {
             Ok(0) => break,
             Ok(count) => filled = buffer.len().min(filled + count),

@@ -120,9 +120,11 @@ impl Stream {
         self.aligned
     }
 
-    /// Whether the stream ended inside what was skipped.
-    pub(super) fn owes(&self) -> bool {
-        self.owed > 0
+    /// Nothing more comes: says so where it ended within a record, or inside what was skipped.
+    pub(super) fn ended<S: Sink>(&self, reading: &mut Reading<'_, S>) {
+        if self.available() > 0 || self.owed > 0 {
+            reading.damage(self.offset(), Damage::TornRecord);
+        }
     }
 
     /// Goes on behind `count` bytes, which may not have come yet.

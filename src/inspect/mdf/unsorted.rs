@@ -265,15 +265,8 @@ impl Unsorted {
                         Bytes::Of(*group, (!reading.lacks(OFFSETS)).then(|| field.get(window)))
                     }
                     (Payload::Signal(field, _), Elsewhere::Signal(signal)) => {
-                        let value = signal.value(reading, field.get(window))?;
-                        if value.is_none() && !self.told {
-                            self.told = true;
-                            reading.damage(
-                                self.stream.offset(),
-                                Damage::BadStructure("frames without their bytes"),
-                            );
-                        }
-                        Bytes::Here(value.unwrap_or_else(|| Value::of(&[])))
+                        let (offset, at_byte) = (field.get(window), self.stream.offset());
+                        Bytes::Here(signal.given(reading, offset, at_byte, &mut self.told)?)
                     }
                     _ => Bytes::Here(Value::of(&[])),
                 };
@@ -335,13 +328,9 @@ impl Unsorted {
 
     fn end<S: Sink>(&mut self, reading: &mut Reading<'_, S>) {
         self.ended = true;
-        if self.stream.available() > 0 || self.stream.owes() {
-            reading.damage(self.stream.offset(), Damage::TornRecord);
-        }
+        self.stream.ended(reading);
         for entry in &self.groups {
-            if let Some(stated) = entry.stated.filter(|stated| *stated != entry.found) {
-                reading.damage(entry.block, Damage::CountMismatch { stated, found: entry.found });
-            }
+            reading.counted(entry.block, entry.stated, entry.found);
         }
     }
 }

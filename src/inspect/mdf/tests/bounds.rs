@@ -196,3 +196,18 @@ fn a_file_with_a_hole_in_every_block_ends_at_last() {
     read(&reads, reads.bytes.len() as u64, &mut Count::default()).expect("an MDF file");
     assert!(reads.count.get() < 3_000, "{}", reads.count.get());
 }
+
+/// Found by changing files at random.
+#[test]
+fn a_link_that_leads_behind_any_file_is_damage_and_no_failed_disk() {
+    use std::io::Write as _;
+
+    let mut bytes = super::build::sorted(&records(3));
+    // The header's link to the first data group.
+    bytes[64 + 24..][..8].copy_from_slice(&(u64::MAX - 7).to_le_bytes());
+    let mut file = tempfile::tempfile().expect("a file");
+    file.write_all(&bytes).expect("written");
+    let mut count = Count::default();
+    read(&file, bytes.len() as u64, &mut count).expect("an MDF file");
+    assert_eq!(count.damages, [Damage::MissingEnd]);
+}
