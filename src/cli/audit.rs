@@ -72,14 +72,8 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
     for config in &loaded.config.archives {
         let name = config.name.as_str();
         let Some(archive) = archives.get(name) else { continue };
-        let mut teller = Teller {
-            query: &query,
-            name,
-            archive: &*archive,
-            mender: mender.as_ref(),
-            out,
-            tally: Tally::default(),
-        };
+        let mut teller =
+            Teller { name, archive: &*archive, mender: mender.as_ref(), out, tally: Tally::default() };
         match teller.run(cx, &loaded.config.depot, args.sample).await {
             Ok(()) => {}
             Err(Failure::Failed(why)) => failed.push(why),
@@ -169,7 +163,6 @@ impl std::ops::Add for Tally {
 }
 
 struct Teller<'a> {
-    query: &'a Query,
     name: &'a str,
     archive: &'a dyn Archive,
     mender: Option<&'a Mender<'a>>,
