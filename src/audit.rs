@@ -63,7 +63,8 @@ impl Counts {
         self.flipped + self.missing + self.foreign + self.doubled
     }
 
-    fn add(&mut self, kind: Kind) {
+    /// One more of a kind.
+    pub fn add(&mut self, kind: Kind) {
         *match kind {
             Kind::Flipped => &mut self.flipped,
             Kind::Missing => &mut self.missing,

@@ -98,6 +98,9 @@ async fn piece(
         for code in ["archive-foreign", "archive-doubled"] {
             yard.ledger.clear_before(code, name, began)?;
         }
+        if counts.flipped + counts.missing <= TOLD {
+            yard.ledger.clear("archive-copy-wrong", &format!("{name}/"))?;
+        }
         tracing::info!(archive = name, copies = counts.copies, differences = counts.differences(), "audited");
     } else {
         kept.running = Some((began, audit.progress));
@@ -141,13 +144,7 @@ async fn tell(
             )
         }
     };
-    match difference.kind {
-        Kind::Flipped => told.flipped += 1,
-        Kind::Missing => told.missing += 1,
-        Kind::Foreign => told.foreign += 1,
-        Kind::Doubled => told.doubled += 1,
-        Kind::Pending => {}
-    }
+    told.add(difference.kind);
     let evidence = json!({ "archive": name, "location": location, "expected": difference.expected, "found": difference.found });
     let finding = |subject: String, of: Option<&CopyOf>| Finding {
         code,
