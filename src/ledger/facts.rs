@@ -50,9 +50,16 @@ pub struct CardUse {
 
 /// Files of one logger in one question at most; the newest count.
 const MOST: usize = 3_000;
-/// Files of the time before, of which it is read what is in them: the newest, and as many as these spread over the rest.
+/// Files of the time before; of the newest, and of as many spread over the rest, it is read what is in them.
+const BEFORE: usize = 400;
 const NEAR: usize = 16;
-const SPREAD: usize = 120;
+const SPREAD: usize = 60;
+
+/// Of an inspection, whether its times are of an unknown zone.
+#[derive(serde::Deserialize)]
+struct Zone {
+    local_time: bool,
+}
 
 /// What became whole in a span.
 pub(super) const CAME: &str = "SELECT path, card, size, whole_at, id FROM versions
@@ -150,8 +157,12 @@ impl Query {
             Ok(Some((row.get(4)?, Recorded { path, card, size, home, facts: None })))
         };
         let mut came = self.db.prepare_cached(CAME)?;
-        let mut rows: Vec<Option<(i64, Recorded)>> =
-            came.query_map(params![key, from, to, MOST as i64], read)?.collect::<Result<_, _>>()?;
+        let mut rows: Vec<Option<(i64, Recorded)>> = Vec::new();
+        for (from, to, most) in [(fresh, to, MOST), (from, fresh, BEFORE)] {
+            for row in came.query_map(params![key, from, to, most as i64], read)? {
+                rows.push(row?);
+            }
+        }
         let before = rows.iter().flatten().filter(|(_, row)| row.home < Some(fresh)).count();
         let step = before.saturating_sub(NEAR).div_ceil(SPREAD).max(1);
         for (nth, row) in rows.iter_mut().rev().enumerate() {
@@ -186,8 +197,12 @@ impl Query {
         let found = self.db.prepare_cached(INSIDE)?.query_row([id], read).optional()?;
         let known = found.filter(|(format, _)| size == 0 || format != "unknown");
         // A form of an earlier program is no damage: it is not told then.
-        let inspection = known.and_then(|(_, json)| serde_json::from_str::<Inspection>(&json).ok());
-        Ok(inspection.map(|Inspection { local_time, mut facts, .. }| {
+        let parsed = known.and_then(|(_, json)| {
+            // Each by itself: for a flattened form serde gathers every field first.
+            let zone = serde_json::from_str::<Zone>(&json).ok()?;
+            Some((zone, serde_json::from_str::<Summary>(&json).ok()?))
+        });
+        Ok(parsed.map(|(Zone { local_time }, mut facts)| {
             if local_time {
                 // In another zone than the vehicle's universal time.
                 (facts.clock.local, facts.clock.zone_s) = (true, None);
