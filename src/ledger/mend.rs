@@ -24,6 +24,9 @@ use crate::durable::{Disk, read_full, read_small, replace};
 
 /// A ledger of at most so many bytes is read in whole at each start. That takes about a second.
 const SMALL: u64 = 256 * 1024 * 1024;
+/// The same of one that was not closed in order: some seconds. Of a larger one, each day's backup is read
+/// in whole, and a start after a power cut must not take minutes.
+const SOME: u64 = 1024 * 1024 * 1024;
 /// Damaged ledgers that are kept.
 const KEPT: u64 = 2;
 /// Says that SQLite called the ledger corrupt while it was in use, and what it said.
@@ -148,8 +151,7 @@ fn damage(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerErr
     };
     let check = match suspect {
         true => Check::Indexes,
-        // One that was not closed in order is looked at closely, however large it is.
-        false if len <= SMALL || log > 0 => Check::Whole,
+        false if len <= SMALL || log > 0 && len <= SOME => Check::Whole,
         false => Check::Quick,
     };
     match look_into(disk, &path, check) {
