@@ -12,6 +12,7 @@ use super::{ArchiveError, ArchiveFailure, ReadBack, StoreItem, Stored, Verified}
 use crate::durable::DiskFile;
 use crate::killpoint;
 use crate::model::Digest;
+use crate::model::amount::size;
 
 /// Bytes that are read or written at a time.
 const BUFFER: usize = 256 * 1024;
@@ -260,6 +261,6 @@ fn of_source(item: &StoreItem, error: &io::Error) -> ArchiveError {
 }
 
 fn of_size(item: &StoreItem, found: u64) -> ArchiveError {
-    let detail = format!("{} has {found} bytes and should have {}", item.source.display(), item.size);
+    let detail = format!("{} has {} and should have {}", item.source.display(), size(found), size(item.size));
     ArchiveError::new(ArchiveFailure::Source, detail)
 }

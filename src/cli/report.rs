@@ -155,7 +155,7 @@ pub(super) fn make(
             }
         )));
     }
-    Ok(build(config, &Facts::read(query, &day)?, &day, now))
+    Ok(build(config, &Facts::read(query, config, &day, now)?, &day, now))
 }
 
 /// Prints it; says whether something needs a person.

@@ -184,10 +184,10 @@ fn access_points<'d>(notes: &Notes, root: &mut Table<'d>) -> (Vec<At<AccessPoint
     for mut table in root.tables("access_point") {
         let name = table.needed("name", "\"east\"");
         let max_transfers = table.number("max_transfers", TRANSFERS).map(|n| n as usize);
-        table.only("metered", Shape::Flag, "false");
+        let metered = table.flag("metered", false);
+        let max_per_day = table.size("max_per_day", MB..=1_000_000 * GB);
         table.refused("max_rate", Shape::Rate);
         table.refused("subnets", Shape::Texts);
-        table.refused("max_per_day", Shape::Size);
         table.finish(|key| belongs(key, "[[access_point]]"));
         let Some(name) = name else { continue };
         if name.value.is_empty() || name.value.len() > 64 || name.value.chars().any(char::is_control) {
@@ -197,7 +197,7 @@ fn access_points<'d>(notes: &Notes, root: &mut Table<'d>) -> (Vec<At<AccessPoint
         if !names.add(notes, name) {
             continue;
         }
-        let point = AccessPoint { name: name.value.to_owned(), max_transfers };
+        let point = AccessPoint { name: name.value.to_owned(), max_transfers, metered, max_per_day };
         points.push(At { value: point, spot: name.spot });
     }
     (points, names)

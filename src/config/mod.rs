@@ -141,6 +141,10 @@ pub struct AccessPoint {
     pub name: String,
     /// Transfers at a time in this cell.
     pub max_transfers: Option<usize>,
+    /// Its volume costs: no old stock, nothing ahead, the newest files first.
+    pub metered: bool,
+    /// Bytes that may be fetched over it in the depot's day.
+    pub max_per_day: Option<u64>,
 }
 
 /// Where whole files go for good.

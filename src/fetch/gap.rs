@@ -12,6 +12,7 @@ use crate::durable::Disk;
 use crate::killpoint;
 use crate::ledger::{Gap, LedgerError, Pending, Severity};
 use crate::link::{Link, LinkError, LinkFailure};
+use crate::model::amount::size;
 use crate::spool::{Partial, Spool};
 
 /// Probes read so much, and stand at whole multiples of it behind the gap's beginning: at most so
@@ -165,7 +166,7 @@ fn missing(gaps: &[Gap]) -> String {
     let bytes: u64 = gaps.iter().map(|gap| gap.to - gap.from).sum();
     let places: Vec<String> = gaps.iter().take(3).map(|gap| format!("{} to {}", gap.from, gap.to)).collect();
     let more = if gaps.len() > 3 { format!(" and {} more places", gaps.len() - 3) } else { String::new() };
-    format!("{:.1} kB (bytes {}{more})", bytes as f64 / 1000.0, places.join(", "))
+    format!("{} of it (bytes {}{more})", size(bytes), places.join(", "))
 }
 
 /// Writes so many zeros. Blocking.

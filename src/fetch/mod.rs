@@ -16,7 +16,7 @@ mod reading;
 mod resume;
 mod transfer;
 
-pub use halt::Halt;
+pub use halt::{Halt, Volume};
 pub use proof::{Check, digest_matches};
 pub use reading::{Readers, inspect};
 pub use resume::{OVERLAP, Plan, plan};

@@ -17,6 +17,7 @@ use rusqlite::backup::{Backup, StepResult};
 use super::mend::{Check, look_into};
 use super::{FILE, LedgerError, PASSING, connect, settle};
 use crate::durable::{Disk, create_dirs};
+use crate::model::amount::size;
 
 /// Pages that are copied at a time: about 1 MB.
 const STEP: i32 = 256;
@@ -45,7 +46,7 @@ pub enum BackupError {
     #[error("its disk refused it: {0}")]
     Disk(#[from] io::Error),
     /// The limit has no room for a single one.
-    #[error("the ledger has {len} bytes, and `backup_limit` is {limit}")]
+    #[error("the ledger has {}, and `backup_limit` is {}", size(*.len), size(*.limit))]
     Limit {
         /// Bytes of the ledger.
         len: u64,

@@ -50,20 +50,24 @@ pub struct CardUse {
 
 /// Files of one logger in one question at most; the newest count.
 const MOST: usize = 3_000;
+/// Files of the time before, of which it is read what is in them: the newest, and as many as these spread over the rest.
+const NEAR: usize = 16;
+const SPREAD: usize = 120;
 
 /// What became whole in a span.
-pub(super) const CAME: &str = "SELECT v.path, v.card, v.size, v.whole_at, f.format, f.json
-    FROM versions v LEFT JOIN facts f ON f.version = v.id
-    WHERE v.logger = ?1 AND v.whole_at >= ?2 AND v.whole_at < ?3 ORDER BY v.whole_at DESC LIMIT ?4";
-/// What is not whole, yet or for good.
-pub(super) const TO_COME: &str = "SELECT v.path, v.card, v.size, NULL, NULL, NULL FROM versions v
-    WHERE v.logger = ?1 AND v.state IN ('listed', 'open', 'fetching', 'lost', 'held') LIMIT ?2";
+pub(super) const CAME: &str = "SELECT path, card, size, whole_at, id FROM versions
+    WHERE logger = ?1 AND whole_at >= ?2 AND whole_at < ?3 ORDER BY whole_at DESC LIMIT ?4";
+/// What was offered and is not here: not yet, not wanted, lost, or known from elsewhere.
+pub(super) const NOT_HERE: &str = "SELECT path, card, size, NULL, id FROM versions
+    WHERE logger = ?1 AND whole_at IS NULL ORDER BY listed_at DESC LIMIT ?2";
+/// What is in a file.
+pub(super) const INSIDE: &str = "SELECT format, json FROM facts WHERE version = ?";
 /// What lies on a card.
 pub(super) const CARD: &str = "SELECT coalesce(sum(min(size, 1 << 44)), 0),
         coalesce(sum(min(size, 1 << 44)) FILTER (WHERE state IN ('listed', 'open', 'fetching')), 0),
         EXISTS (SELECT 1 FROM versions WHERE card = ?1 AND state = 'gone')
     FROM versions WHERE card = ?1 AND absent IS NULL
-        AND state IN ('listed', 'open', 'fetching', 'whole', 'archived', 'held', 'removing', 'dropped')";
+        AND state IN ('listed', 'open', 'skipped', 'fetching', 'whole', 'archived', 'held', 'removing', 'dropped')";
 
 /// A whole file of the spool of which nothing says what is in it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -128,46 +132,43 @@ impl Query {
         Ok(json.and_then(|json| serde_json::from_str(&json).ok()))
     }
 
-    /// What a logger offered: files that came home in a span in ms, and those that did not yet; in the order of their
-    /// cards and names. Of a name that had several contents, the last. `most` of each at most, the newest of those that came.
+    /// What a logger offered: files that came home in a span in ms, and those that are not here; in the order of their
+    /// cards and names. Of a name that had several contents, the last. What is in them is read of those that came at
+    /// `fresh` (ms) or later, and of some before. A few thousand at most, the newest.
     pub fn recorded(
         &self,
         logger: &str,
-        from: i64,
-        to: i64,
-        most: usize,
+        (from, to): (i64, i64),
+        fresh: i64,
     ) -> Result<Vec<Recorded>, LedgerError> {
         let Some(key) = self.key(logger)? else { return Ok(Vec::new()) };
-        let read = |row: &rusqlite::Row<'_>| -> rusqlite::Result<Option<Recorded>> {
+        let read = |row: &rusqlite::Row<'_>| -> rusqlite::Result<Option<(i64, Recorded)>> {
             let path: Vec<u8> = row.get(0)?;
             let Ok(path) = RemotePath::new(&path) else { return Ok(None) };
             let size = row.get::<_, Option<i64>>(2)?.unwrap_or(0).max(0) as u64;
-            let format: Option<String> = row.get(4)?;
-            let json: Option<String> = row.get(5)?;
-            let known = size == 0 || format.is_some_and(|format| format != "unknown");
-            let inspection: Option<Inspection> = json.and_then(|json| serde_json::from_str(&json).ok());
-            let facts = inspection.filter(|_| known).map(|inspection| {
-                let mut facts = inspection.facts;
-                if inspection.local_time {
-                    // In another zone than the vehicle's universal time.
-                    (facts.clock.local, facts.clock.zone_s) = (true, None);
-                }
-                Box::new(facts)
-            });
-            Ok(Some(Recorded { path, card: row.get(1)?, size, home: row.get(3)?, facts }))
+            let (card, home) = (row.get(1)?, row.get(3)?);
+            Ok(Some((row.get(4)?, Recorded { path, card, size, home, facts: None })))
         };
-        let mut all: BTreeMap<(i64, RemotePath), Recorded> = Default::default();
         let mut came = self.db.prepare_cached(CAME)?;
-        for row in came.query_map(params![key, from, to, most.min(MOST) as i64], read)? {
-            if let Some(row) = row? {
-                all.entry((row.card, row.path.clone())).or_insert(row);
+        let mut rows: Vec<Option<(i64, Recorded)>> =
+            came.query_map(params![key, from, to, MOST as i64], read)?.collect::<Result<_, _>>()?;
+        let before = rows.iter().flatten().filter(|(_, row)| row.home < Some(fresh)).count();
+        let step = before.saturating_sub(NEAR).div_ceil(SPREAD).max(1);
+        for (nth, row) in rows.iter_mut().rev().enumerate() {
+            let near = nth + NEAR >= before;
+            if let Some((id, row)) = row
+                && (near || nth % step == 0)
+            {
+                row.facts = self.inside(*id, row.size)?;
             }
         }
-        let mut to_come = self.db.prepare_cached(TO_COME)?;
-        for row in to_come.query_map(params![key, most.min(MOST) as i64], read)? {
-            if let Some(row) = row? {
-                all.entry((row.card, row.path.clone())).or_insert(row);
-            }
+        let mut not_here = self.db.prepare_cached(NOT_HERE)?;
+        for row in not_here.query_map(params![key, MOST as i64], read)? {
+            rows.push(row?);
+        }
+        let mut all: BTreeMap<(i64, RemotePath), Recorded> = Default::default();
+        for (_, row) in rows.into_iter().flatten() {
+            all.entry((row.card, row.path.clone())).or_insert(row);
         }
         let mut cards: BTreeMap<i64, Vec<RemotePath>> = Default::default();
         for (card, path) in all.keys() {
@@ -177,6 +178,24 @@ impl Query {
             crate::listing::in_order(paths).into_iter().map(move |path| (card, path))
         });
         Ok(ordered.filter_map(|key| all.remove(&key)).collect())
+    }
+
+    /// As much of what is in a file as reports look at; `None` where its form is not known.
+    fn inside(&self, id: i64, size: u64) -> Result<Option<Box<Summary>>, LedgerError> {
+        let read = |row: &rusqlite::Row<'_>| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?));
+        let found = self.db.prepare_cached(INSIDE)?.query_row([id], read).optional()?;
+        let known = found.filter(|(format, _)| size == 0 || format != "unknown");
+        // A form of an earlier program is no damage: it is not told then.
+        let inspection = known.and_then(|(_, json)| serde_json::from_str::<Inspection>(&json).ok());
+        Ok(inspection.map(|Inspection { local_time, mut facts, .. }| {
+            if local_time {
+                // In another zone than the vehicle's universal time.
+                (facts.clock.local, facts.clock.zone_s) = (true, None);
+            }
+            facts.damage.truncate(1);
+            (facts.pgns, facts.addresses, facts.vins, facts.nodes) = Default::default();
+            Box::new(facts)
+        }))
     }
 
     /// What lies on a logger's present card.

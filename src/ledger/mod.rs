@@ -28,6 +28,7 @@ mod gaps;
 mod listings;
 pub mod lock;
 mod mend;
+mod metered;
 mod notes;
 mod obligations;
 mod partials;

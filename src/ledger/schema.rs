@@ -311,6 +311,16 @@ UPDATE versions SET same_as =
    SELECT id FROM up WHERE same IS NULL OR EXISTS (SELECT 1 FROM obligations WHERE version = up.id) ORDER BY id DESC LIMIT 1)
   WHERE same_as IS NOT NULL;
 ",
+    // 15: what was offered and never came is read by index; what went over a metered access point
+    "
+CREATE INDEX versions_not_here ON versions (logger, listed_at) WHERE whole_at IS NULL;
+CREATE TABLE metered (
+    access_point TEXT NOT NULL,
+    day          TEXT NOT NULL,    -- the depot's day, by the date on which it begins
+    bytes        INTEGER NOT NULL, -- delivered, overlaps and restarts included
+    PRIMARY KEY (access_point, day)
+) STRICT, WITHOUT ROWID;
+",
 ];
 
 /// The version of the schema that this program writes.

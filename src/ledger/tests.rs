@@ -206,7 +206,8 @@ fn questions_of_a_report_read_their_day_and_not_the_whole_ledger() {
         super::query::OWED,
         super::query::NOT_HOME,
         super::facts::CAME,
-        super::facts::TO_COME,
+        super::facts::NOT_HERE,
+        super::facts::INSIDE,
         super::facts::CARD,
     ]);
 }

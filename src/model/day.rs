@@ -29,6 +29,16 @@ impl Day {
         let today = Self::of(zone.to_datetime(now).date(), starts, zone)?;
         if now < today.from { Self::of(today.date.yesterday().ok()?, starts, zone) } else { Some(today) }
     }
+
+    /// The calendar day of its date, from midnight to midnight in ms: the day that vehicles drove before they came
+    /// home in it.
+    pub fn calendar(&self, zone: &TimeZone) -> (i64, i64) {
+        let midnight = |date: Date| zone.to_timestamp(date.to_datetime(Time::midnight()));
+        let ms =
+            |date: Option<Date>| date.and_then(|date| midnight(date).ok()).map(Timestamp::as_millisecond);
+        let from = ms(Some(self.date)).unwrap_or(self.from.as_millisecond());
+        (from, ms(self.date.tomorrow().ok()).unwrap_or(from))
+    }
 }
 
 #[cfg(test)]
@@ -65,6 +75,11 @@ mod tests {
         assert_eq!(hours(date(2027, 3, 27)), 23);
         assert_eq!(hours(date(2026, 10, 24)), 25);
         assert_eq!(hours(date(2026, 11, 24)), 24);
+        let calendar = |date| {
+            let (from, to) = Day::of(date, time(12, 0, 0, 0), &oslo()).expect("day").calendar(&oslo());
+            (to - from) / 3_600_000
+        };
+        assert_eq!([date(2027, 3, 28), date(2026, 10, 25), date(2026, 11, 24)].map(calendar), [23, 25, 24]);
     }
 
     #[test]

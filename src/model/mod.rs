@@ -1,5 +1,6 @@
 //! Value types that every room shares. No I/O, no clock, no configuration.
 
+pub mod amount;
 mod day;
 mod digest;
 mod file;

@@ -48,6 +48,8 @@ struct Wire {
     opened: usize,
     /// Hashes of what was deleted.
     deleted: Vec<Digest>,
+    /// What it says that its files were changed at.
+    time: Timestamp,
 }
 
 impl Wire {
@@ -62,6 +64,7 @@ impl Wire {
             reading: None,
             opened: 0,
             deleted: Vec::new(),
+            time: time(),
         }
     }
 
@@ -96,7 +99,8 @@ impl Link for Wire {
         Err(LinkError::protocol("no listing"))
     }
     async fn look(&mut self, path: &RemotePath) -> Result<Look, LinkError> {
-        self.bytes(path).map(|bytes| look(&bytes))
+        let bytes = self.bytes(path)?;
+        Ok(Look { time: Some(self.time), ..look(&bytes) })
     }
     async fn open(&mut self, path: &RemotePath, from: u64, _: &Look) -> Result<Opened, LinkError> {
         let bytes = self.bytes(path)?;

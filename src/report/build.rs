@@ -7,7 +7,9 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::audits;
 use super::causes::{self, BACK, Ground};
+use super::coverage::{self, Card, STANDING, Seen};
 use super::past::{self, AwayNote, Past};
+use super::points;
 use super::sight::{DAY, Sight, Span};
 use super::value::{
     ArchiveLine, Blind, Bytes, FileCounts, FindingLine, FindingState, LoggerLine, NotHomeLine, Report,
@@ -16,8 +18,7 @@ use super::value::{
 use super::verdict;
 use crate::config::{Config, Vehicle};
 use crate::ledger::{
-    About, CardUse, FindingRow, LedgerError, LoggerDay, NotHome, Query, Recorded, Severity, SpoolDay, Visit,
-    Watched,
+    About, CardUse, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity, SpoolDay, Visit, Watched,
 };
 use crate::model::Day;
 
@@ -46,35 +47,27 @@ pub struct Facts {
     pub watched: Watched,
     /// The spool, and what came into it.
     pub spool: SpoolDay,
-    /// What loggers brought in this day and the two weeks before it, and what lies on their cards.
-    pub recorded: BTreeMap<String, (Vec<Recorded>, CardUse)>,
+    /// What the files say that loggers brought in this day and the two weeks before it.
+    pub contents: BTreeMap<String, coverage::Told>,
     /// What was written down of audits: archive and text.
     pub audits: Vec<(String, String)>,
 }
 
-/// Files of which a report reads what is in them, of all loggers together: its memory has a bound whatever
-/// the fleet. The newest of each logger count.
-const CONTENTS: usize = 50_000;
-
 impl Facts {
-    /// Reads them.
-    pub fn read(query: &Query, day: &Day) -> Result<Self, LedgerError> {
+    /// Reads them, for a report of that moment.
+    pub fn read(query: &Query, config: &Config, day: &Day, as_of: Timestamp) -> Result<Self, LedgerError> {
         let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
         let loggers = query.loggers(from, to)?;
         let mut visits = BTreeMap::new();
-        let mut recorded = BTreeMap::new();
-        let most = (CONTENTS / loggers.len().max(1)).max(50);
         for logger in &loggers {
             visits.insert(logger.logger.clone(), query.visits(&logger.logger, from - 15 * DAY, to)?);
-            let rows = query.recorded(&logger.logger, from - 15 * DAY, to, most)?;
-            recorded.insert(logger.logger.clone(), (rows, query.card_use(&logger.logger)?));
         }
         let (away, snoozes) = past::notes(query, day, from - i64::from(BACK) * DAY)?;
         let past = Past::read(query, day, snoozes)?;
-        Ok(Self {
+        let mut facts = Self {
             loggers,
             visits,
-            recorded,
+            contents: BTreeMap::new(),
             elsewhere: query.elsewhere(from, to)?,
             watched: query.watched(from - i64::from(BACK) * DAY, to)?,
             spool: query.spool_day(from, to)?,
@@ -85,8 +78,66 @@ impl Facts {
             not_home: query.not_home(NAMED)?,
             away,
             past,
-        })
+        };
+        facts.contents = facts.contents(query, config, day, as_of)?;
+        Ok(facts)
     }
+
+    /// What the files say, a logger after the other: the memory that it takes is one logger's, whatever the fleet.
+    fn contents(
+        &self,
+        query: &Query,
+        config: &Config,
+        day: &Day,
+        as_of: Timestamp,
+    ) -> Result<BTreeMap<String, coverage::Told>, LedgerError> {
+        let (part, sight) = so_far(self, day, as_of);
+        let zone = &config.depot.time_zone;
+        let calendar = day.calendar(zone);
+        let list: Vec<_> = config.vehicles.iter().map(|v| (v.id.as_str(), v.vin.as_deref())).collect();
+        let rows: BTreeMap<&str, &LoggerDay> = self.loggers.iter().map(|l| (l.logger.as_str(), l)).collect();
+        let mut all = BTreeMap::new();
+        for logger in &config.loggers {
+            let id = logger.id.as_str();
+            let Some(row) = rows.get(id) else { continue };
+            let recorded = query.recorded(id, (part.0 - 15 * DAY, part.1), part.0.min(calendar.0))?;
+            let card = match logger.kind.card_size {
+                Some(size) => {
+                    let CardUse { used, waiting, overwrites } = query.card_use(id)?;
+                    Some(Card { size, used, waiting, overwrites })
+                }
+                None => None,
+            };
+            let strange = format!("wrong-logger:{id}");
+            let told = |code: &&'static str| {
+                let told = self.past.derived.get(&format!("{code}:{id}"))?;
+                Some((*code, &told.evidence))
+            };
+            let before: Vec<_> = STANDING.iter().filter_map(told).collect();
+            let coming = row.listed + row.fetching + row.open + row.held > row.backlog;
+            let known = if coming { i64::MIN } else { row.last_whole.unwrap_or(i64::MIN).min(part.1) };
+            let seen = Seen {
+                logger: id,
+                vehicle: logger.vehicle.as_str(),
+                list: &list,
+                rows: &recorded,
+                used: sight.drove(self.visits.get(id).map_or(&[], Vec::as_slice), part),
+                card,
+                zone,
+                strange: self.findings.iter().any(|f| f.id == strange),
+                before: &before,
+                calendar: (calendar, known),
+            };
+            all.insert(id.to_owned(), coverage::of(&seen, part, &logger.kind.limits));
+        }
+        Ok(all)
+    }
+}
+
+/// The day so far, and what Yarder could see in it and in the two months before.
+fn so_far(facts: &Facts, day: &Day, as_of: Timestamp) -> (Span, Sight) {
+    let part = (day.from.as_millisecond(), day.to.min(as_of).as_millisecond());
+    (part, Sight::of(&facts.watched, (part.0 - i64::from(BACK) * DAY, part.1)))
 }
 
 impl Facts {
@@ -135,8 +186,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     let owners: BTreeMap<&str, &str> =
         config.loggers.iter().map(|l| (l.id.as_str(), l.vehicle.as_str())).collect();
     let answered = answered(facts, day);
-    let part = (day.from.as_millisecond(), day.to.min(as_of).as_millisecond());
-    let sight = Sight::of(&facts.watched, (part.0 - i64::from(BACK) * DAY, part.1));
+    let (part, sight) = so_far(facts, day, as_of);
+    let cells = points::cells(config, &facts.visits);
     let mut findings: BTreeMap<Option<&str>, Vec<(Option<&str>, FindingLine)>> = BTreeMap::new();
     for row in &facts.findings {
         let Some(line) = finding(row, &facts.past, day, as_of) else { continue };
@@ -144,9 +195,6 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
         let vehicle = logger.and_then(|l| owners.get(l).copied()).or(row.vehicle.as_deref());
         let vehicle = vehicle.filter(|v| config.vehicles.iter().any(|known| known.id.as_str() == *v));
         findings.entry(vehicle).or_default().push((logger, line));
-    }
-    for list in findings.values_mut() {
-        list.sort_by_key(|(_, f)| (f.state, severity_order(f), f.since));
     }
     let mut totals = Totals { duplicates_avoided: facts.duplicates_avoided, ..Totals::default() };
     for row in &facts.loggers {
@@ -172,6 +220,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                 files: FileCounts::default(),
                 bytes: Bytes::default(),
                 coverage: None,
+                hours: None,
                 // What is away and was seen says both.
                 away: facts.not_expected(config, vehicle, day.date),
                 leaves: vehicle.leaves.map(|time| time.strftime("%H:%M").to_string()),
@@ -234,7 +283,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
     let seen = vehicles.iter().flat_map(|v| &v.loggers);
     let seen = seen.filter(|l| l.last_seen.is_some_and(|at| day.from <= at && at < day.to));
     let seen = seen.map(|l| l.id.as_str()).collect();
-    let ground = Ground { config, facts, day, as_of, sight: &sight, part };
+    let ground = Ground { config, facts, day, as_of, sight: &sight, part, cells: &cells };
     let access_points = causes::lines(&ground, &rows, &seen);
     let outage = |name: &str| {
         let mut rows = facts.findings.iter().filter(|f| f.gone.is_none());
@@ -426,10 +475,6 @@ fn finding(row: &FindingRow, past: &Past, day: &Day, as_of: Timestamp) -> Option
         cause: row.cause.clone(),
         action: row.action.clone(),
     })
-}
-
-pub(super) fn severity_order(line: &FindingLine) -> Option<Severity> {
-    Severity::parse(line.severity)
 }
 
 /// Times before 2005 or more than a day ahead of the depot's clock come from a logger whose clock

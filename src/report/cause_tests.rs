@@ -27,7 +27,12 @@ pub(super) fn yard(cells: &[&str]) -> Config {
             Arc::new(Vehicle { access_point: point.clone(), ..(*config.vehicles[n]).clone() });
         config.loggers[n] = Arc::new(Logger { access_point: point, ..(*config.loggers[n]).clone() });
         if config.access_points.iter().all(|p| p.name != *cell) {
-            config.access_points.push(AccessPoint { name: (*cell).to_owned(), max_transfers: None });
+            config.access_points.push(AccessPoint {
+                name: (*cell).to_owned(),
+                max_transfers: None,
+                metered: false,
+                max_per_day: None,
+            });
         }
     }
     config

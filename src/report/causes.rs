@@ -8,10 +8,12 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::build::{Facts, more, stamp};
-use super::coverage::{self, Card, Seen};
-use super::points::{self, Silence};
+use super::coverage::{Found, Hour, STANDING};
+use super::points::{Cell, Silence};
 use super::sight::{DAY, Sight, Span};
-use super::value::{AccessPointLine, FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
+use super::value::{
+    AccessPointLine, FindingLine, FindingState, Hours, LoggerLine, Report, VehicleLine, Verdict,
+};
 use super::words::{count, moment};
 use crate::config::{Config, Vehicle};
 use crate::ledger::{LoggerDay, Severity};
@@ -23,7 +25,14 @@ const PATIENCE: usize = 3;
 pub(super) const BACK: i32 = 60;
 
 /// Codes of findings that stand on no row of the ledger: each report derives them anew.
-pub(super) const DERIVED: [&str; 4] = ["access-point-silent", "could-not-see", "no-data", "not-seen"];
+const DERIVED: [&str; 4] = ["access-point-silent", "could-not-see", "no-data", "not-seen"];
+
+/// Whether a finding is derived anew by each report, and goes on from one to the next.
+pub(super) fn is_derived(finding: &FindingLine) -> bool {
+    let code = finding.code.as_str();
+    // An event has its file in its subject: it is told once.
+    DERIVED.contains(&code) || STANDING.contains(&code) && !finding.id.contains('/')
+}
 
 /// What derived findings are made of.
 pub(super) struct Ground<'g> {
@@ -34,6 +43,8 @@ pub(super) struct Ground<'g> {
     pub sight: &'g Sight,
     /// The day so far, ms.
     pub part: Span,
+    /// The access points.
+    pub cells: &'g [Cell<'g>],
 }
 
 impl Ground<'_> {
@@ -47,13 +58,30 @@ impl Ground<'_> {
             code: code.to_owned(),
             severity: severity.as_str(),
             since,
-            days: self.as_of.min(self.day.to).duration_since(since).as_hours().max(0) / 24,
+            days: self.days(since),
             state: if since >= self.day.from { FindingState::New } else { FindingState::Known },
             until: None,
             vehicles: Vec::new(),
             evidence: Value::Null,
             cause: String::new(),
             action: String::new(),
+        }
+    }
+
+    /// Whole days of 24 hours since then.
+    fn days(&self, since: Timestamp) -> i64 {
+        self.as_of.min(self.day.to).duration_since(since).as_hours().max(0) / 24
+    }
+
+    /// What the files of a logger show. What goes on began when it was first told.
+    fn content(&self, logger: &str, found: &Found) -> FindingLine {
+        let subject = found.event.as_ref().map_or(logger.to_owned(), |file| format!("{logger}/{file}"));
+        let began = self.told(found.code, &subject).map_or(found.since, |told| told.since.as_millisecond());
+        FindingLine {
+            evidence: found.evidence.clone(),
+            cause: found.cause.clone(),
+            action: found.action.clone(),
+            ..self.finding(found.code, &subject, found.severity, began.min(found.since))
         }
     }
 
@@ -202,8 +230,7 @@ pub(super) fn lines(
     seen: &BTreeSet<&str>,
 ) -> Vec<AccessPointLine> {
     let (from, _) = ground.part;
-    let cells = points::cells(ground.config, &ground.facts.visits);
-    let line = |cell: &points::Cell<'_>| {
+    let line = |cell: &Cell<'_>| {
         let name = cell.name?;
         let usual = cell.usual(ground.config, ground.sight, ground.day, (from, from + DAY));
         let mut line = AccessPointLine {
@@ -222,7 +249,7 @@ pub(super) fn lines(
         }
         Some(line)
     };
-    cells.iter().filter_map(line).collect()
+    ground.cells.iter().filter_map(line).collect()
 }
 
 /// Whether a finding of the depot explains a vehicle's verdict.
@@ -235,8 +262,14 @@ const ABSORBS: &[(&str, Explains)] = &[
     ("archive-away", waits),
     ("archive-other", waits),
     ("archive-full", waits),
-    ("spool-full", |v| v.verdict == Verdict::Incomplete && v.files.listed > 0),
+    ("spool-full", to_fetch),
+    ("link-used-up", to_fetch),
 ];
+
+/// Whether a vehicle has something that is not fetched.
+fn to_fetch(v: &VehicleLine) -> bool {
+    v.verdict == Verdict::Incomplete && v.files.listed > 0
+}
 
 /// Whether everything that a vehicle lacks waits for an archive.
 fn waits(v: &VehicleLine) -> bool {
@@ -256,7 +289,8 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
     absorb(report, ground);
     swapped(&mut report.vehicles);
     let mut absorbed = BTreeSet::new();
-    let silent: Vec<(Option<&str>, Silence)> = points::cells(ground.config, &ground.facts.visits)
+    let silent: Vec<(Option<&str>, Silence)> = ground
+        .cells
         .iter()
         .filter_map(|c| Some((c.name, c.silence(ground.config, ground.sight, ground.day, ground.part)?)))
         .collect();
@@ -322,45 +356,26 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
 /// Adds what the content of the files says.
 fn contents(report: &mut Report, ground: &Ground<'_>) {
     let config = ground.config;
-    let list: Vec<_> = config.vehicles.iter().map(|v| (v.id.as_str(), v.vin.as_deref())).collect();
     for line in &mut report.vehicles {
+        let mut each: Option<Vec<Hour>> = None;
         for logger in config.loggers.iter().filter(|l| l.vehicle.as_str() == line.id) {
             let id = logger.id.as_str();
-            let limits = &logger.kind.limits;
-            let Some((rows, card)) = ground.facts.recorded.get(id) else { continue };
-            let visits = ground.facts.visits.get(id).map_or(&[][..], Vec::as_slice);
-            let seen = Seen {
-                logger: id,
-                vehicle: &line.id,
-                list: &list,
-                rows,
-                used: ground.sight.drove(visits, ground.part),
-                card: logger.kind.card_size.map(|size| Card {
-                    size,
-                    used: card.used,
-                    waiting: card.waiting,
-                    overwrites: card.overwrites,
-                }),
-                zone: &config.depot.time_zone,
-            };
-            // What was recorded onto another logger's card is not missing from this one: that is the cause.
-            let strange = format!("wrong-logger:{id}");
-            let strange = ground.facts.findings.iter().any(|f| f.id == strange);
-            let found = coverage::found(&seen, ground.part, limits).into_iter();
-            for told in found.filter(|told| !(strange && told.code == "numbers-missing")) {
-                line.findings.push(FindingLine {
-                    evidence: told.evidence,
-                    cause: told.cause,
-                    action: told.action,
-                    ..ground.finding(told.code, id, told.severity, told.since)
-                });
-            }
-            let covered = coverage::covered(rows, limits, ground.part);
-            line.coverage = match (line.coverage, covered) {
+            let Some(told) = ground.facts.contents.get(id) else { continue };
+            line.findings.extend(told.found.iter().map(|found| ground.content(id, found)));
+            let kept = told.kept.iter().filter_map(|code| ground.told(code, id));
+            line.findings.extend(kept.map(|was| FindingLine { days: ground.days(was.since), ..was.clone() }));
+            line.coverage = match (line.coverage, told.covered) {
                 (Some(a), Some(b)) => Some(f64::min(a, b)),
                 (a, b) => a.or(b),
             };
+            each = match (each, &told.hours) {
+                (Some(a), Some(b)) => Some(a.into_iter().zip(b).map(|(a, b)| a.max(*b)).collect()),
+                (a, b) => a.or(b.clone()),
+            };
         }
+        let letters = |each: Vec<Hour>| each.into_iter().map(Hour::letter).collect();
+        let from = stamp(Some(ground.day.calendar(&config.depot.time_zone).0));
+        line.hours = each.zip(from).map(|(each, from)| Hours { from, each: letters(each) });
     }
 }
 
@@ -399,7 +414,13 @@ fn absorb(report: &mut Report, ground: &Ground<'_>) {
     let is = |f: &FindingLine, code: &str| f.code == code && f.state != FindingState::Gone;
     for (code, explains) in ABSORBS {
         for finding in report.findings.iter_mut().filter(|f| is(f, code)) {
-            finding.vehicles = report.vehicles.iter().filter(|v| explains(v)).map(|v| v.id.clone()).collect();
+            let point = finding.evidence["access_point"].as_str();
+            let at = |v: &VehicleLine| {
+                let mut loggers = ground.config.loggers.iter().filter(|l| l.vehicle.as_str() == v.id);
+                point.is_none() || loggers.any(|l| l.access_point.as_deref() == point)
+            };
+            let all = report.vehicles.iter().filter(|v| explains(v) && at(v));
+            finding.vehicles = all.map(|v| v.id.clone()).collect();
         }
     }
     for (cause, follows) in FOLLOWS {

@@ -144,6 +144,11 @@ pub const CODES: &[(&str, &str)] = &[
          the state folder; what was whole or archived is known again from the spool and the receipts.",
     ),
     (
+        "link-used-up",
+        "An access point has carried as much as `max_per_day` lets it carry in a day, so what is not home yet waits for the \
+         next. Nothing to do if it can wait; otherwise raise `max_per_day`.",
+    ),
+    (
         "listing-not-whole",
         "A logger's listing could not be read to its end, so what is missing from it proves nothing. Look at the \
          folders named; a damaged card is the usual cause.",

@@ -275,3 +275,30 @@ fn every_column_of_the_csv_is_documented_in_the_help() {
     assert_eq!(first.split(',').collect::<Vec<_>>(), csv::COLUMNS);
     assert_eq!(table.matches("\r\n").count(), worst().vehicles.len() + 1);
 }
+
+#[test]
+fn the_hours_of_a_day_are_a_picture_with_words_and_stay_small() {
+    let report = worst();
+    let zone = oslo();
+    let told = phrases::Told { report: &report, zone: &zone };
+    let plow = report.vehicles.iter().find(|v| v.id == "PLOW-03").expect("vehicle");
+    let words = "asleep 00:00 to 05:00; data 05:00 to 09:00; driven without a log 09:00 to 11:00; \
+                 data 11:00 to 14:00; unknown 14:00 to 00:00";
+    assert_eq!(told.hours(plow), words);
+    let page = html::render(&report, &zone);
+    assert!(page.contains(&format!("role=\"img\"><title>{words}</title>")));
+    let text = text::render(&report, &zone, Glyphs { ascii: true, colours: false });
+    assert!(
+        text.contains("  PLOW-03       .....####oo###?????????? driven without a log 09:00 to 11:00"),
+        "{text}"
+    );
+    assert!(!text::render(&best(), &zone, Glyphs::PLAIN).contains("without a log"), "nobody lacks anything");
+    let mut fleet = best();
+    fleet.vehicles =
+        (0..200).map(|n| vehicle(&format!("PLOW-{n:03}"), Verdict::Complete, "##--#####--###")).collect();
+    let with = html::render(&fleet, &zone).len();
+    fleet.vehicles.iter_mut().for_each(|v| v.hours = None);
+    let without = html::render(&fleet, &zone).len();
+    println!("200 vehicles: {with} bytes, {without} without the hours");
+    assert!(with - without < 200 * 320);
+}

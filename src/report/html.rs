@@ -5,8 +5,8 @@
 use jiff::tz::TimeZone;
 
 use super::codes::CODES;
-use super::markup::{Markup, SHAPES};
-use super::phrases::{Group, Told, is_loss, standing};
+use super::markup::{Markup, SHAPES, outline};
+use super::phrases::{Group, Told, hour, is_loss, standing};
 use super::value::{FindingLine, FindingState, Report, VehicleLine, Verdict};
 use super::words::{count, megabytes, sentence};
 
@@ -208,6 +208,10 @@ impl Page<'_> {
             let words = self.told.strip(vehicle);
             self.to.strip(&vehicle.strip, &words);
         }
+        if let Some(hours) = &vehicle.hours {
+            let words = self.told.hours(vehicle);
+            self.to.hours(&hours.each, &words);
+        }
         self.to.raw("</td>");
         let size = |n: u64| if n == 0 { "–".to_owned() } else { megabytes(n) };
         let clock = |at: Option<_>, none: &str| at.map_or(none.to_owned(), |at| self.told.clock(at));
@@ -244,6 +248,17 @@ impl Page<'_> {
             self.to.raw(
                 "<span><svg class=\"mark loss\" aria-hidden=\"true\"><use href=\"#m-lost\"/></svg> data lost</span>\n",
             );
+        }
+        self.to.raw("</p>\n");
+        let hours = || rows.iter().filter_map(|v| v.hours.as_ref()).flat_map(|hours| hours.each.chars());
+        if hours().next().is_none() {
+            return;
+        }
+        let day = format!("The lower strip, each hour of {}: ", self.told.day(self.told.report.date));
+        self.to.raw("<p class=\"small muted key\">").text(&day);
+        for how in ['d', 'm', 's', '?'].into_iter().filter(|how| hours().any(|hour| hour == *how)) {
+            self.to.raw("<span><svg class=\"hour\" viewBox=\"0 0 6 8\" aria-hidden=\"true\"><path fill-rule=\"evenodd\" d=\"");
+            self.to.text(&outline(&how.to_string())).raw("\"/></svg> ").element("", hour(how), "</span>");
         }
         self.to.raw("</p>\n");
     }

@@ -2,7 +2,7 @@
 //! included, and told as gone once something has. Pure.
 
 use super::causes::Ground;
-use super::points::{self, Silence};
+use super::points::{Cell, Silence};
 use super::value::{FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
 use super::words::calendar_day;
 
@@ -54,15 +54,14 @@ impl<'g> Ground<'g> {
         &self,
         found: &[(Vec<Option<&'g str>>, Silence)],
     ) -> Vec<(Vec<Option<&'g str>>, Silence)> {
-        let cells = points::cells(self.config, &self.facts.visits);
         let told = self.facts.past.derived.values().filter(|f| f.code == "access-point-silent");
         let still = |told: &FindingLine| {
             let subject = told.id.split_once(':')?.1;
-            let of = |cell: &&points::Cell<'_>| match cell.name {
+            let of = |cell: &&Cell<'_>| match cell.name {
                 Some(name) => names(told, "access_points", name),
                 None => subject == "yard",
             };
-            let mine: Vec<_> = cells.iter().filter(of).collect();
+            let mine: Vec<_> = self.cells.iter().filter(of).collect();
             let there: Vec<Option<&'g str>> =
                 self.config.access_points.iter().map(|p| Some(p.name.as_str())).collect();
             let names: Vec<Option<&'g str>> =
@@ -98,8 +97,8 @@ impl<'g> Ground<'g> {
             let Some(cause) = self.mended(told, line.as_deref(), &report.findings) else { continue };
             let finding = FindingLine { state: FindingState::Gone, until: None, cause, ..told.clone() };
             match (told.code.as_str(), line) {
-                ("not-seen" | "no-data", Some(line)) => line.findings.push(finding),
-                _ => report.findings.push(finding),
+                ("access-point-silent" | "could-not-see", _) | (_, None) => report.findings.push(finding),
+                (_, Some(line)) => line.findings.push(finding),
             }
         }
     }
@@ -152,7 +151,9 @@ impl<'g> Ground<'g> {
                 }
                 Some(format!("{} (since {since})", told.cause))
             }
-            _ => Some(told.cause.replace("of this day", &format!("from {since} on"))),
+            "could-not-see" => Some(told.cause.replace("of this day", &format!("from {since} on"))),
+            // Nobody tells any more of a logger that is off the list.
+            _ => line.map(|_| format!("{} (since {since})", told.cause)),
         }
     }
 }

@@ -1,5 +1,6 @@
 //! Writes HTML: what is ours as it stands, everything else escaped.
 
+use super::phrases::runs;
 use super::value::{StripDay, Verdict};
 use super::words::plain;
 
@@ -72,6 +73,30 @@ impl Markup {
         }
         self.raw("</svg>")
     }
+
+    /// The hours of a day, the first one left: with data, lacking it, asleep or unknown. `words` says the same.
+    pub fn hours(&mut self, each: &str, words: &str) -> &mut Self {
+        self.raw("<svg class=\"hours\" viewBox=\"0 0 150 8\" role=\"img\"><title>")
+            .text(words)
+            .raw("</title>");
+        self.raw("<path fill-rule=\"evenodd\" d=\"").text(&outline(each)).raw("\"/></svg>")
+    }
+}
+
+/// The outline of hours, six wide each and eight high.
+pub fn outline(each: &str) -> String {
+    let mut path = String::new();
+    for (how, from, to) in runs(each) {
+        let (x, end) = (6 * from, 6 * to);
+        let full = |top: usize| format!("M{x} {top}H{end}V8H{x}z");
+        path += &match how {
+            'd' => full(0),
+            'm' => format!("{}M{} 1V7H{}V1z", full(0), x + 1, end - 1),
+            's' => full(7),
+            _ => (from..to).map(|nth| format!("M{} 3h2v2h-2z", 6 * nth + 2)).collect(),
+        };
+    }
+    path
 }
 
 /// Where the days of a strip begin.

@@ -26,7 +26,7 @@ pub use build::{Facts, build};
 pub use codes::{CODES, meaning};
 pub use past::{AwayNote, Past};
 pub use value::{
-    AccessPointLine, ArchiveLine, Blind, Bytes, Correction, FileCounts, FindingLine, FindingState,
+    AccessPointLine, ArchiveLine, Blind, Bytes, Correction, FileCounts, FindingLine, FindingState, Hours,
     LoggerLine, NotHomeLine, Report, Safety, StripDay, Totals, VehicleLine, Verdict,
 };
 

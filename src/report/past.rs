@@ -8,7 +8,7 @@ use jiff::{Timestamp, ToSpan as _};
 use serde::Deserialize;
 use serde_json::Value;
 
-use super::causes::DERIVED;
+use super::causes::is_derived;
 use super::value::{Correction, FindingLine, FindingState, Report, StripDay, Verdict};
 use crate::ledger::{About, LedgerError, NoteRow, Query, Severity, Stored, Told, graver};
 use crate::model::Day;
@@ -90,7 +90,7 @@ impl SlimFindings {
     /// Those that a report derives itself and that are there.
     fn derived(self) -> BTreeMap<String, FindingLine> {
         let all = self.findings.into_iter().chain(self.vehicles.into_iter().flat_map(|v| v.findings));
-        let all = all.filter(|f| DERIVED.contains(&f.code.as_str()) && f.state != FindingState::Gone);
+        let all = all.filter(|f| is_derived(f) && f.state != FindingState::Gone);
         all.map(|f| (f.id.clone(), f)).collect()
     }
 }

@@ -47,6 +47,11 @@ fn strip(marks: &str) -> Vec<StripDay> {
     marks.chars().enumerate().map(day).collect()
 }
 
+/// The hours of Tue 24 in Oslo.
+fn hours(each: &str) -> Hours {
+    Hours { from: at("2026-11-23T23:00:00Z"), each: each.into() }
+}
+
 /// A vehicle with one logger and 412 MB home.
 pub fn vehicle(id: &str, verdict: Verdict, marks: &str) -> VehicleLine {
     let seen = !matches!(verdict, Verdict::NotSeen | Verdict::Away | Verdict::Elsewhere);
@@ -61,6 +66,7 @@ pub fn vehicle(id: &str, verdict: Verdict, marks: &str) -> VehicleLine {
         files: FileCounts { archived: n, ..FileCounts::default() },
         bytes: Bytes { archived: bytes, delivered: bytes, ..Bytes::default() },
         coverage: None,
+        hours: seen.then(|| hours("sssssddddddddddsssssssss")),
         away: None,
         leaves: None,
         strip: strip(marks),
@@ -152,6 +158,7 @@ pub fn worst() -> Report {
     plow.files = FileCounts { archived: 24, listed: 4, open: 1, lost: 2, backlog: 212, ..plow.files };
     plow.bytes =
         Bytes { to_fetch: 412_000_000, backlog: 31_200_000_000, fetched_twice: 312_000, ..plow.bytes };
+    plow.hours = Some(hours("sssssddddmmddd??????????"));
     plow.findings = vec![
         finding(
             "file-lost",
@@ -293,6 +300,7 @@ pub fn hostile() -> Report {
     let mut bad = vehicle(evil, Verdict::Incomplete, "#");
     bad.away = Some(evil.into());
     bad.loggers[0].id = evil.into();
+    bad.hours = Some(hours(evil));
     bad.loggers[0].listing_whole = false;
     bad.files.listed = 1;
     bad.findings = vec![

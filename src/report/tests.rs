@@ -444,8 +444,9 @@ async fn a_past_day_knows_who_was_seen_in_it_although_he_was_seen_since() {
     let config = config(&[("PLOW-01", "L-0401")]);
     let verdict = |moment: &str| {
         let day = Day::at(at(moment), time(12, 0, 0, 0), &oslo()).expect("day");
-        let facts = Facts::read(&query, &day).expect("facts");
-        let report = build(&config, &facts, &day, at("2026-11-27T04:00:00Z"));
+        let now = at("2026-11-27T04:00:00Z");
+        let facts = Facts::read(&query, &config, &day, now).expect("facts");
+        let report = build(&config, &facts, &day, now);
         (report.vehicles[0].verdict, report.vehicles[0].last_seen)
     };
     assert_eq!(verdict("2026-11-24T20:00:00Z"), (Verdict::Complete, Some(at("2026-11-24T20:00:00Z"))));

@@ -2,7 +2,7 @@
 
 use jiff::tz::TimeZone;
 
-use super::phrases::{Group, Told, is_loss, standing};
+use super::phrases::{Group, Told, hour, is_loss, standing};
 use super::value::{FindingLine, FindingState, Report, StripDay, VehicleLine, Verdict};
 use super::words::{Glyphs, cell, columns, count, megabytes, plain, sentence, wrap};
 
@@ -24,6 +24,7 @@ pub fn render(report: &Report, zone: &TimeZone, glyphs: Glyphs) -> String {
     page.needs_you();
     page.safe();
     page.table();
+    page.hours();
     page.air();
     page.not_home();
     page.known_since();
@@ -206,6 +207,36 @@ impl Page<'_> {
             marks.iter().map(|v| format!("{} {}", self.glyphs.mark(*v), v.words())).collect();
         key.extend(lost.then(|| format!("{} data lost", Glyphs { colours: false, ..self.glyphs }.loss())));
         key.extend(none.then(|| format!("{} no report", self.glyphs.none())));
+        self.item("  ", 2, &key.join(", "));
+    }
+
+    /// The hours of those that drove without a log.
+    fn hours(&mut self) {
+        let lacks = |v: &&VehicleLine| v.hours.as_ref().is_some_and(|hours| hours.each.contains('m'));
+        let rows: Vec<&VehicleLine> = self.told.rows().into_iter().filter(lacks).collect();
+        if rows.is_empty() {
+            return;
+        }
+        let glyphs = Glyphs { colours: false, ..self.glyphs };
+        let mark = |how: char| match how {
+            'd' => glyphs.mark(Verdict::Complete),
+            'm' => glyphs.mark(Verdict::NotSeen),
+            's' => glyphs.none(),
+            _ => glyphs.mark(Verdict::Unknown),
+        };
+        self.heading(&format!("  Driven without a log, hours of {}", self.told.day(self.told.report.date)));
+        for vehicle in rows {
+            let each = vehicle.hours.as_ref().map_or("", |hours| &hours.each);
+            let strip: String = each.chars().map(mark).collect();
+            let words = self.told.hours(vehicle);
+            let only = words.split("; ").filter(|words| words.starts_with(hour('m'))).collect::<Vec<_>>();
+            self.item(
+                &format!("  {} ", cell(&plain(&vehicle.id), 12)),
+                16,
+                &format!("{strip} {}", only.join("; ")),
+            );
+        }
+        let key = ['d', 'm', 's', '?'].map(|how| format!("{} {}", mark(how), hour(how)));
         self.item("  ", 2, &key.join(", "));
     }
 

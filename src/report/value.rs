@@ -152,8 +152,11 @@ pub struct VehicleLine {
     pub files: FileCounts,
     /// Bytes.
     pub bytes: Bytes,
-    /// Hours with data against hours driven; not known yet.
+    /// Hours with data for each hour driven; `None` where that is unknown.
     pub coverage: Option<f64>,
+    /// The hours of the calendar day of this date; `None` where no file says anything of it.
+    #[serde(default)]
+    pub hours: Option<Hours>,
     /// Why it is not expected, where it is not.
     pub away: Option<String>,
     /// When it is due out, by the depot's clock: `05:30`.
@@ -270,6 +273,15 @@ impl FindingLine {
     pub fn needs_person(&self) -> bool {
         self.severity == "act" && !matches!(self.state, FindingState::Gone | FindingState::Snoozed)
     }
+}
+
+/// The hours of a calendar day, by the loggers' clocks.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Hours {
+    /// The beginning of the first.
+    pub from: Timestamp,
+    /// One letter an hour: `d` with data, `m` used and without data, `s` asleep, `?` unknown.
+    pub each: String,
 }
 
 /// One day of a strip.

@@ -6,6 +6,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::Verdict;
+pub use crate::model::amount::{count, size};
 
 /// What the reader's end can show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -65,31 +66,6 @@ impl Glyphs {
     }
 }
 
-/// A size in MB or GB (powers of ten) with three significant figures.
-pub fn size(bytes: u64) -> String {
-    match bytes {
-        0 => "0 MB".to_owned(),
-        1..1_000 => "<0.001 MB".to_owned(),
-        // From here on 1000 MB would be shown.
-        1_000..999_500_000 => three(bytes, 1_000_000, "MB"),
-        _ => three(bytes, 1_000_000_000, "GB"),
-    }
-}
-
-/// Three significant figures, and never more than three places.
-fn three(bytes: u64, unit: u64, name: &str) -> String {
-    let unit = u128::from(unit);
-    let rounded = |places: u32| (u128::from(bytes) * 10_u128.pow(places) + unit / 2) / unit;
-    match (1..=3).rev().find(|places| rounded(*places) < 1000) {
-        Some(places) => {
-            let (shown, scale) = (rounded(places), 10_u128.pow(places));
-            let width = places as usize;
-            format!("{}.{:0width$} {name}", shown / scale, shown % scale)
-        }
-        None => format!("{} {name}", count(u64::try_from(rounded(0)).unwrap_or(u64::MAX))),
-    }
-}
-
 /// Megabytes for a column with its unit in the head: three significant figures, whole ones from 100
 /// on, eight characters at most.
 pub fn megabytes(bytes: u64) -> String {
@@ -98,19 +74,6 @@ pub fn megabytes(bytes: u64) -> String {
         999_500_000..999_999_500_000 => count((bytes + 500_000) / 1_000_000),
         _ => ">999,999".to_owned(),
     }
-}
-
-/// A number with a comma at each thousand.
-pub fn count(n: u64) -> String {
-    let digits = n.to_string();
-    let mut text = String::new();
-    for (at, digit) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
 }
 
 /// `1 file`, `1,318 files`.
@@ -234,29 +197,6 @@ pub fn cell(text: &str, width: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn sizes_have_three_significant_figures() {
-        for (bytes, shown) in [
-            (0, "0 MB"),
-            (999, "<0.001 MB"),
-            (1_000, "0.001 MB"),
-            (312_000, "0.312 MB"),
-            (999_999, "1.00 MB"),
-            (4_120_000, "4.12 MB"),
-            (9_996_000, "10.0 MB"),
-            (41_200_000, "41.2 MB"),
-            (99_960_000, "100 MB"),
-            (412_000_000, "412 MB"),
-            (999_499_999, "999 MB"),
-            (999_500_000, "1.00 GB"),
-            (12_400_000_000, "12.4 GB"),
-            (1_240_000_000_000, "1,240 GB"),
-            (u64::MAX, "18,446,744,074 GB"),
-        ] {
-            assert_eq!(size(bytes), shown, "{bytes}");
-        }
-    }
 
     #[test]
     fn megabytes_fit_a_column_of_eight() {

@@ -104,9 +104,10 @@ impl<'y> Keeper<'y> {
         let keep = config.report.keep;
         let made = yard.edges.blocking(move |disk| -> Result<Report, LedgerError> {
             let query = ledger::read_on(disk, &config.depot.state_dir)?;
-            let mut facts = Facts::read(&query, &due.day)?;
+            let mut facts = Facts::read(&query, &config, &due.day, now)?;
             let over = now.min(due.day.to).as_millisecond() - 1;
-            for row in facts.findings.iter_mut().filter(|f| f.code == NOT_MADE) {
+            let mine = format!("{NOT_MADE}:{}", due.day.date);
+            for row in facts.findings.iter_mut().filter(|f| f.id == mine) {
                 row.gone = row.gone.or(Some(over));
             }
             let mut report = build(&config, &facts, &due.day, now);
@@ -123,7 +124,7 @@ impl<'y> Keeper<'y> {
             }
         };
         // Whoever reads it needs not be told that it could not be made.
-        yard.ledger.clear(NOT_MADE, "depot")?;
+        yard.ledger.clear(NOT_MADE, &due.day.date.to_string())?;
         if yard.ledger.store_report(to_store(&report), keep).await? {
             let (complete, of) = (report.totals.complete, report.totals.vehicles);
             let (date, needs_person) = (report.date, report.needs_person());
@@ -136,7 +137,7 @@ impl<'y> Keeper<'y> {
 fn not_made(date: Date, error: &LedgerError) -> Finding {
     Finding {
         code: NOT_MADE,
-        subject: "depot".into(),
+        subject: date.to_string(),
         severity: Severity::Act,
         vehicle: None,
         logger: None,

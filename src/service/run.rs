@@ -22,6 +22,7 @@ use crate::control::{self, Answer, Handler, Request};
 use crate::edges::Edges;
 use crate::ledger::{Finding, Ledger, LedgerError, Severity};
 use crate::link::Dialer;
+use crate::model::amount::size;
 use crate::model::{ArchiveName, LoggerId};
 use crate::progress::{Progress, Tick};
 use crate::yard::watch_logger;
@@ -185,7 +186,8 @@ async fn has_room(edges: &Edges, state_dir: &Path) -> Result<(), ServiceError> {
     let dir = state_dir.to_owned();
     match edges.blocking(move |disk| disk.space(&dir)).await {
         Ok(space) if space.free < ROOM => {
-            let why = format!("{} has {} bytes free, and wants {ROOM}", state_dir.display(), space.free);
+            let why =
+                format!("{} has {} free, and wants {}", state_dir.display(), size(space.free), size(ROOM));
             Err(LedgerError::Disk(why).into())
         }
         // A folder that is not there yet is made; what else is wrong shows then.

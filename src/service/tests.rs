@@ -31,6 +31,7 @@ mod exchanging;
 mod fetching;
 mod groups;
 mod keeping;
+mod metering;
 mod reading;
 mod refusing;
 mod removing;
@@ -264,6 +265,8 @@ struct Depot {
     others: Vec<SimLogger>,
     /// `spool_limit`.
     limit: &'static str,
+    /// Further lines of the access point `east`, where the logger stands.
+    point: &'static str,
     clock: Arc<Shifted>,
     disk: Arc<Failing>,
 }
@@ -295,6 +298,7 @@ impl Depot {
             listed: "L-0101",
             others,
             limit,
+            point: "",
             clock,
             disk: Arc::default(),
         }
@@ -314,6 +318,7 @@ impl Depot {
             dir.join("state"),
             self.limit
         );
+        depot += &format!("[[access_point]]\nname = \"east\"\n{}\n", self.point);
         for name in &self.archives {
             let root = dir.join(name);
             if !root.exists() {
@@ -322,7 +327,7 @@ impl Depot {
             depot += &format!("[[archive]]\nname = \"{name}\"\nurl = \"file://{}\"\n", root.display());
         }
         let vehicles = format!(
-            "[kind.wifi]\nopen_file = \"none\"\n{}\n[[vehicle]]\nid = \"PLOW-01\"\n\
+            "[kind.wifi]\nopen_file = \"none\"\n{}\n[[vehicle]]\nid = \"PLOW-01\"\naccess_point = \"east\"\n\
              [[logger]]\nid = \"{}\"\nvehicle = \"PLOW-01\"\nkind = \"wifi\"\nurl = \"{}\"\n{}\n",
             self.kind,
             self.listed,

@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::durable::Disk;
+use crate::model::amount::size;
 
 /// There is no room for a transfer.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("the spool has no room for {wanted} more bytes ({why})")]
+#[error("the spool has no room for {} more ({why})", size(*.wanted))]
 pub struct NoRoom {
     /// Bytes asked for.
     pub wanted: u64,

@@ -10,7 +10,9 @@ impl Visit<'_> {
     /// once for a listing; one that a transfer could not go on with, not again in this visit.
     pub(super) async fn fetch_ahead(&mut self) -> Result<(), End> {
         // A logger that begins at zero each time would send all of it for every growth.
-        if self.link.caps().resumes == Some(false) || !self.yard.spool.budget().has_air() {
+        // What is written again would cost its volume again.
+        let costs = self.is_metered() || self.used_up;
+        if costs || self.link.caps().resumes == Some(false) || !self.yard.spool.budget().has_air() {
             return Ok(());
         }
         for item in ahead(self.yard.ledger.pending(self.row.key).await?) {

@@ -111,7 +111,7 @@ async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Resul
             Ok(after) => left = after,
             Err(end) => break end,
         }
-        let quiet = left.closed + left.open == 0;
+        let quiet = left.closed + left.open == 0 || visit.used_up;
         let wait = if quiet { logger.kind.quiet_when_done } else { config.poll.list_every };
         if !rest(yard, yard.edges.random.jitter(wait)).await {
             visit.end("the service stopped".into()).await?;
@@ -144,12 +144,15 @@ async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
     Ok(left)
 }
 
-async fn finish(yard: &Yard, visit: Box<Visit<'_>>, ended: End, left: Left) -> Result<Came, YardError> {
+async fn finish(yard: &Yard, mut visit: Box<Visit<'_>>, ended: End, left: Left) -> Result<Came, YardError> {
     let logger = visit.logger.clone();
     match ended {
         End::Ours(e) => Err(e),
         End::Link(error) => {
             let seen = visit.counts.listings > 0;
+            if matches!(error.failure, LinkFailure::Absent | LinkFailure::Cut) {
+                visit.drove_off().await?;
+            }
             visit.end(error.to_string()).await?;
             match error.failure {
                 LinkFailure::Absent | LinkFailure::Cut if seen => Ok(Came::Went { left }),

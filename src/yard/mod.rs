@@ -7,6 +7,7 @@
 mod ahead;
 mod listings;
 mod logger;
+mod meter;
 mod partials;
 mod queue;
 mod removal;
@@ -65,6 +66,8 @@ pub struct Yard {
     listings: Listings,
     /// Held by who works on the partials of a logger.
     locks: Arc<std::sync::Mutex<BTreeMap<String, Arc<Mutex<()>>>>>,
+    /// What bounded access points carried this day.
+    volumes: meter::Volumes,
     /// Held by who makes room in the spool: one at a time, so that no more goes than must.
     pressure: Arc<Mutex<()>>,
 }
@@ -92,7 +95,7 @@ impl Yard {
         let turns = Turns::default();
         turns.set_limits(&config.borrow());
         let listings = Listings::default();
-        let (locks, pressure, archives) = Default::default();
+        let (locks, volumes, pressure, archives) = Default::default();
         Self {
             edges,
             ledger,
@@ -107,6 +110,7 @@ impl Yard {
             stop,
             listings,
             locks,
+            volumes,
             pressure,
         }
     }

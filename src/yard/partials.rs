@@ -11,6 +11,7 @@ use super::visit::Visit;
 use super::{Yard, YardError};
 use crate::ledger::state::Happening;
 use crate::ledger::{Finding, Idle, LedgerError, Pending, Severity, VersionId};
+use crate::model::amount::size;
 use crate::spool::NoRoom;
 
 impl Yard {
@@ -116,9 +117,9 @@ impl Visit<'_> {
                 logger: Some(idle.logger),
                 evidence: json!({ "file": idle.path.to_string(), "bytes": idle.mark, "for": item.path.to_string() }),
                 cause: format!(
-                    "the spool was full of unfinished files and nothing could be finished, so that what had come of {} ({:.0} MB) was dropped",
+                    "the spool was full of unfinished files and nothing could be finished, so that what had come of {} ({}) was dropped",
                     idle.path,
-                    idle.mark as f64 / 1e6
+                    size(idle.mark)
                 ),
                 action: "Nothing for this file: it is fetched from its start when the vehicle comes. If it happens again, give `spool_limit` a higher value.".into(),
             })?;

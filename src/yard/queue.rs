@@ -15,14 +15,16 @@ pub const TRIES: u32 = 2;
 /// The files to fetch now, first first: oldest first; behind them those that ended twice in this
 /// visit without a new byte; behind those old stock; last the files that have been stuck for three
 /// visits, and those of which a visit without resume brought no more than a part. Open files are left
-/// out.
+/// out. Where each byte costs (`metered`), old stock is left out too, and the newest come first.
 pub fn queue(
     kind: &Kind,
     pending: Vec<Pending>,
     fruitless: &BTreeMap<VersionId, u32>,
     credible: bool,
+    metered: bool,
 ) -> Vec<Pending> {
-    let closed: Vec<Pending> = pending.into_iter().filter(|item| !item.open).collect();
+    let wanted = |item: &Pending| !(item.open || metered && item.backlog);
+    let closed: Vec<Pending> = pending.into_iter().filter(wanted).collect();
     let place: BTreeMap<RemotePath, usize> = in_order(closed.iter().map(|item| item.path.clone()).collect())
         .into_iter()
         .enumerate()
@@ -34,12 +36,14 @@ pub fn queue(
         let tries = fruitless.get(&item.id).copied().unwrap_or(0);
         let never_fitted = item.stuck > 0 && item.stuck_at == Some(0);
         let time = if by_time { item.look.time.map(|t| t.as_millisecond()) } else { None };
+        let place = place.get(&item.path).and_then(|place| i64::try_from(*place).ok());
+        let turned = |at: Option<i64>| if metered { at.map(|at| -at) } else { at };
         (
             item.stuck >= STUCK_VISITS || never_fitted,
             tries >= TRIES,
             item.backlog && kind.backlog == crate::config::Backlog::AfterNew,
-            time,
-            place.get(&item.path).copied(),
+            turned(time),
+            turned(place),
         )
     });
     queue

@@ -292,14 +292,25 @@ impl Visit<'_> {
     }
 
     fn refused_to_remove(&self, path: &RemotePath, error: &LinkError) -> Result<(), LedgerError> {
+        let refused = error.is_answer() || error.failure == LinkFailure::Login;
+        let (severity, action) = match refused {
+            true => (
+                Severity::Act,
+                "Give its login the right to delete, or write remove = \"never\" in its kind. Files are safe in the archives meanwhile.",
+            ),
+            false => (
+                Severity::Watch,
+                "Nothing if it passes. Otherwise look at that logger's card, or write remove = \"never\" in its kind. Files are safe in the archives meanwhile.",
+            ),
+        };
         trouble::raise(
             self.yard,
             &self.logger,
             "remove-refused",
-            Severity::Act,
+            severity,
             json!({ "file": path.to_string(), "answer": error.detail }),
             format!("the logger does not delete {path}: {}", error.detail),
-            "Give its login the right to delete, or write remove = \"never\" in its kind. Files are safe in the archives meanwhile.",
+            action,
         )
     }
 

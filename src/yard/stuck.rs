@@ -1,14 +1,17 @@
 //! Files that get no further: they wait, go behind others, and are told after three visits.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use serde_json::json;
 
+use super::YardError;
 use super::queue::STUCK_VISITS;
 use super::visit::{End, Visit};
 use crate::fetch::Ended;
 use crate::ledger::{Finding, LedgerError, Pending, Severity, VersionId};
 use crate::link::LinkFailure;
+use crate::model::amount;
 
 /// What one transfer brought of a file that begins at zero each time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,7 +49,7 @@ impl Visit<'_> {
         let reached = self.reached.remove(&id);
         // Where each transfer begins at zero, one that ends at another byte than before was merely cut.
         if self.link.caps().resumes == Some(false) && at != item.furthest {
-            return self.did_not_fit(id, reached).await;
+            return Ok(self.did_not_fit(id, reached).await?);
         }
         // Another try within one visit is no further visit.
         let counted = self.stuck.insert(id, at) == Some(at);
@@ -70,7 +73,7 @@ impl Visit<'_> {
                 "file-stuck",
                 &item,
                 json!({ "at_byte": at }),
-                format!("{} has stopped at byte {at} {STUCK_VISITS} times: the card is probably damaged there", item.path),
+                format!("{} has stopped {STUCK_VISITS} times behind {}: the card is probably damaged there", item.path, amount::size(at)),
                 "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
             )?,
             _ => {}
@@ -80,14 +83,31 @@ impl Visit<'_> {
 
     /// The vehicle is gone: what begins at zero each time, and did not come whole, did not fit into its
     /// stay.
-    pub(super) async fn drove_off(&mut self) -> Result<(), End> {
-        for (id, reached) in std::mem::take(&mut self.reached) {
-            self.did_not_fit(id, Some(reached)).await?;
+    /// So does what did not come whole before and had no turn, behind files that took the whole stay.
+    pub(super) async fn drove_off(&mut self) -> Result<(), YardError> {
+        let mut all: BTreeMap<VersionId, Option<Reached>> =
+            std::mem::take(&mut self.reached).into_iter().map(|(id, reached)| (id, Some(reached))).collect();
+        let pace = Reached { bytes: self.counts.bytes, took: self.took };
+        let pace = (pace.bytes > 0).then_some(pace);
+        let resumes = self.link.caps().resumes == Some(true);
+        for item in self.yard.ledger.pending(self.row.key).await? {
+            // Counted at its beginning, although it has come further.
+            let began_again = item.stuck > 0 && item.stuck_at == Some(0) && item.furthest > 0;
+            if !item.open && began_again && !resumes {
+                all.entry(item.id).or_insert(pace);
+            }
+        }
+        for (id, reached) in all {
+            self.did_not_fit(id, reached).await?;
         }
         Ok(())
     }
 
-    async fn did_not_fit(&mut self, id: VersionId, reached: Option<Reached>) -> Result<(), End> {
+    async fn did_not_fit(&mut self, id: VersionId, reached: Option<Reached>) -> Result<(), YardError> {
+        // Another try within one visit is no further visit.
+        if !self.unfit.insert(id) {
+            return Ok(());
+        }
         // Each transfer ends elsewhere, and the file is stuck all the same.
         let visits = self.yard.ledger.stuck(id, Some(0)).await?;
         let pending = self.yard.ledger.pending(self.row.key).await?;
@@ -107,9 +127,9 @@ impl Visit<'_> {
             item,
             json!({ "minutes": minutes, "reached": reached.map(|reached| reached.bytes) }),
             format!(
-                "{} ({:.1} MB) has not come whole in {visits} visits: this logger cannot go on where a transfer was cut, and the vehicle does not stay{}",
+                "{} ({}) has not come whole in {visits} visits: this logger cannot go on where a transfer was cut, and the vehicle does not stay{}",
                 item.path,
-                size as f64 / 1e6,
+                amount::size(size),
                 if needs.is_empty() { " long enough" } else { &needs },
             ),
             &format!(

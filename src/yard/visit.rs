@@ -8,6 +8,7 @@ use std::time::Duration;
 use serde_json::json;
 use tokio::sync::{OwnedMutexGuard, oneshot};
 
+use super::meter::{Meter, Metered};
 use super::queue::{TRIES, queue};
 use super::removal::Removal;
 use super::stuck::Reached;
@@ -108,6 +109,14 @@ pub(super) struct Visit<'y> {
     /// How far this visit came with files that begin at zero each time.
     pub(super) reached: BTreeMap<VersionId, Reached>,
     strikes: BTreeMap<VersionId, u32>,
+    /// Files that were counted in this visit as too large for it.
+    pub(super) unfit: BTreeSet<VersionId>,
+    /// How long transfers took.
+    pub(super) took: Duration,
+    /// Whether the access point's volume ended the last round of work.
+    pub(super) used_up: bool,
+    meter: Option<Meter>,
+    metered: Metered,
     /// Whether the depot's own disk failed in this round of work.
     disk_failed: bool,
     finishing: Vec<(Answer, Pending)>,
@@ -144,6 +153,11 @@ impl<'y> Visit<'y> {
             stuck: BTreeMap::new(),
             reached: BTreeMap::new(),
             strikes: BTreeMap::new(),
+            unfit: BTreeSet::new(),
+            took: Duration::ZERO,
+            used_up: false,
+            meter: None,
+            metered: Metered::default(),
             disk_failed: false,
             finishing: Vec::new(),
         })
@@ -201,6 +215,7 @@ impl<'y> Visit<'y> {
             for code in ENDED_BY_LISTING {
                 self.yard.ledger.clear(code, id)?;
             }
+            self.clear_unbounded()?;
         }
         if !listing.is_whole() {
             let missing: Vec<_> = listing
@@ -245,7 +260,7 @@ impl<'y> Visit<'y> {
 
     async fn pending(&mut self) -> Result<Vec<Pending>, LedgerError> {
         let pending = self.yard.ledger.pending(self.row.key).await?;
-        Ok(queue(&self.logger.kind, pending, &self.fruitless, self.credible))
+        Ok(queue(&self.logger.kind, pending, &self.fruitless, self.credible, self.is_metered()))
     }
 
     /// Fetches what is closed, until nothing is left that can be had in this visit; then, ahead, what
@@ -259,6 +274,7 @@ impl<'y> Visit<'y> {
         let mut came = false;
         let mut no_room = Vec::new();
         self.disk_failed = false;
+        self.used_up = false;
         let mut queue = std::collections::VecDeque::new();
         loop {
             if stale {
@@ -278,6 +294,12 @@ impl<'y> Visit<'y> {
                 continue;
             };
             if self.yard.stop.is_cancelled() {
+                break;
+            }
+            self.meter = self.meter().await?;
+            if let Some(meter) = self.meter.as_ref().filter(|meter| meter.volume.is_used_up()) {
+                self.used_up = true;
+                self.tell_used_up(meter)?;
                 break;
             }
             let held = match turn.take() {
@@ -306,7 +328,6 @@ impl<'y> Visit<'y> {
                         return Err(End::Link(error));
                     }
                     if error.failure == LinkFailure::Absent {
-                        self.drove_off().await?;
                         return Err(End::Link(error));
                     }
                     let tries = self.fruitless.entry(item.id).or_default();
@@ -347,6 +368,9 @@ impl<'y> Visit<'y> {
         }
         drop(turn);
         self.settle().await?;
+        if let Some(meter) = self.meter.as_ref().filter(|_| !self.used_up && failures == 0) {
+            self.clear_used_up(meter)?;
+        }
         if failures == 0 { self.fetch_ahead().await } else { Ok(()) }
     }
 
@@ -398,14 +422,15 @@ impl<'y> Visit<'y> {
 
     /// Reads around what stops a file, in the turn that is held.
     pub(super) async fn skip(&mut self, item: &Pending) -> Result<Ended, End> {
-        let halt = Halt::below(&self.yard.stop);
+        let halt = self.halt();
         let (mut transfer, link) = self.transfer(&halt, &[]);
         Ok(transfer.skip(link, item).await?)
     }
 
     /// One transfer of one file, in a turn.
     pub(super) async fn fetch(&mut self, item: &Pending, turn: &Turn) -> Result<Ended, End> {
-        let halt = Halt::below(&self.yard.stop);
+        let (yard, halt, before) = (self.yard, self.halt(), self.counts.bytes);
+        let (meter, mut metered) = (self.meter.clone(), std::mem::take(&mut self.metered));
         let archives: Vec<String> = self.config.archives.iter().map(|a| a.name.to_string()).collect();
         let clock = &self.yard.edges.clock;
         let began = clock.mono();
@@ -420,8 +445,12 @@ impl<'y> Visit<'y> {
                     halt.give_way(why);
                     run.await?
                 }
+                e = metered.keep_telling(yard, meter.as_ref(), before, || halt.came()) => return Err(e.into()),
             }
         };
+        metered.came(halt.came());
+        self.metered = metered;
+        self.took += clock.mono().saturating_sub(began);
         if matches!(ended, Ended::Cut { .. }) {
             self.cut_short(item, Reached { bytes: halt.came(), took: clock.mono().saturating_sub(began) });
         }
@@ -460,7 +489,15 @@ impl<'y> Visit<'y> {
         Ok(())
     }
 
-    fn counted(&self, ended: Option<String>) -> Result<(), LedgerError> {
+    /// What ends a transfer early.
+    fn halt(&self) -> Halt {
+        Halt::below(&self.yard.stop).within(self.meter.as_ref().map(|meter| meter.volume.clone()))
+    }
+
+    fn counted(&mut self, ended: Option<String>) -> Result<(), LedgerError> {
+        if let Some(meter) = &self.meter {
+            self.metered.settle(&self.yard.ledger, meter, self.counts.bytes)?;
+        }
         match self.key {
             Some(key) => self.yard.ledger.visit(key, self.counts, ended),
             None => Ok(()),

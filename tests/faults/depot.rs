@@ -245,7 +245,7 @@ impl Depot {
         let config = yarder::config::load(&self.config()).expect("configuration").config;
         let now = clock.now();
         let day = Day::at(now, config.depot.day_starts, &config.depot.time_zone).expect("day");
-        let facts = Facts::read(&self.ledger(), &day).expect("facts");
+        let facts = Facts::read(&self.ledger(), &config, &day, now).expect("facts");
         yarder::report::build(&config, &facts, &day, now)
     }
 

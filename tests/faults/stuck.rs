@@ -184,3 +184,40 @@ async fn a_file_that_never_fits_into_the_vehicles_stay_is_told_with_its_minutes_
     assert_eq!(depot.hashes().len(), 6);
     assert!(depot.findings("never-fits").is_empty());
 }
+
+/// Files that take the whole stay leave no turn to one that did not come whole before, night after night.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_that_gets_no_turn_in_the_vehicles_stay_is_told_like_one_that_was_cut() {
+    let mut dice = dice("stuck, no turn");
+    let clock = TestClock::fast(60);
+    let logger = Arc::new(logger(Options::http(), &[("1.log", content(&mut dice, 600_000))]).await);
+    logger.faults().ignore_ranges = true;
+    logger.faults().rate = Some(400_000);
+    logger.faults().always(Point::file("1.log", 360_000), Effect::Stall);
+    let depot = Depot::new();
+    depot.write(&[("1", logger.url())]);
+    for night in 1..=4 {
+        assert!(night == 1 || depot.findings("never-fits").is_empty(), "before night {night}");
+        // That it cannot resume is seen in the second night; from then on all others come first.
+        if night > 2 {
+            let name = format!("2-{night}.log");
+            logger.card().add(&name, content(&mut dice, 200_000), recorded(night));
+            logger.faults().always(Point::file(&name, 150_000), Effect::Stall);
+        }
+        let there = logger.clone();
+        let leaves = tokio::task::spawn_blocking(move || {
+            eventually("it stalls", || (there.counters().broken == night as u64).then_some(()));
+        });
+        let leaves = async {
+            leaves.await.expect("seen");
+            logger.leave().await;
+        };
+        tokio::join!(depot.round(&clock), leaves);
+        logger.arrive().expect("its port");
+    }
+    let told = depot.findings("never-fits");
+    let files: Vec<_> =
+        told.iter().map(|f| f.evidence["file"].as_str().unwrap_or_default().to_owned()).collect();
+    assert_eq!(files, ["1.log"]);
+    assert!(told[0].evidence["minutes"].as_u64().is_some(), "{}", told[0].evidence);
+}

@@ -2,8 +2,6 @@
 //! through the real service with a real ledger, spool and archive, under a clock that moves when
 //! nothing else does. What is compared is what the operator reads each morning, with expectations
 //! that were written by hand.
-//!
-//! A metered link whose volume is used up is not among the states: nothing knows of `metered` yet.
 
 mod clock;
 mod disk;
@@ -128,6 +126,7 @@ fn besides(told: &BTreeMap<i8, Told>) {
     assert_eq!(names(19, "wrong-logger"), ["TRUCK-04"]);
     assert_eq!(names(21, "access-point-silent"), (1..=8).map(|n| format!("HAUL-{n:02}")).collect::<Vec<_>>());
     assert_eq!(names(22, "archive-away").len(), 38);
+    assert_eq!(names(20, "link-used-up"), ["CAR-03", "CAR-04"]);
     assert_eq!(names(19, "could-not-see"), ["NIGHT-01", "NIGHT-02"]);
     assert_eq!(names(14, "spool-full"), ["PLOW-05", "SWEEP-01", "SWEEP-02", "NIGHT-01", "NIGHT-02"]);
     // Finished after the last report of its day.

@@ -86,6 +86,10 @@ list_every = "5min"
 name = "east"
 [[access_point]]
 name = "west"
+[[access_point]]
+name = "mobile"
+metered = true
+max_per_day = "1 MB"
 [[archive]]
 name = "central"
 url = "file://{dir}/central"
@@ -104,7 +108,11 @@ pub fn list(files: &str) -> String {
     let mut text =
         format!("[kind.wifi]\nfiles = {files}\nquiet_when_done = \"30min\"\nurl = \"http://{{host}}/\"\n");
     for id in vehicles() {
-        let cell = if id.starts_with("HAUL") { "west" } else { "east" };
+        let cell = match id.as_str() {
+            "CAR-03" | "CAR-04" => "mobile",
+            _ if id.starts_with("HAUL") => "west",
+            _ => "east",
+        };
         text += &format!("[[vehicle]]\nid = \"{id}\"\naccess_point = \"{cell}\"\n");
         text += match id.as_str() {
             "GRASS-01" => "season = \"04-16/10-14\"\n",
@@ -361,6 +369,13 @@ impl Plot {
             let name = record(stage.world, "SWEEP-04", SMALL, at(20, "08:11"));
             stage.world.unit("SWEEP-04", |unit| unit.file(&name).refused = true);
         });
+        for name in ["CAR-03", "CAR-04"] {
+            self.world(20, "15:25", move |stage| {
+                let file = record(stage.world, name, 600_000, at(20, "15:12"));
+                stage.world.unit(name, |unit| unit.file(&file).rate = Some(50));
+            });
+            self.unit(21, "12:30", name, |unit| unit.files.values_mut().for_each(|f| f.rate = None));
+        }
         self.unit(21, "12:30", "TRUCK-05", |unit| unit.files.values_mut().for_each(|f| f.rate = None));
         self.unit(21, "12:30", "SWEEP-04", |unit| unit.files.values_mut().for_each(|f| f.refused = false));
         self.mood("PLOW-07", Mood::Garbage, 20, 21);

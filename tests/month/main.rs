@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use yarder::inspect::facts::{Facts, Rates, Summary};
 use yarder::inspect::{Format, Inspector};
 use yarder::model::RemotePath;
-use yarder::report::coverage::{Card, Found, Limits, Row, Seen, found};
+use yarder::report::coverage::{Card, Found, Limits, Row, Seen, of};
 
 use fleet::{DAY, Recorder, START, Trip, Vehicle, drive, restamped};
 
@@ -116,9 +116,9 @@ fn faults() -> Vec<Fault> {
         one(18, 17, 2, What::Recorder(Ahead(-619_315_200)), "logger-clock", &[]),
         one(20, 18, 2, What::Recorder(Ahead(3600)), "logger-clock", &[]),
         one(21, 8, 2, What::Recorder(Ahead(-900_000)), "logger-clock", &[]),
-        one(25, 9, 1, What::Unlisted(1), "numbers-missing", torn),
-        one(26, 21, 1, What::Unlisted(2), "numbers-missing", torn),
-        one(27, 22, 1, What::Unlisted(1), "numbers-missing", torn),
+        one(25, 9, 1, What::Unlisted(1), "numbers-missing", &[]),
+        one(26, 21, 1, What::Unlisted(2), "numbers-missing", &[]),
+        one(27, 22, 1, What::Unlisted(1), "numbers-missing", &[]),
         one(30, 10, 1, What::Recorder(Cut(60)), "file-damaged", torn),
         one(31, 15, 1, What::Recorder(Cut(35)), "file-damaged", torn),
         one(32, 23, 1, What::Recorder(Cut(90)), "file-damaged", torn),
@@ -242,8 +242,11 @@ fn live(seed: u64, faults: &[Fault]) -> Month {
                 used: !plans[n].is_empty(),
                 card: Some(card),
                 zone: &TimeZone::UTC,
+                strange: false,
+                before: &[],
+                calendar: ((from * 1000, to), to),
             };
-            let all = found(&seen, (from * 1000, to), &Limits::default());
+            let all = of(&seen, (from * 1000, to), &Limits::default()).found;
             if !all.is_empty() {
                 month.told.insert((n, day), all);
             }
@@ -350,8 +353,11 @@ fn real_recordings_cut_into_files_of_a_day_raise_nothing_but_what_is_wrong_with_
                 used: true,
                 card: None,
                 zone: &TimeZone::UTC,
+                strange: false,
+                before: &[],
+                calendar: ((from, from + DAY * 1000), from + DAY * 1000),
             };
-            for told in found(&seen, (from, from + DAY * 1000), &Limits::default()) {
+            for told in of(&seen, (from, from + DAY * 1000), &Limits::default()).found {
                 assert!(expected.contains(&told.code), "{name}, day {day}: {} {}", told.code, told.cause);
             }
         }

@@ -267,8 +267,10 @@ impl Model {
     pub fn report(&self, world: &Shared, config: &Config, book: &Book) -> Result<(), Broken> {
         let now = world.clock.now();
         let Some(day) = Day::at(now, config.depot.day_starts, &config.depot.time_zone) else { return Ok(()) };
-        let Ok(query) = ledger::read_on(&self.disk, Path::new(STATE)) else { return Ok(()) };
-        let Ok(facts) = Facts::read(&query, &day) else { return Ok(()) };
+        let query = ledger::read_on(&self.disk, Path::new(STATE)).map_err(|e| e.to_string())?;
+        // Its rows were read: whatever fails now is the report itself.
+        let facts =
+            Facts::read(&query, config, &day, now).map_err(|e| format!("no report can be made: {e}"))?;
         let report = build(config, &facts, &day, now);
         let yard = world.lock();
         let loggers = report.vehicles.iter().flat_map(|vehicle| &vehicle.loggers);

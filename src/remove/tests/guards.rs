@@ -1,6 +1,7 @@
 //! Every guard by itself.
 
 use futures_util::FutureExt as _;
+use jiff::SignedDuration;
 
 use super::*;
 
@@ -17,7 +18,7 @@ async fn a_file_that_is_safe_goes_and_the_last_of_its_stream_stays() {
 #[tokio::test]
 async fn every_guard_holds_a_file_back_by_itself() {
     type Break = fn(&mut Home, &mut Wire);
-    let cases: [(&str, Break, Stays); 18] = [
+    let cases: [(&str, Break, Stays); 19] = [
         ("its logger tells no serial number", |home, _| home.named = false, Stays::Nameless),
         ("it says another number", |_, wire| wire.units[0].serial = "00422".into(), Stays::Nameless),
         ("no later file is there", |home, _| home.earlier.clear(), Stays::Last),
@@ -87,6 +88,14 @@ async fn every_guard_holds_a_file_back_by_itself() {
             "no read begins at its end, and its middle is another",
             |_, wire| {
                 wire.resumes = false;
+                flip(wire, 150_000);
+            },
+            Stays::Differs,
+        ),
+        (
+            "its time is another, and so is its middle",
+            |_, wire| {
+                wire.time += SignedDuration::from_secs(60);
                 flip(wire, 150_000);
             },
             Stays::Differs,
@@ -224,4 +233,42 @@ async fn nothing_goes_whose_copy_is_owed_again_meanwhile() {
     home.ledger.wrong_elsewhere(&item.copies[0], "found wrong").await.expect("told");
     let intent = home.ledger.intend_removal(item.id, false, json!({})).await.expect("ledger");
     assert!(intent.is_none());
+}
+
+#[tokio::test]
+async fn a_file_whose_copies_were_not_read_stays_and_so_does_one_without_any() {
+    let (mut home, mut wire) = safe().await;
+    let item = home.items().await.remove(0);
+    let bare = Removable { copies: Vec::new(), ..item.clone() };
+    for read in [&[][..], std::slice::from_ref(&bare)] {
+        let policy = home.policy();
+        let guard = home.guard(&policy);
+        let copies = guard.copies(read).await;
+        let idle = std::future::pending();
+        let cleared = guard.clear(&mut wire, &item, &copies, &mut 0, idle).await.expect("no cut");
+        assert_eq!(cleared.err(), Some(Stays::NoCopy(String::new())));
+    }
+    home.required.clear();
+    assert_eq!(home.policy().stays(&bare), Some(Stays::NoCopy(String::new())));
+}
+
+#[tokio::test]
+async fn nothing_goes_that_an_archive_that_is_required_by_now_does_not_have() {
+    let (home, _) = safe().await;
+    let item = home.items().await.remove(0);
+    let both = vec![(CENTRAL.to_owned(), true), ("mirror".to_owned(), true)];
+    home.ledger.follow_archives(both).await.expect("archives");
+    let intent = home.ledger.intend_removal(item.id, true, json!({})).await.expect("ledger");
+    assert!(intent.is_none());
+    assert_eq!(home.state("00001.log").await, State::Archived);
+}
+
+#[tokio::test]
+async fn what_has_not_waited_long_enough_is_not_even_asked_about() {
+    const HOUR: Duration = Duration::from_secs(3600);
+    let (home, _) = safe().await;
+    let after = |span| home.ledger.removable(&home.row, span, VersionId(0), 10);
+    assert_eq!(after(HOUR).await.expect("removable").len(), 0);
+    home.ledger.lived(HOUR).expect("told");
+    assert_eq!(after(HOUR).await.expect("removable").len(), 2);
 }

@@ -1,7 +1,10 @@
 //! Loggers whose clock is wrong.
 
+use serde_json::{Value, json};
+
 use super::{Limits, Row};
 use crate::inspect::facts::{Began, Summary, gps_turns};
+use crate::ledger::Severity;
 
 const DAY: f64 = 86_400.0;
 /// A file comes home within this of its end, s; a turn of the GPS week without a vehicle that tells the time is known
@@ -81,6 +84,82 @@ pub fn drift(rows: &[Row], now: i64) -> Option<f64> {
     }
     slopes.sort_by(f64::total_cmp);
     slopes.get(slopes.len() / 2).copied()
+}
+
+/// What is wrong in words: cause, how much it asks, evidence and action.
+pub fn told(wrong: &Wrong, logger: &str) -> (String, Severity, Value, String) {
+    let ahead = |s: f64| if s < 0.0 { "behind" } else { "ahead" };
+    let (cause, severity, evidence) = match *wrong {
+        Wrong::Lost(began) => {
+            let began = serde_json::to_value(began).unwrap_or(Value::Null);
+            let from = began.as_str().unwrap_or_default().to_owned();
+            (
+                format!("{logger} lost the time: its files begin in {}", &from[..4.min(from.len())]),
+                Severity::Act,
+                json!({ "began": began }),
+            )
+        }
+        Wrong::Turned(turns) => (
+            format!(
+                "{logger} is {} days off, as a GPS receiver is that lost count of the weeks",
+                turns.abs() * 7168
+            ),
+            Severity::Act,
+            json!({ "gps_turns": turns }),
+        ),
+        Wrong::Future(s) => (
+            format!("{logger} dates its files {} ahead", span(s)),
+            Severity::Act,
+            json!({ "ahead_s": super::round(s) }),
+        ),
+        Wrong::Zone(zone) => (
+            format!("{logger} is {} {}, as another zone is", span(zone as f64), ahead(zone as f64)),
+            Severity::Watch,
+            json!({ "zone_s": zone }),
+        ),
+        Wrong::Off(s) => (
+            format!("{logger} is {} {} of the vehicle's clock", span(s), ahead(s)),
+            Severity::Watch,
+            json!({ "offset_s": super::round(s) }),
+        ),
+        Wrong::Drifts(s) => (
+            format!("{logger} {} {:.0} s a day", if s < 0.0 { "loses" } else { "gains" }, s.abs()),
+            Severity::Watch,
+            json!({ "drift_s_per_day": super::round(s) }),
+        ),
+    };
+    let action = match *wrong {
+        Wrong::Lost(_) | Wrong::Turned(_) | Wrong::Future(_) => {
+            format!(
+                "Set the clock of {logger}, and see to its battery; its files keep the times that they have."
+            )
+        }
+        Wrong::Zone(_) => format!("Let {logger} record universal time."),
+        Wrong::Off(_) | Wrong::Drifts(_) => format!("Set the clock of {logger}."),
+    };
+    (cause, severity, evidence, action)
+}
+
+/// The surest first.
+pub fn rank(wrong: &Wrong) -> u8 {
+    match wrong {
+        Wrong::Lost(_) => 0,
+        Wrong::Turned(_) => 1,
+        Wrong::Future(_) => 2,
+        Wrong::Zone(_) => 3,
+        Wrong::Off(_) => 4,
+        Wrong::Drifts(_) => 5,
+    }
+}
+
+/// A span in words.
+fn span(s: f64) -> String {
+    match s.abs() {
+        s if s < 120.0 => format!("{s:.0} s"),
+        s if s < 7_200.0 => format!("{:.0} min", s / 60.0),
+        s if s < 172_800.0 => format!("{:.1} h", s / 3_600.0),
+        s => format!("{:.0} days", s / 86_400.0),
+    }
 }
 
 #[cfg(test)]

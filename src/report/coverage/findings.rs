@@ -6,14 +6,15 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::card::{self, Card};
+use super::card::{self, Card, Forecast};
 use super::clock::{self, Wrong};
 use super::engine::{self, Between};
+use super::hours::{self, Hour};
 use super::vehicle::{Whose, whose};
-use super::{Limits, Row, buses, numbers};
+use super::{Limits, Row, STANDING, buses, numbers, round};
 use crate::inspect::facts::Summary;
 use crate::ledger::Severity;
-use crate::report::words::{calendar_day, count, of, size};
+use crate::report::words::{self, calendar_day, count, moment, size};
 
 /// Runs and files that a cause names.
 const NAMED: usize = 3;
@@ -36,6 +37,12 @@ pub struct Seen<'s> {
     pub card: Option<Card>,
     /// The depot's zone.
     pub zone: &'s TimeZone,
+    /// Another logger's card was in it, or another logger at its address: what lies between its files may be there.
+    pub strange: bool,
+    /// What was told of it and goes on until something mends it: code and evidence.
+    pub before: &'s [(&'s str, &'s Value)],
+    /// The calendar day whose hours are told, and until when all of its data is home; ms.
+    pub calendar: ((i64, i64), i64),
 }
 
 /// Something that is wrong.
@@ -43,6 +50,8 @@ pub struct Seen<'s> {
 pub struct Found {
     /// Its code.
     pub code: &'static str,
+    /// The file that shows it first, where it is an event.
+    pub event: Option<String>,
     /// How much it asks.
     pub severity: Severity,
     /// When the first file that shows it came home, ms.
@@ -55,30 +64,57 @@ pub struct Found {
     pub action: String,
 }
 
-/// What is wrong with a logger, by the files that came home in a span in ms.
-pub fn found(seen: &Seen<'_>, span: (i64, i64), limits: &Limits) -> Vec<Found> {
-    let day = Day { seen, span, limits };
-    let mut all = Vec::new();
+/// What the files of a logger's day say.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Told {
+    /// What is wrong.
+    pub found: Vec<Found>,
+    /// Codes of what was told before, and of which this day's files say nothing.
+    pub kept: Vec<&'static str>,
+    /// Hours with data for each hour driven; `None` where that is unknown.
+    pub covered: Option<f64>,
+    /// The hours of the calendar day; `None` where no file says anything of it.
+    pub hours: Option<Vec<Hour>>,
+}
+
+/// What the files say of a logger that came home in a span in ms.
+pub fn of(seen: &Seen<'_>, span: (i64, i64), limits: &Limits) -> Told {
+    let steps = engine::steps(seen.rows, limits);
+    let forecast = seen.card.and_then(|card| card::forecast(seen.rows, card, span.1));
+    let day = Day { seen, span, limits, steps: &steps, forecast };
+    let lacks = day.lacks();
+    let mut found = Vec::new();
     let other = day.wrong_vehicle();
     let mine = other.is_none();
-    all.extend(other);
-    all.extend(day.clock());
-    all.extend(day.silent());
-    // Counters of two vehicles have nothing in common.
-    all.extend(mine.then(|| day.unlogged()).flatten());
-    all.extend(day.numbers());
-    all.extend(day.damaged());
-    all.extend(day.dropped());
-    all.extend(day.too_many());
-    all.extend(day.loaded());
-    all.extend(day.card());
-    all
+    found.extend(other);
+    found.extend(day.clock());
+    found.extend(day.silent());
+    // Counters of two vehicles have nothing in common, and what is on another card is missing from none.
+    found.extend(day.unlogged(mine && !seen.strange, &lacks));
+    if !seen.strange {
+        found.extend(day.numbers(mine, &lacks));
+    }
+    found.extend(day.damaged());
+    found.extend(day.dropped());
+    found.extend(day.too_many());
+    found.extend(day.loaded());
+    found.extend(day.card());
+    let told = |code: &str| found.iter().any(|f| f.code == code && f.event.is_none());
+    let kept = seen.before.iter().filter(|(code, was)| !told(code) && day.keeps(code, was));
+    let kept = kept.filter_map(|(code, _)| STANDING.into_iter().find(|known| known == code)).collect();
+    let timed = found.iter().all(|f| f.code != "logger-clock" || f.severity != Severity::Act);
+    let (calendar, known) = seen.calendar;
+    let hours = if timed { hours::hours(seen.rows, &steps, limits, calendar, known) } else { None };
+    let covered = if mine && !seen.strange { hours::covered(seen.rows, &steps, span) } else { None };
+    Told { found, kept, covered, hours }
 }
 
 struct Day<'d> {
     seen: &'d Seen<'d>,
     span: (i64, i64),
     limits: &'d Limits,
+    steps: &'d [engine::Step],
+    forecast: Option<Forecast>,
 }
 
 impl Day<'_> {
@@ -112,7 +148,7 @@ impl Day<'_> {
         }
         let Seen { logger, vehicle, .. } = self.seen;
         if let Some(((vin, owner), files)) = others.into_iter().max_by_key(|(_, files)| files.len()) {
-            let n = of(files.len() as u64, "file");
+            let n = words::of(files.len() as u64, "file");
             let cause = match &owner {
                 Some(owner) => format!(
                     "{n} of {logger} were recorded in {owner}, not in {vehicle}: they tell its VIN {vin}"
@@ -131,9 +167,10 @@ impl Day<'_> {
             };
             return Some(Found {
                 code: "wrong-vehicle",
+                event: None,
                 severity: Severity::Act,
                 since: files.iter().map(|(_, home)| *home).min().unwrap_or(self.span.0),
-                evidence: json!({ "vin": vin, "vehicle": owner, "files": files.len() }),
+                evidence: json!({ "vin": vin, "vehicle": owner, "listed": vehicle, "files": files.len() }),
                 cause,
                 action,
             });
@@ -141,13 +178,14 @@ impl Day<'_> {
         // A VIN that is right is believed more than a counter.
         let step = (!same).then(|| {
             self.steps().find_map(|(step, home)| match step.what {
-                Between::Other(is, was) => Some((is, was, home)),
+                Between::Other(is, was) => Some((is, was, home, self.name(step.after))),
                 Between::Unlogged(..) => None,
             })
         });
-        let (is, was, home) = step.flatten()?;
+        let (is, was, home, file) = step.flatten()?;
         Some(Found {
             code: "wrong-vehicle",
+            event: Some(file),
             severity: Severity::Act,
             since: home,
             evidence: json!({ "odometer_km": is, "before_km": was }),
@@ -160,25 +198,86 @@ impl Day<'_> {
         })
     }
 
+    /// Whether what was told goes on, since no file of this span says anything of it.
+    fn keeps(&self, code: &str, was: &Value) -> bool {
+        let any = |says: fn(&Summary) -> bool| self.files().any(|(_, facts, _)| says(facts));
+        match code {
+            "card-fills" => self.seen.card.is_some() && self.forecast.is_none(),
+            "wrong-vehicle" => {
+                was["listed"].as_str() == Some(self.seen.vehicle) && !any(|facts| facts.vin.is_some())
+            }
+            // What the vehicle's clock showed, a file without it does not refute.
+            "logger-clock" => {
+                match was["began"].is_string() || was["gps_turns"].is_i64() || was["ahead_s"].is_f64() {
+                    true => !any(|facts| facts.last.is_some()),
+                    false => !any(|facts| facts.clock.offset_s.is_some()),
+                }
+            }
+            "bus-silent" => {
+                let names = was["buses"].as_array().into_iter().flatten().filter_map(Value::as_str);
+                let speaks = |name: &str| {
+                    let mut files = self.files();
+                    files.any(|(_, facts, _)| {
+                        facts.buses.iter().any(|bus| bus.frames > 0 && (name.is_empty() || bus.name == name))
+                    })
+                };
+                !names.into_iter().all(speaks)
+            }
+            _ => !any(|facts| facts.frames > 0),
+        }
+    }
+
     /// Steps to files that came home in this span.
-    fn steps(&self) -> impl Iterator<Item = (engine::Step, i64)> {
-        let steps = engine::steps(self.seen.rows, self.limits).into_iter();
-        steps.filter_map(|step| {
+    fn steps(&self) -> impl Iterator<Item = (&engine::Step, i64)> {
+        self.steps.iter().filter_map(|step| {
             let row = self.seen.rows.get(step.after).filter(|row| self.came(row))?;
             Some((step, row.home?))
         })
     }
 
-    fn unlogged(&self) -> Option<Found> {
+    fn name(&self, place: usize) -> String {
+        self.seen.rows.get(place).map_or(String::new(), |row| row.path.to_string())
+    }
+
+    /// Numbers that are missing.
+    fn lacks(&self) -> Vec<numbers::Lack> {
+        numbers::of(self.seen.rows, self.span)
+    }
+
+    /// What was driven from one file to the next while numbers are missing between them; km and hours.
+    fn lost_with(&self, lacks: &[numbers::Lack]) -> (f64, f64) {
+        let steps = self.steps().filter(|(step, _)| self.across(step, lacks));
+        steps.fold((0.0, 0.0), |sum, (step, _)| match step.what {
+            Between::Unlogged(km, hours) => (sum.0 + km, sum.1 + hours),
+            Between::Other(..) => sum,
+        })
+    }
+
+    /// Whether numbers are missing between the files of a step.
+    fn across(&self, step: &engine::Step, lacks: &[numbers::Lack]) -> bool {
+        let path = |place: usize| self.seen.rows.get(place).map(|row| &row.path);
+        let (Some(before), Some(after)) = (path(step.before), path(step.after)) else { return false };
+        lacks.iter().any(|lack| lack.is_between(before, after))
+    }
+
+    /// The end of the file before a step and the beginning of the one after it, as the logger's clock says them.
+    fn between(&self, step: &engine::Step) -> Option<String> {
+        let facts = |place: usize| self.seen.rows.get(place)?.facts.as_ref();
+        let (from, to) = (facts(step.before)?.last?, facts(step.after)?.first?);
+        let clock = |at| moment(at, to, self.seen.zone);
+        Some(format!("{} and {}", clock(from), clock(to)))
+    }
+
+    /// What was driven and no file has: between files, unless their counters are not to be compared, and within them.
+    fn unlogged(&self, between: bool, lacks: &[numbers::Lack]) -> Option<Found> {
         let (mut km, mut hours, mut since, mut where_) = (0.0, 0.0, i64::MAX, Vec::new());
-        for (step, home) in self.steps() {
+        // What the missing files have is told with them.
+        for (step, home) in self.steps().filter(|(step, _)| between && !self.across(step, lacks)) {
             let Between::Unlogged(way, ran) = step.what else { continue };
             (km, hours, since) = (km + way, hours + ran, since.min(home));
-            let name =
-                |place: usize| self.seen.rows.get(place).map_or(String::new(), |row| row.path.to_string());
-            where_.push(
-                json!({ "after": name(step.before), "before": name(step.after), "km": way, "hours": ran }),
-            );
+            let (after, before) = (self.name(step.before), self.name(step.after));
+            let when = self.between(step);
+            where_.push(json!({ "after": after, "before": before, "km": way, "hours": ran, "when": when }));
         }
         for (row, facts, home) in self.files() {
             let inside = engine::within(facts);
@@ -188,19 +287,18 @@ impl Day<'_> {
             }
         }
         let first = where_.first()?;
-        let place = match (first["after"].as_str(), first["within"].as_str()) {
-            (Some(after), _) => format!("after {after}"),
-            (_, Some(within)) => format!("in {within}"),
-            _ => String::new(),
+        let (place, file) = match (first["after"].as_str(), first["within"].as_str()) {
+            (Some(after), _) => {
+                let when = first["when"].as_str().map_or(String::new(), |when| format!(", between {when}"));
+                (format!("after {after}{when}"), after)
+            }
+            (_, Some(within)) => (format!("in {within}"), within),
+            _ => (String::new(), ""),
         };
-        let what = match (km >= 1.0, hours >= 0.1) {
-            (true, true) => format!("{km:.0} km and {hours:.1} hours of the engine"),
-            (true, false) => format!("{km:.0} km"),
-            _ => format!("{hours:.1} hours of the engine"),
-        };
-        let logger = self.seen.logger;
+        let (what, logger, event) = (drove(km, hours), self.seen.logger, Some(file.to_owned()));
         Some(Found {
             code: "driving-not-logged",
+            event,
             severity: Severity::Act,
             since,
             evidence: json!({ "km": round(km), "hours": round(hours), "places": where_.len(), "first": where_.into_iter().take(NAMED).collect::<Vec<_>>() }),
@@ -223,7 +321,7 @@ impl Day<'_> {
             true => (
                 format!(
                     "{} of {logger} hold no frame, although {vehicle} was used",
-                    of(self.files().count() as u64, "file")
+                    words::of(self.files().count() as u64, "file")
                 ),
                 format!("See whether {logger} is plugged into the bus, at the bus's bit rate."),
             ),
@@ -236,7 +334,8 @@ impl Day<'_> {
             ),
         };
         let (since, evidence) = (self.first(), json!({ "buses": silent }));
-        Some(Found { code: "bus-silent", severity: Severity::Act, since, evidence, cause, action })
+        let severity = Severity::Act;
+        Some(Found { code: "bus-silent", event: None, severity, since, evidence, cause, action })
     }
 
     fn clock(&self) -> Option<Found> {
@@ -248,78 +347,30 @@ impl Day<'_> {
             let some = self.files().next().is_some() && drift.abs() > self.limits.clock_drift_s;
             some.then_some((Wrong::Drifts(drift), self.first()))
         };
-        let (wrong, since) = wrong.min_by_key(|(wrong, home)| (rank(wrong), *home)).or_else(drift)?;
-        let ahead = |s: f64| if s < 0.0 { "behind" } else { "ahead" };
-        let (cause, severity, evidence) = match wrong {
-            Wrong::Lost(began) => {
-                let began = serde_json::to_value(began).unwrap_or(Value::Null);
-                let from = began.as_str().unwrap_or_default().to_owned();
-                (
-                    format!("{logger} lost the time: its files begin in {}", &from[..4.min(from.len())]),
-                    Severity::Act,
-                    json!({ "began": began }),
-                )
-            }
-            Wrong::Turned(turns) => (
-                format!(
-                    "{logger} is {} days off, as a GPS receiver is that lost count of the weeks",
-                    turns.abs() * 7168
-                ),
-                Severity::Act,
-                json!({ "gps_turns": turns }),
-            ),
-            Wrong::Future(s) => (
-                format!("{logger} dates its files {} ahead", span(s)),
-                Severity::Act,
-                json!({ "ahead_s": round(s) }),
-            ),
-            Wrong::Zone(zone) => (
-                format!("{logger} is {} {}, as another zone is", span(zone as f64), ahead(zone as f64)),
-                Severity::Watch,
-                json!({ "zone_s": zone }),
-            ),
-            Wrong::Off(s) => (
-                format!("{logger} is {} {} of the vehicle's clock", span(s), ahead(s)),
-                Severity::Watch,
-                json!({ "offset_s": round(s) }),
-            ),
-            Wrong::Drifts(s) => (
-                format!("{logger} {} {:.0} s a day", if s < 0.0 { "loses" } else { "gains" }, s.abs()),
-                Severity::Watch,
-                json!({ "drift_s_per_day": round(s) }),
-            ),
-        };
-        let action = match wrong {
-            Wrong::Lost(_) | Wrong::Turned(_) | Wrong::Future(_) => {
-                format!(
-                    "Set the clock of {logger}, and see to its battery; its files keep the times that they have."
-                )
-            }
-            Wrong::Zone(_) => format!("Let {logger} record universal time."),
-            Wrong::Off(_) | Wrong::Drifts(_) => format!("Set the clock of {logger}."),
-        };
-        Some(Found { code: "logger-clock", severity, since, evidence, cause, action })
+        let (wrong, since) = wrong.min_by_key(|(wrong, home)| (clock::rank(wrong), *home)).or_else(drift)?;
+        let (cause, severity, evidence, action) = clock::told(&wrong, logger);
+        Some(Found { code: "logger-clock", event: None, severity, since, evidence, cause, action })
     }
 
-    fn numbers(&self) -> Option<Found> {
-        let all = numbers::of(self.seen.rows, self.span);
-        let n: u128 = all.iter().flat_map(|(.., runs)| runs).map(|(first, last)| last - first + 1).sum();
-        let (stream, width, runs) = all.first()?;
-        let name = |(first, last): &(u128, u128)| match first == last {
-            true => format!("{stream}{first:0width$}"),
-            false => format!("{stream}{first:0width$} to {last:0width$}"),
-        };
-        let mut names: Vec<String> = runs.iter().take(NAMED).map(name).collect();
-        if runs.len() > NAMED || all.len() > 1 {
+    fn numbers(&self, mine: bool, lacks: &[numbers::Lack]) -> Option<Found> {
+        let n: u128 = lacks.iter().map(numbers::Lack::files).sum();
+        let first = lacks.first()?;
+        let mut names: Vec<String> = first.names().take(NAMED).collect();
+        if first.runs.len() > NAMED || lacks.len() > 1 {
             names.push("others".to_owned());
         }
-        let logger = self.seen.logger;
+        let (logger, vehicle) = (self.seen.logger, self.seen.vehicle);
+        let (km, hours) = if mine { self.lost_with(lacks) } else { (0.0, 0.0) };
+        let driven = km > 0.0 || hours > 0.0;
+        let with =
+            if driven { format!("; {vehicle} drove {} meanwhile", drove(km, hours)) } else { String::new() };
         Some(Found {
             code: "numbers-missing",
-            severity: Severity::Watch,
+            event: names.first().cloned(),
+            severity: if driven { Severity::Act } else { Severity::Watch },
             since: self.first(),
-            evidence: json!({ "files": n as u64, "names": names }),
-            cause: format!("{} {logger} never offered: {}", missing(n), names.join(", ")),
+            evidence: json!({ "files": n as u64, "names": names, "km": round(km), "hours": round(hours) }),
+            cause: format!("{} {logger} never offered: {}{with}", missing(n), names.join(", ")),
             action: format!(
                 "Look at the card of {logger} with a card reader; a folder that cannot be read is the usual cause."
             ),
@@ -337,6 +388,7 @@ impl Day<'_> {
         let often = n > 2 && n * 2 > all;
         Some(Found {
             code: "file-damaged",
+            event: Some(row.path.to_string()),
             severity: if often { Severity::Act } else { Severity::Watch },
             since: damaged.iter().map(|(_, _, home)| *home).min().unwrap_or(self.span.0),
             evidence: json!({ "files": n, "of": all, "first": row.path.to_string(), "damage": facts.damage.first().map(|d| &d.code), "frames": facts.frames }),
@@ -360,6 +412,7 @@ impl Day<'_> {
         let logger = self.seen.logger;
         (dropped as f64 > self.limits.dropped * (frames + dropped) as f64).then(|| Found {
             code: "frames-dropped",
+            event: None,
             severity: Severity::Watch,
             since: self.first(),
             evidence: json!({ "frames": dropped, "reports": reports, "recorded": frames }),
@@ -384,6 +437,7 @@ impl Day<'_> {
         let rate = rate.map_or(String::new(), |rate| format!(" of {} kbit/s", rate / 1000));
         Some(Found {
             code: "too-many-frames",
+            event: None,
             severity: Severity::Watch,
             since: self.first(),
             evidence: json!({ "bus": bus, "frames": frames }),
@@ -402,6 +456,7 @@ impl Day<'_> {
         let vehicle = self.seen.vehicle;
         Some(Found {
             code: "bus-load",
+            event: None,
             severity: Severity::Watch,
             since: home,
             evidence: json!({ "bus": bus.name, "load": load, "file": row.path.to_string() }),
@@ -415,9 +470,9 @@ impl Day<'_> {
     fn card(&self) -> Option<Found> {
         let card = self.seen.card?;
         let now = self.span.1;
-        let forecast = card::forecast(self.seen.rows, card, now)?;
-        let days = (forecast.full - now) as f64 / DAY;
-        if days > self.limits.card_days {
+        let full = card.room() * 50 < card.size;
+        let days = self.forecast.map(|forecast| (forecast.full - now) as f64 / DAY);
+        if !full && days.is_none_or(|days| days > self.limits.card_days) {
             return None;
         }
         let day = |at: i64| {
@@ -429,9 +484,8 @@ impl Day<'_> {
             date(at).zip(date(now)).map_or(String::new(), |(date, near)| calendar_day(date, near))
         };
         let logger = self.seen.logger;
-        let cause = match card.room() * 50 < card.size {
-            true => format!("the card of {logger} is full"),
-            false => format!(
+        let cause = match self.forecast {
+            Some(forecast) if !full => format!(
                 "the card of {logger} will be full by {} ({} to {}): {} a day, room for {}",
                 day(forecast.full),
                 day(forecast.earliest),
@@ -439,13 +493,17 @@ impl Day<'_> {
                 size(forecast.a_day as u64),
                 size(card.room())
             ),
+            _ => format!("the card of {logger} is full"),
         };
+        let (a_day, an_hour) =
+            (self.forecast.map(|f| f.a_day as u64), self.forecast.and_then(|f| f.an_hour).map(|b| b as u64));
         Some(Found {
             code: "card-fills",
+            event: None,
             severity: Severity::Act,
             since: self.first(),
             evidence: json!({
-                "days": (days * 10.0).round() / 10.0, "bytes_a_day": forecast.a_day as u64, "bytes_an_hour": forecast.an_hour.map(|b| b as u64),
+                "days": days.map(|days| (days * 10.0).round() / 10.0), "bytes_a_day": a_day, "bytes_an_hour": an_hour,
                 "room": card.room(), "overwrites": card.overwrites,
             }),
             cause,
@@ -462,17 +520,6 @@ impl Day<'_> {
     }
 }
 
-fn rank(wrong: &Wrong) -> u8 {
-    match wrong {
-        Wrong::Lost(_) => 0,
-        Wrong::Turned(_) => 1,
-        Wrong::Future(_) => 2,
-        Wrong::Zone(_) => 3,
-        Wrong::Off(_) => 4,
-        Wrong::Drifts(_) => 5,
-    }
-}
-
 fn missing(n: u128) -> String {
     match n {
         1 => "a file is missing that".to_owned(),
@@ -480,16 +527,11 @@ fn missing(n: u128) -> String {
     }
 }
 
-/// A span in words.
-fn span(s: f64) -> String {
-    match s.abs() {
-        s if s < 120.0 => format!("{s:.0} s"),
-        s if s < 7_200.0 => format!("{:.0} min", s / 60.0),
-        s if s < 172_800.0 => format!("{:.1} h", s / 3_600.0),
-        s => format!("{:.0} days", s / 86_400.0),
+/// Way and hours of the engine, in words.
+fn drove(km: f64, hours: f64) -> String {
+    match (km >= 1.0, hours >= 0.1) {
+        (true, true) => format!("{km:.0} km and {hours:.1} hours of the engine"),
+        (true, false) => format!("{km:.0} km"),
+        _ => format!("{hours:.1} hours of the engine"),
     }
-}
-
-fn round(value: f64) -> f64 {
-    (value * 100.0).round() / 100.0
 }

@@ -3,6 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Row;
+use crate::listing::order::counter;
+use crate::model::RemotePath;
 
 /// A stream whose numbers are missing this often does not count its files (common practice, no source): one of so many.
 const DENSE: u128 = 4;
@@ -38,14 +40,58 @@ pub fn missing(seen: impl IntoIterator<Item = u128>, modulus: u128) -> Runs {
     runs
 }
 
-/// What is missing from the streams of the newest card of which a file came home in this span, with what of the
-/// name stands before it and its digits: the stretches that end at a file which came home then. What was offered on another card is not
-/// missing: a card that was taken out and came back counts as a new one.
-pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, usize, Runs)> {
+/// What is missing from a stream.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Lack {
+    folder: Vec<u8>,
+    /// What of the name stands before the number.
+    before: Vec<u8>,
+    /// Digits of the number.
+    width: u32,
+    /// What is missing.
+    pub runs: Runs,
+}
+
+impl Lack {
+    /// How many files.
+    pub fn files(&self) -> u128 {
+        self.runs.iter().map(|(first, last)| last - first + 1).sum()
+    }
+
+    /// The runs by the names of their files, without what stands behind the number.
+    pub fn names(&self) -> impl Iterator<Item = String> {
+        let stream = String::from_utf8_lossy(&[&self.folder[..], &self.before].concat()).into_owned();
+        let width = self.width as usize;
+        self.runs.iter().map(move |(first, last)| match first == last {
+            true => format!("{stream}{first:0width$}"),
+            false => format!("{stream}{first:0width$} to {last:0width$}"),
+        })
+    }
+
+    /// Whether some of it lies between two files.
+    pub fn is_between(&self, one: &RemotePath, other: &RemotePath) -> bool {
+        let mine = |path: &RemotePath| {
+            let found = counter(path).filter(|c| path.folder() == self.folder && c.before == self.before);
+            found.filter(|c| c.width == self.width).map(|c| c.number)
+        };
+        let (Some(from), Some(to)) = (mine(one), mine(other)) else { return false };
+        let within = |(first, last): &(u128, u128)| match from <= to {
+            true => from < *first && *last < to,
+            // Over the turn.
+            false => from < *first || *last < to,
+        };
+        self.runs.iter().any(within)
+    }
+}
+
+/// What is missing from the streams of the newest card of which a file came home in this span: the stretches that end at
+/// a file which came home then. What was offered on another card is not missing: a card that was taken out and came back
+/// counts as a new one.
+pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<Lack> {
     let mut streams = BTreeMap::<_, Vec<(u128, Option<i64>)>>::new();
     let mut offered = BTreeMap::<_, BTreeSet<u128>>::new();
     for row in rows {
-        let Some(counter) = crate::listing::order::counter(&row.path) else { continue };
+        let Some(counter) = counter(&row.path) else { continue };
         let stream = (row.path.folder().to_vec(), counter.before, counter.width);
         offered.entry(stream.clone()).or_default().insert(counter.number);
         streams.entry((row.card, stream)).or_default().push((counter.number, row.home));
@@ -67,11 +113,9 @@ pub(super) fn of(rows: &[Row], (from, to): (i64, i64)) -> Vec<(String, usize, Ru
             let home = files.iter().filter(|(n, _)| *n == number).filter_map(|(_, home)| *home);
             home.max().is_some_and(|home| (from..to).contains(&home))
         };
-        let fresh: Runs = runs.into_iter().filter(|(_, last)| came((last + 1) % modulus)).collect();
-        if !fresh.is_empty() {
-            let mut name = folder;
-            name.extend(before);
-            all.push((String::from_utf8_lossy(&name).into_owned(), width as usize, fresh));
+        let runs: Runs = runs.into_iter().filter(|(_, last)| came((last + 1) % modulus)).collect();
+        if !runs.is_empty() {
+            all.push(Lack { folder, before, width, runs });
         }
     }
     all
@@ -105,7 +149,8 @@ mod tests {
     fn what_was_offered_on_another_card_or_is_known_as_lost_is_not_missing() {
         let row = super::super::tests::row;
         let mut rows: Vec<Row> = [1, 2, 3, 4, 5, 6, 7, 8, 10].map(|n| row(n, 5)).into();
-        assert_eq!(of(&rows, (0, 10)), [("log".to_owned(), 5, vec![(9, 9)])]);
+        let names: Vec<_> = of(&rows, (0, 10)).iter().flat_map(Lack::names).collect();
+        assert_eq!(names, ["log00009"]);
         rows.push(Row { card: 2, ..row(9, 1) });
         assert_eq!(of(&rows, (0, 10)), []);
         rows.pop();

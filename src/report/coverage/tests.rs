@@ -95,17 +95,26 @@ fn week(change: impl Fn(&mut Made)) -> Vec<Row> {
 }
 
 fn told(rows: &[Row], card: Option<Card>) -> Vec<Found> {
+    all_told(rows, card, false, &[]).found
+}
+
+fn all_told(rows: &[Row], card: Option<Card>, strange: bool, before: &[(&str, &serde_json::Value)]) -> Told {
     let list = [("PLOW-03", Some(OURS)), ("PLOW-04", Some(THEIRS))];
     let zone = TimeZone::UTC;
-    let seen = Seen { logger: "L-1", vehicle: "PLOW-03", list: &list, rows, used: true, card, zone: &zone };
     let from = ((NOON + 7.0 * 24.0) * HOUR as f64) as i64;
-    let all = found(&seen, (from, from + 24 * HOUR), &Limits::default());
-    for f in &all {
+    let calendar = ((from - 12 * HOUR, from + 12 * HOUR), from + 24 * HOUR);
+    let (logger, vehicle) = ("L-1", "PLOW-03");
+    let seen =
+        Seen { logger, vehicle, list: &list, rows, used: true, card, zone: &zone, strange, before, calendar };
+    let told = of(&seen, (from, from + 24 * HOUR), &Limits::default());
+    let all = &told.found;
+    for f in all {
         assert!(crate::report::meaning(f.code).is_some(), "{} has no meaning in the list", f.code);
         assert!(!f.cause.ends_with('.') && f.action.ends_with('.'), "{f:?}");
         assert!(f.since >= from, "{f:?}");
+        assert!(f.event.is_some() || STANDING.contains(&f.code), "{f:?}");
     }
-    all
+    told
 }
 
 fn codes(all: &[Found]) -> Vec<&'static str> {
@@ -133,7 +142,7 @@ fn driving_without_a_log_is_told_with_its_place() {
     assert_eq!(codes(&all), ["driving-not-logged"]);
     assert_eq!(
         all[0].cause,
-        "PLOW-03 drove 35 km and 2.0 hours of the engine that no file of L-1 has, after log00106.mf4"
+        "PLOW-03 drove 35 km and 2.0 hours of the engine that no file of L-1 has, after log00106.mf4, between 16:00 and 12:00"
     );
     assert_eq!(last_day(|made| made.ran = Some(1.0)), [], "frames came all the time");
     let all = last_day(|made| {
@@ -221,4 +230,81 @@ fn a_card_that_fills_says_by_when() {
     assert_eq!(codes(&told(&week(|_| ()), Some(Card { used: 99_500_000, ..card }))), ["card-fills"]);
     assert_eq!(told(&week(|_| ()), Some(Card { used: 10_000_000, ..card })), []);
     assert_eq!(told(&week(|_| ()), Some(Card { overwrites: true, ..card })), [], "all of it is home");
+}
+
+#[test]
+fn a_card_that_is_full_is_told_before_anybody_knows_how_fast_it_filled() {
+    let card = Card { size: 100_000_000, used: 99_500_000, waiting: 0, overwrites: false };
+    let all = told(&week(|_| ())[7..], Some(card));
+    assert_eq!((codes(&all), all[0].cause.as_str()), (vec!["card-fills"], "the card of L-1 is full"));
+}
+
+#[test]
+fn driving_across_missing_numbers_is_one_finding() {
+    let gap = |made: &mut Made| {
+        (made.number, made.km, made.counted) = (110, Some((735.0, 800.0)), Some((30.0, 34.0)))
+    };
+    let mut rows = week(gap);
+    rows.splice(0..0, (0..92).map(|n| row(n + 8, n)));
+    let all = told(&rows, None);
+    assert_eq!(codes(&all), ["numbers-missing"]);
+    assert!(
+        all[0].cause.ends_with("; PLOW-03 drove 35 km and 2.0 hours of the engine meanwhile"),
+        "{}",
+        all[0].cause
+    );
+    assert_eq!(all[0].severity, crate::ledger::Severity::Act, "what they hold was driven");
+}
+
+#[test]
+fn what_may_lie_on_another_loggers_card_is_not_missing_and_what_a_file_lacks_is() {
+    let strange = |rows: &[Row]| codes(&all_told(rows, None, true, &[]).found).join(" ");
+    assert_eq!(strange(&week(|made| made.km = Some((735.0, 800.0)))), "");
+    let within = week(|made| {
+        let at = |hours: f64| Timestamp::from_second((hours * 3600.0) as i64).expect("time");
+        made.ran = Some(1.0);
+        made.facts.gaps = vec![Gap { from: at(made.hours.0 + 0.5), to: at(made.hours.0 + 3.5), s: 10_800.0 }];
+    });
+    assert_eq!(strange(&within), "driving-not-logged");
+}
+
+#[test]
+fn events_bear_their_file_and_what_goes_on_does_not() {
+    let event =
+        |change: fn(&mut Made)| last_day(change).into_iter().map(|f| (f.code, f.event)).collect::<Vec<_>>();
+    let file = |name: &str| Some(format!("{name}.mf4"));
+    assert_eq!(event(|made| made.vin = Some(THEIRS)), [("wrong-vehicle", None)]);
+    let other = event(|made| (made.vin, made.km, made.counted) = (None, Some((55_000.0, 55_090.0)), None));
+    assert_eq!(other, [("wrong-vehicle", file("log00107"))]);
+    assert_eq!(event(|made| made.facts.complete = false), [("file-damaged", file("log00107"))]);
+    let drove = event(|made| (made.km, made.counted) = (Some((735.0, 800.0)), None));
+    assert_eq!(drove, [("driving-not-logged", file("log00106"))]);
+}
+
+#[test]
+fn what_goes_on_is_kept_until_a_file_refutes_it() {
+    use serde_json::json;
+    let kept = |rows: &[Row], code: &'static str, was: serde_json::Value| {
+        all_told(rows, None, false, &[(code, &was)]).kept == [code]
+    };
+    let (none, well) = (&week(|_| ())[..7], week(|_| ()));
+    let timed = week(|made| made.facts.clock.offset_s = Some(1.0));
+    for (code, was) in [
+        ("logger-clock", json!({ "began": "2000-01-01" })),
+        ("bus-silent", json!({ "buses": ["can0"] })),
+        ("bus-silent", json!({ "buses": [""] })),
+        ("wrong-vehicle", json!({ "vin": THEIRS, "listed": "PLOW-03" })),
+        ("frames-dropped", json!({ "frames": 3 })),
+        ("too-many-frames", json!({ "frames": 3 })),
+    ] {
+        assert!(kept(none, code, was.clone()), "{code}: no file came");
+        assert!(!kept(&well, code, was), "{code}: a file came that is well");
+    }
+    let off = json!({ "offset_s": 400.0 });
+    assert!(kept(&well, "logger-clock", off.clone()), "this file tells no time of the vehicle's");
+    assert!(!kept(&timed, "logger-clock", off));
+    assert!(kept(&well, "bus-silent", json!({ "buses": ["can1"] })), "it does not speak yet");
+    assert!(kept(&week(|made| made.vin = None), "wrong-vehicle", json!({ "listed": "PLOW-03" })));
+    assert!(!kept(none, "wrong-vehicle", json!({ "listed": "PLOW-04" })), "the list was corrected");
+    assert!(!kept(none, "card-fills", json!({})), "its size is not known any more");
 }

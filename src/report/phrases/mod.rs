@@ -5,9 +5,9 @@
 mod head;
 mod proof;
 
-use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use super::value::{FindingLine, FindingState, Report, VehicleLine, Verdict};
 use super::words::{age, calendar_day, count, moment, of, opening, plain, sentence};
@@ -178,9 +178,46 @@ impl<'r> Told<'r> {
         words.collect::<Vec<_>>().join("; ")
     }
 
+    /// The hours of its calendar day in words, a span for each run of equal ones; empty where they are unknown.
+    pub fn hours(&self, vehicle: &VehicleLine) -> String {
+        let Some(hours) = &vehicle.hours else { return String::new() };
+        let clock = |nth: usize| {
+            let at = hours.from.saturating_add(SignedDuration::from_hours(nth as i64));
+            at.map_or(String::new(), |at| {
+                at.to_zoned_datetime(self.zone.clone()).strftime("%H:%M").to_string()
+            })
+        };
+        let words = runs(&hours.each)
+            .into_iter()
+            .map(|(how, from, to)| format!("{} {} to {}", hour(how), clock(from), clock(to)));
+        words.collect::<Vec<_>>().join("; ")
+    }
+
     /// A date with its weekday; the year where it is not the report's.
     pub fn day(&self, date: Date) -> String {
         calendar_day(date, self.report.date)
+    }
+}
+
+/// Runs of equal hours: how they stand, the first, and the one behind the last.
+pub fn runs(each: &str) -> Vec<(char, usize, usize)> {
+    let mut runs: Vec<(char, usize, usize)> = Vec::new();
+    for (nth, how) in each.chars().enumerate() {
+        match runs.last_mut() {
+            Some(run) if run.0 == how => run.2 = nth + 1,
+            _ => runs.push((how, nth, nth + 1)),
+        }
+    }
+    runs
+}
+
+/// How an hour stands, in words.
+pub fn hour(how: char) -> &'static str {
+    match how {
+        'd' => "data",
+        'm' => "driven without a log",
+        's' => "asleep",
+        _ => "unknown",
     }
 }
 

@@ -33,7 +33,7 @@ async fn a_logger_that_another_depot_fetched_from_is_elsewhere_and_not_missed() 
     let day = Day::at(now, config.depot.day_starts, &config.depot.time_zone).expect("day");
     let facts = || {
         let query = ledger::read(&config.depot.state_dir).expect("ledger");
-        Facts::read(&query, &day).expect("facts")
+        Facts::read(&query, &config, &day, now).expect("facts")
     };
     assert!(facts().elsewhere.is_empty());
     for _ in 0..2 {
@@ -46,7 +46,7 @@ async fn a_logger_that_another_depot_fetched_from_is_elsewhere_and_not_missed() 
         assert!(report.vehicles[0].findings.is_empty());
     }
     // What its own depot has fetched is no news of another one.
-    let own = Facts::read(&depot.ledger(), &day).expect("facts");
+    let own = Facts::read(&depot.ledger(), &config, &day, now).expect("facts");
     assert!(own.elsewhere.is_empty());
 }
 

@@ -92,6 +92,18 @@ async fn a_logger_that_says_another_number_is_not_even_listed_into_the_ledger() 
 }
 
 #[tokio::test]
+async fn half_a_listing_lets_nothing_go() {
+    let depot = Depot::safe(Options::http(), REMOVES).await;
+    depot.logger.faults().failing_folders.insert(b"more".to_vec());
+    depot.logger.card().add_folder("more");
+    depot.once().await;
+    assert_eq!(depot.logger.counters().removals, 0);
+    depot.logger.faults().failing_folders.clear();
+    depot.once().await;
+    assert_eq!(depot.in_state(State::Removed), 2);
+}
+
+#[tokio::test]
 async fn a_file_waits_for_time_that_was_lived_and_for_no_clock_that_jumps() {
     let depot = Depot::safe(Options::http(), "proof = \"reread\"\nremove = \"archived\"").await;
     depot.pass(366 * 86_400);

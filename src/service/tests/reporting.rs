@@ -378,7 +378,7 @@ async fn a_report_that_cannot_be_made_is_a_finding_until_it_is_made() {
         let all = office.query().findings(i64::MAX).expect("findings");
         all.into_iter().filter(|f| f.gone.is_none()).map(|f| f.id).collect()
     };
-    assert_eq!((open(), office.stored()), (vec!["report-cannot-be-made:depot".to_owned()], vec![]));
+    assert_eq!((open(), office.stored()), (vec!["report-cannot-be-made:2026-11-23".to_owned()], vec![]));
     running.until(&mut keeper, "2026-11-24T04:04:00Z").await;
     running.parts.yard.ledger.settled().await.expect("committed");
     assert_eq!((open().len(), office.stored().len()), (0, 1));
