@@ -301,6 +301,31 @@ async fn a_source_on_another_file_system_is_copied() {
 }
 
 #[tokio::test]
+async fn a_copy_that_reads_back_otherwise_never_has_its_name() {
+    let folder = tempfile::tempdir().expect("folder");
+    let tmp = folder.path().join("archive/.yarder/tmp");
+    let spoiled = tmp.clone();
+    // The share keeps other bytes than it was given.
+    let archive = begun(
+        edges(move |op, _| {
+            let there = if op == "flush_files" { files(&spoiled) } else { Vec::new() };
+            for path in there {
+                if std::fs::read(&path)? == b"bytes" {
+                    std::fs::write(&path, b"bytez")?;
+                }
+            }
+            Ok(())
+        }),
+        &folder,
+    )
+    .await;
+    let copied = StoreItem { own: false, ..item(folder.path(), "s", b"bytes", "P/s") };
+    assert_eq!(failure(archive.store(vec![copied]).await), ArchiveFailure::Broken);
+    assert!(!folder.path().join("archive/P/s").exists(), "what is wrong has no name");
+    assert_eq!(files(&tmp), [""; 0]);
+}
+
+#[tokio::test]
 async fn a_link_whose_answer_was_lost_is_a_success() {
     let (archive, _folder) = made(edges(|op, _| {
         // As NFS answers a request that was sent twice.

@@ -43,10 +43,9 @@ impl<'a> Room<'a> {
         let mut stored = Vec::with_capacity(items.len());
         for (item, ready) in items.iter().zip(ready.iter_mut()) {
             let back = match ready {
-                Ready::Temp(temp) if !temp.shared => Some(self.read(&*temp.file, &item.key)?),
+                Ready::Temp(temp) if !temp.shared => Some(self.read_right(temp, item)?),
                 _ => None,
             };
-            let back = back.filter(|back| back.size == item.size && back.sha256 == item.sha256);
             stored.push((self.put(item, ready)?, back));
         }
         killpoint::pass("archive-published");
@@ -89,6 +88,7 @@ impl<'a> Room<'a> {
                 Err(e) if cannot(&e) => {
                     let temp = self.copy(item)?;
                     self.flush(&[&*temp.file])?;
+                    self.read_right(&temp, item)?;
                     *ready = Ready::Temp(temp);
                 }
                 Err(e) => return Err(self.failed(&item.key, &e)),
@@ -188,6 +188,16 @@ impl<'a> Room<'a> {
         }
         let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
         self.read(&*file, key).map(Some)
+    }
+
+    /// Reads a flushed copy back. One that is wrong never has its name.
+    fn read_right(&mut self, temp: &Temp<'_>, item: &StoreItem) -> Result<ReadBack, ArchiveError> {
+        let back = self.read(&*temp.file, &item.key)?;
+        if back.size == item.size && back.sha256 == item.sha256 {
+            return Ok(back);
+        }
+        let detail = format!("the copy for {} reads back other bytes than were written", item.key);
+        Err(ArchiveError::new(ArchiveFailure::Broken, detail))
     }
 
     /// Reads all of a flushed file from the medium.
