@@ -47,6 +47,7 @@ pub mod inspect;
 pub mod spool;
 pub mod forward;
 pub mod archive;
+pub mod audit;
 pub mod remove;
 pub mod ledger;
 pub mod report;
@@ -59,6 +60,8 @@ pub mod sim;
 pub mod clock;
 pub mod durable;
 pub mod edges;
+#[cfg(test)]
+pub(crate) mod hooked;
 pub mod killpoint;
 pub mod network;
 pub mod progress;

@@ -14,97 +14,18 @@ use super::*;
 use crate::archive::conformance::{archive_conformance, item};
 use crate::archive::pool::Pool;
 use crate::clock::{Clock, SystemClock};
-use crate::durable::{DiskFile, Entry, FsKind, Held, Locked, OsDisk, Space, Stat};
 use crate::edges::{Inline, Random};
+use crate::hooked::Hooked;
+
+#[path = "kept_tests.rs"]
+mod kept;
 
 const DEADLINE: Duration = Duration::from_secs(30);
-
-/// What a disk does before each operation: goes on, or fails.
-type Before = dyn Fn(&str, &Path) -> io::Result<()> + Send + Sync;
-
-/// The machine's disk, with something before each operation.
-struct Hooked {
-    under: OsDisk,
-    before: Box<Before>,
-}
-
-impl fmt::Debug for Hooked {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Hooked")
-    }
-}
-
-impl Disk for Hooked {
-    fn create_new(&self, path: &Path, mode: u32) -> io::Result<Box<dyn DiskFile>> {
-        (self.before)("create_new", path)?;
-        self.under.create_new(path, mode)
-    }
-    fn open_write(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        self.under.open_write(path)
-    }
-    fn open_read(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        (self.before)("open_read", path)?;
-        self.under.open_read(path)
-    }
-    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-        (self.before)("rename", to)?;
-        self.under.rename(from, to)
-    }
-    fn rename_new(&self, from: &Path, to: &Path) -> io::Result<()> {
-        (self.before)("rename_new", to)?;
-        self.under.rename_new(from, to)
-    }
-    fn link(&self, from: &Path, to: &Path) -> io::Result<()> {
-        (self.before)("link", to)?;
-        self.under.link(from, to)?;
-        (self.before)("linked", to)
-    }
-    fn reflink(&self, from: &dyn DiskFile, to: &dyn DiskFile) -> io::Result<()> {
-        self.under.reflink(from, to)
-    }
-    fn remove(&self, path: &Path) -> io::Result<()> {
-        self.under.remove(path)
-    }
-    fn create_dir(&self, path: &Path, mode: u32) -> io::Result<()> {
-        (self.before)("create_dir", path)?;
-        self.under.create_dir(path, mode)
-    }
-    fn flush_dir(&self, path: &Path) -> io::Result<()> {
-        (self.before)("flush_dir", path)?;
-        self.under.flush_dir(path)
-    }
-    fn flush_files(&self, files: &[&dyn DiskFile]) -> io::Result<()> {
-        (self.before)("flush_files", Path::new(""))?;
-        self.under.flush_files(files)
-    }
-    fn read_dir(&self, path: &Path, limit: usize) -> io::Result<Vec<Entry>> {
-        self.under.read_dir(path, limit)
-    }
-    fn stat(&self, path: &Path) -> io::Result<Option<Stat>> {
-        self.under.stat(path)
-    }
-    fn space(&self, path: &Path) -> io::Result<Space> {
-        self.under.space(path)
-    }
-    fn fs_kind(&self, path: &Path) -> io::Result<FsKind> {
-        self.under.fs_kind(path)
-    }
-    fn lock(&self, path: &Path, line: &str) -> io::Result<Result<Box<dyn Locked>, String>> {
-        self.under.lock(path, line)
-    }
-    fn hold(&self, path: &Path) -> io::Result<Held> {
-        (self.before)("hold", path)?;
-        self.under.hold(path)
-    }
-    fn set_mode(&self, path: &Path, mode: u32) -> io::Result<()> {
-        self.under.set_mode(path, mode)
-    }
-}
 
 fn edges(before: impl Fn(&str, &Path) -> io::Result<()> + Send + Sync + 'static) -> Edges {
     Edges {
         clock: Arc::new(SystemClock::new()),
-        disk: Arc::new(Hooked { under: OsDisk::new(), before: Box::new(before) }),
+        disk: Arc::new(Hooked::new(before)),
         work: Arc::new(Inline),
         random: Arc::new(Random::from_seed(7)),
         network: Arc::new(crate::network::Interfaces),
@@ -298,31 +219,6 @@ async fn a_source_on_another_file_system_is_copied() {
     assert_eq!(stored, [Stored::New { shared }]);
     let meta = std::fs::metadata(folder.path().join("archive/P/s")).expect("stored");
     assert_eq!((meta.nlink() > 1, meta.mode() & 0o777), (shared, 0o640));
-}
-
-#[tokio::test]
-async fn a_copy_that_reads_back_otherwise_never_has_its_name() {
-    let folder = tempfile::tempdir().expect("folder");
-    let tmp = folder.path().join("archive/.yarder/tmp");
-    let spoiled = tmp.clone();
-    // The share keeps other bytes than it was given.
-    let archive = begun(
-        edges(move |op, _| {
-            let there = if op == "flush_files" { files(&spoiled) } else { Vec::new() };
-            for path in there {
-                if std::fs::read(&path)? == b"bytes" {
-                    std::fs::write(&path, b"bytez")?;
-                }
-            }
-            Ok(())
-        }),
-        &folder,
-    )
-    .await;
-    let copied = StoreItem { own: false, ..item(folder.path(), "s", b"bytes", "P/s") };
-    assert_eq!(failure(archive.store(vec![copied]).await), ArchiveFailure::Broken);
-    assert!(!folder.path().join("archive/P/s").exists(), "what is wrong has no name");
-    assert_eq!(files(&tmp), [""; 0]);
 }
 
 #[tokio::test]

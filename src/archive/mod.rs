@@ -139,8 +139,8 @@ pub trait Archive: Send + Sync {
     /// Stores files under keys that are not taken, each durable when this returns.
     async fn store(&self, items: Vec<StoreItem>) -> Result<Vec<Stored>, ArchiveError>;
 
-    /// The same, and reads those back that can be read on the way. A copy that was not, or is not what
-    /// it should be, has no reading: [`Archive::read_back`] tells what is there.
+    /// The same, and reads those back that can be read before they have their names: one with other
+    /// bytes is an error, and gets none. A copy that was not read has no reading.
     async fn store_and_read(
         &self,
         items: Vec<StoreItem>,

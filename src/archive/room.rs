@@ -8,10 +8,10 @@
 //! `.yarder/tmp/` after its flush. A kill leaves a temporary file at most, which the next start of
 //! the same depot removes.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::error::of_io;
 use super::names::is_key;
@@ -52,11 +52,14 @@ pub(super) struct Settings {
     pub durable: Arc<Mutex<Durable>>,
 }
 
-/// Folders known to be durable below one root; another root (another mount) forgets them.
+/// What is known of names below one root; another root (another mount) forgets it.
 #[derive(Debug, Default)]
 pub(super) struct Durable {
     root: Option<(u64, u64)>,
+    /// Folders known to be durable.
     folders: BTreeSet<String>,
+    /// Keys that were made, and whose folder's flush failed. A later flush succeeds over what is lost.
+    doubted: BTreeSet<String>,
 }
 
 /// Folders remembered at most; beyond that all are flushed once more.
@@ -224,14 +227,29 @@ impl<'a> Room<'a> {
         Ok(true)
     }
 
-    /// Whether an earlier visit of this root saw the folder durable; `now` remembers it.
-    fn remembers(&self, folder: &str, now: bool) -> bool {
+    /// What earlier visits of this root know of its names.
+    fn durable(&self) -> MutexGuard<'_, Durable> {
         let root = self.disk.stat(&self.path(".")).ok().flatten().map(|s| s.identity);
         let mut durable = self.settings.durable.lock().unwrap_or_else(PoisonError::into_inner);
-        if durable.root != root || durable.folders.len() > REMEMBERED {
-            *durable = Durable { root, folders: BTreeSet::new() };
+        if durable.root != root {
+            *durable = Durable { root, ..Durable::default() };
+        }
+        durable
+    }
+
+    /// Whether an earlier visit of this root saw the folder durable; `now` remembers it.
+    fn remembers(&self, folder: &str, now: bool) -> bool {
+        let mut durable = self.durable();
+        if durable.folders.len() > REMEMBERED {
+            durable.folders.clear();
         }
         if now { !durable.folders.insert(folder.to_owned()) } else { durable.folders.contains(folder) }
+    }
+
+    /// Whether the flush of a key's name failed, so that the name is to be made anew.
+    pub(super) fn doubts(&self, key: &str) -> bool {
+        let none = self.settings.durable.lock().unwrap_or_else(PoisonError::into_inner).doubted.is_empty();
+        !none && self.durable().doubted.contains(key)
     }
 
     fn flush_folder(&self, key: &str) -> Result<(), ArchiveError> {
@@ -241,8 +259,15 @@ impl<'a> Room<'a> {
 
     /// Flushes each folder of these keys once.
     pub(super) fn flush_folders<'k>(&self, keys: impl Iterator<Item = &'k str>) -> Result<(), ArchiveError> {
-        let folders: BTreeSet<&str> = keys.map(folder_of).collect();
-        folders.into_iter().try_for_each(|folder| self.flush_folder(folder))
+        let mut folders = BTreeMap::<&str, Vec<&str>>::new();
+        for key in keys {
+            folders.entry(folder_of(key)).or_default().push(key);
+        }
+        folders.into_iter().try_for_each(|(folder, keys)| {
+            self.flush_folder(folder).inspect_err(|_| {
+                self.durable().doubted.extend(keys.into_iter().map(str::to_owned));
+            })
+        })
     }
 
     fn temp_key(&self) -> String {
@@ -390,8 +415,12 @@ impl<'a> Room<'a> {
             objects.iter().map(|(_, bytes)| self.temp_of(bytes)).collect::<Result<_, _>>()?;
         self.flush(&temps.iter().map(|t| &*t.file).collect::<Vec<_>>())?;
         let mut created = Vec::with_capacity(objects.len());
-        for ((key, _), temp) in objects.iter().zip(&mut temps) {
-            let new = self.place(temp, key, true)?;
+        for ((key, bytes), temp) in objects.iter().zip(&mut temps) {
+            let own = self.doubts(key) && self.small(key)?.as_ref() == Some(bytes);
+            let new = match own {
+                true => self.rename_anew(temp, key).map(|()| true)?,
+                false => self.place(temp, key, true)?,
+            };
             created.push(if new { Created::New } else { Created::Exists });
         }
         self.flush_folders(objects.iter().map(|(key, _)| key.as_str()))?;
@@ -412,10 +441,17 @@ impl<'a> Room<'a> {
 
     /// Gives a flushed file its final name in the place of what stands there, durably.
     pub(super) fn rename_over(&self, temp: &mut Temp<'_>, key: &str) -> Result<(), ArchiveError> {
+        self.rename_anew(temp, key)?;
+        self.flush_folders([key].into_iter())
+    }
+
+    /// The same, its folder not flushed yet.
+    pub(super) fn rename_anew(&self, temp: &mut Temp<'_>, key: &str) -> Result<(), ArchiveError> {
         self.pulse.beat()?;
         self.disk.rename(&temp.path, &self.path(key)).map_err(|e| self.failed(key, &e))?;
         temp.gone = true;
-        self.flush_folder(folder_of(key))
+        self.durable().doubted.remove(key);
+        Ok(())
     }
 
     /// Keys of files in byte order, without temporary files.

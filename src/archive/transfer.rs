@@ -6,7 +6,8 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::room::{Publish, Room, TMP, Temp, cannot, folder_of};
+use super::error::of_io;
+use super::room::{Publish, Room, Temp, cannot, folder_of};
 use super::{ArchiveError, ArchiveFailure, ReadBack, StoreItem, Stored, Verified};
 use crate::durable::DiskFile;
 use crate::killpoint;
@@ -25,7 +26,8 @@ enum Ready<'a> {
 }
 
 impl<'a> Room<'a> {
-    /// Stores files of the spool. A copy is read back before it has its name.
+    /// Stores files of the spool. Copies are read back before any of them has its name, so that one
+    /// which is known to be bad never has one.
     pub(super) fn store(
         &mut self,
         items: &[StoreItem],
@@ -40,12 +42,15 @@ impl<'a> Room<'a> {
         }
         self.flush_temps(&ready)?;
         killpoint::pass("archive-temp-flushed");
-        let mut stored = Vec::with_capacity(items.len());
-        for (item, ready) in items.iter().zip(ready.iter_mut()) {
-            let back = match ready {
-                Ready::Temp(temp) if !temp.shared => Some(self.read_right(temp, item)?),
+        let mut backs = Vec::with_capacity(items.len());
+        for (item, ready) in items.iter().zip(&ready) {
+            backs.push(match ready {
+                Ready::Temp(temp) if !temp.shared => Some(self.proven(item, &*temp.file)?),
                 _ => None,
-            };
+            });
+        }
+        let mut stored = Vec::with_capacity(items.len());
+        for ((item, ready), back) in items.iter().zip(ready.iter_mut()).zip(backs) {
             stored.push((self.put(item, ready)?, back));
         }
         killpoint::pass("archive-published");
@@ -88,20 +93,24 @@ impl<'a> Room<'a> {
                 Err(e) if cannot(&e) => {
                     let temp = self.copy(item)?;
                     self.flush(&[&*temp.file])?;
-                    self.read_right(&temp, item)?;
+                    self.proven(item, &*temp.file)?;
                     *ready = Ready::Temp(temp);
                 }
                 Err(e) => return Err(self.failed(&item.key, &e)),
             }
         }
         let Ready::Temp(temp) = ready else { return Ok(Stored::Exists) };
+        if self.doubts(&item.key) && self.read_back(&item.key)?.is_some_and(|back| fits(item, &back)) {
+            self.rename_anew(temp, &item.key)?;
+            return Ok(Stored::New { shared: temp.shared });
+        }
         let new = self.place(temp, &item.key, false)?;
         Ok(if new { Stored::New { shared: temp.shared } } else { Stored::Exists })
     }
 
     /// Whether source and archive lie on one file system, as far as can be seen.
     fn can_link(&mut self, item: &StoreItem) -> Result<bool, ArchiveError> {
-        if !item.own || self.publish == Publish::Reserve {
+        if !item.own || self.publish == Publish::Reserve || self.doubts(&item.key) {
             return Ok(false);
         }
         self.pulse.beat()?;
@@ -155,10 +164,8 @@ impl<'a> Room<'a> {
     /// Puts right bytes over a copy that is missing or wrong, and over nothing else.
     pub(super) fn repair(&mut self, item: &StoreItem) -> Result<bool, ArchiveError> {
         Self::checked(&item.key)?;
-        let right = |back: Option<ReadBack>| {
-            back.is_some_and(|back| back.size == item.size && back.sha256 == item.sha256)
-        };
-        if right(self.read_back(&item.key)?) {
+        let right = self.read_back(&item.key)?.is_some_and(|back| fits(item, &back));
+        if right && !self.doubts(&item.key) {
             return Ok(false);
         }
         if !self.folder(folder_of(&item.key))? {
@@ -168,13 +175,30 @@ impl<'a> Room<'a> {
         // Never shared with what it comes from: a second copy is wanted.
         let mut temp = self.copy(&StoreItem { own: false, ..item.clone() })?;
         self.flush(&[&*temp.file])?;
-        let name = temp.path.file_name().and_then(|name| name.to_str()).unwrap_or_default();
-        if !right(self.read_back(&format!("{TMP}/{name}"))?) {
-            let detail = format!("{} does not have the bytes that were stored", item.source.display());
-            return Err(ArchiveError::new(ArchiveFailure::Source, detail));
-        }
+        self.proven(item, &*temp.file)?;
         self.rename_over(&mut temp, &item.key)?;
         Ok(true)
+    }
+
+    /// Reads a flushed copy that has no name yet. One with other bytes than were to be stored is an
+    /// error: its source's, where that has others, else the medium's.
+    fn proven(&mut self, item: &StoreItem, copy: &dyn DiskFile) -> Result<ReadBack, ArchiveError> {
+        let len = copy.len().map_err(|e| self.failed(&item.key, &e))?;
+        let (size, sha256) = self.hash(copy, 0, len, |e| of_io(&item.key, e))?;
+        let back = ReadBack { size, sha256, how: Verified::DiskRead };
+        if fits(item, &back) {
+            return Ok(back);
+        }
+        let source = self.disk.open_read(&item.source).map_err(|e| of_source(item, &e))?;
+        let now = self.hash(&*source, item.at, item.size, |e| of_source(item, e))?;
+        let detail = format!("{} does not have the bytes that were to be stored", item.source.display());
+        Err(match now == (item.size, item.sha256) {
+            true => {
+                let detail = format!("{}: its copy reads back other bytes than were written", item.key);
+                ArchiveError::new(ArchiveFailure::Broken, detail)
+            }
+            false => ArchiveError::new(ArchiveFailure::Source, detail),
+        })
     }
 
     /// Reads a copy back from the medium.
@@ -187,29 +211,30 @@ impl<'a> Room<'a> {
             _ => return Ok(None),
         }
         let file = self.disk.open_read(&path).map_err(|e| self.failed(key, &e))?;
-        self.read(&*file, key).map(Some)
+        let len = file.len().map_err(|e| self.failed(key, &e))?;
+        let place = self.settings.root.join(key);
+        let (size, sha256) = self.hash(&*file, 0, len, |e| of_io(&place.display(), e))?;
+        Ok(Some(ReadBack { size, sha256, how: Verified::DiskRead }))
     }
 
-    /// Reads a flushed copy back. One that is wrong never has its name.
-    fn read_right(&mut self, temp: &Temp<'_>, item: &StoreItem) -> Result<ReadBack, ArchiveError> {
-        let back = self.read(&*temp.file, &item.key)?;
-        if back.size == item.size && back.sha256 == item.sha256 {
-            return Ok(back);
-        }
-        let detail = format!("the copy for {} reads back other bytes than were written", item.key);
-        Err(ArchiveError::new(ArchiveFailure::Broken, detail))
-    }
-
-    /// Reads all of a flushed file from the medium.
-    fn read(&mut self, file: &dyn DiskFile, key: &str) -> Result<ReadBack, ArchiveError> {
+    /// Hashes `len` bytes from an offset of a flushed file, as they lie on the medium; gives how many
+    /// there were.
+    fn hash(
+        &mut self,
+        file: &dyn DiskFile,
+        from: u64,
+        len: u64,
+        failed: impl Fn(&io::Error) -> ArchiveError,
+    ) -> Result<(u64, Digest), ArchiveError> {
         use sha2::Digest as _;
         file.drop_cache();
         let mut hash = sha2::Sha256::new();
         self.buffer.resize(BUFFER, 0);
-        let len = file.len().map_err(|e| self.failed(key, &e))?;
         let mut size = 0;
         while size < len {
-            let read = file.read_at(&mut self.buffer, size).map_err(|e| self.failed(key, &e))?;
+            let want = usize::try_from(len - size).unwrap_or(BUFFER).min(BUFFER);
+            let want = self.buffer.get_mut(..want).unwrap_or_default();
+            let read = file.read_at(want, from + size).map_err(|e| failed(&e))?;
             self.pulse.beat()?;
             hash.update(self.buffer.get(..read).unwrap_or_default());
             size += read as u64;
@@ -219,8 +244,12 @@ impl<'a> Room<'a> {
         }
         // What was read once is not read again soon.
         file.drop_cache();
-        Ok(ReadBack { size, sha256: Digest(hash.finalize().into()), how: Verified::DiskRead })
+        Ok((size, Digest(hash.finalize().into())))
     }
+}
+
+fn fits(item: &StoreItem, back: &ReadBack) -> bool {
+    back.size == item.size && back.sha256 == item.sha256
 }
 
 fn of_source(item: &StoreItem, error: &io::Error) -> ArchiveError {

@@ -1,4 +1,4 @@
-//! The command that tells what is in log files. It needs no configuration, no ledger, no service.
+//! The command that tells what is in log files. It needs no ledger, no service, and a configuration for a kind alone.
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
-use crate::inspect::Inspection;
 use crate::inspect::facts::{BusLine, Summary};
+use crate::inspect::{Inspection, Known};
 use crate::report::words::{count, full, of, plain};
 
 use super::Cx;
@@ -17,7 +17,7 @@ use super::out::{Failure, Out, Outcome};
 ///
 /// Format, span, gaps, frames, bus load, VIN and damage of candump text, pcap, pcapng, MDF 4 and CSV
 /// files, packed with gzip, xz or zstd or not. Files are read and never changed; no configuration is
-/// needed. Times are the logger's own.
+/// needed unless a kind is named. Times are the logger's own.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   yarder inspect 00000412.log --bit-rate 250000
@@ -31,6 +31,9 @@ pub struct Args {
     /// The bit rate of their buses in bit/s; bus loads are computed for it
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(5_000..=20_000_000))]
     bit_rate: Option<u32>,
+    /// Read them as files of this kind of logger: its `bit_rate`, and its `[kind.NAME.csv]`
+    #[arg(long, value_name = "NAME")]
+    kind: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -41,14 +44,15 @@ struct Line {
 }
 
 pub(super) async fn run(args: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, Failure> {
+    let mut known = match &args.kind {
+        Some(name) => of_kind(name, cx)?,
+        None => Known::default(),
+    };
+    known.bit_rate = args.bit_rate.or(known.bit_rate);
     let mut failed = Vec::new();
     for (nth, path) in args.files.iter().enumerate() {
-        let (name, from) = (path.display().to_string(), path.clone());
-        match cx
-            .edges
-            .blocking(move |_| open(&from).and_then(|file| Inspection::of(&file, args.bit_rate)))
-            .await
-        {
+        let (name, from, known) = (path.display().to_string(), path.clone(), known.clone());
+        match cx.edges.blocking(move |_| open(&from).and_then(|file| Inspection::of(&file, &known))).await {
             Err(e) => failed.push(format!("{} cannot be read: {e}", plain(&name))),
             Ok(inspection) if out.json => out.value(&Line { file: name, inspection })?,
             Ok(inspection) => {
@@ -62,6 +66,15 @@ pub(super) async fn run(args: Args, cx: &Cx, out: &mut Out) -> Result<Outcome, F
         }
     }
     if failed.is_empty() { Ok(Outcome::Done) } else { Err(Failure::Failed(failed.join("\n        "))) }
+}
+
+/// What the configuration says of files of this kind.
+fn of_kind(name: &str, cx: &Cx) -> Result<Known, Failure> {
+    let config = cx.load()?.config;
+    let kind = config.loggers.iter().map(|logger| &logger.kind).find(|kind| kind.name == name);
+    let none =
+        || Failure::Usage(format!("no logger of {} is of the kind {}", cx.config.display(), plain(name)));
+    kind.map(|kind| kind.content.clone()).ok_or_else(none)
 }
 
 fn open(path: &Path) -> std::io::Result<File> {

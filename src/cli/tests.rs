@@ -1,5 +1,3 @@
-use std::fs::OpenOptions;
-use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 
 use clap::CommandFactory as _;
@@ -12,6 +10,8 @@ use crate::ledger::{
     Change, Finding, Grant, Kept, Ledger, LoggerRow, Seen, Severity, VersionId, VisitCounts, WholeFacts,
 };
 use crate::model::{Blocks, Digest, EDGE, Edges as Ends, Look, Proof, RemotePath};
+
+mod mending;
 
 /// A depot on this machine: two configuration files, a ledger, an archive.
 struct Depot {
@@ -77,6 +77,10 @@ impl Depot {
 
     /// Fetches a listed file, with the content that the file `like` has.
     async fn fetch(&self, logger: &LoggerRow, path: &str, like: &str) -> VersionId {
+        self.fetch_for(logger, path, like, "central").await
+    }
+
+    async fn fetch_for(&self, logger: &LoggerRow, path: &str, like: &str, archive: &str) -> VersionId {
         let id = self.version(logger, path).await;
         let bytes = content(like);
         let sha256 = Digest::of(&bytes);
@@ -91,7 +95,7 @@ impl Depot {
             blocks: Blocks(vec![sha256]),
             proof: Proof::Length,
             extends: None,
-            owed: vec!["central".into()],
+            owed: vec![archive.into()],
             detail: json!({ "tries": 1 }),
         };
         assert!(bytes.len() as u64 <= EDGE);
@@ -367,37 +371,6 @@ async fn audit_tells_every_difference_once() {
     assert_eq!(first["expected"], Digest::of(&content("logs/1.log")).hex());
     assert_eq!(first["found"], Digest::of(&flipped).hex());
     assert_eq!(first["archive"], "central");
-}
-
-#[tokio::test]
-async fn a_repair_puts_right_bytes_over_wrong_ones_and_names_what_it_cannot_mend() {
-    let depot = Depot::new().await;
-    depot.night().await;
-    std::fs::write(depot.archive("logs/1.log"), "flipped").expect("flipped");
-    remove(&depot.archive("logs/2.log"));
-    // The spool has the one; what it has in place of the other is no source.
-    let state = depot.dir.path().join("state");
-    for (path, bytes) in [("logs/1.log", content("logs/1.log")), ("logs/2.log", vec![0; 5000])] {
-        let names = ledger::read(&state).and_then(|query| query.in_spool(Digest::of(&content(path))));
-        let lies = crate::spool::lies_in(&state, &names.expect("names")[0]);
-        std::fs::create_dir_all(lies.path.parent().expect("parent")).expect("folder");
-        let file =
-            OpenOptions::new().write(true).create(true).truncate(false).open(lies.path).expect("opened");
-        file.write_all_at(&bytes, lies.at).expect("written");
-    }
-    let (end, told) = depot.lines(&["audit", "--repair", "--json"]).await;
-    assert_eq!(end, Outcome::NeedsPerson);
-    let of = |place: &str| told.iter().find(|d| d["location"] == place).expect("told").clone();
-    assert_eq!(
-        (&of("logs/1.log")["kind"], &of("logs/1.log")["repaired"]),
-        (&"flipped".into(), &"the spool".into())
-    );
-    assert_eq!((&of("logs/2.log")["kind"], &of("logs/2.log")["repaired"]), (&"missing".into(), &Value::Null));
-    assert_eq!(std::fs::read(depot.archive("logs/1.log")).expect("there"), content("logs/1.log"));
-    assert!(!depot.archive("logs/2.log").exists(), "wrong bytes are put nowhere");
-    assert_eq!(std::fs::read_dir(depot.archive(".yarder/tmp")).expect("folder").count(), 0);
-    let (_, story) = depot.lines(&["trace", "logs/1.log", "--json"]).await;
-    assert!(story[0].to_string().contains("repaired"), "{story:?}");
 }
 
 #[tokio::test]

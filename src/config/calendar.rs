@@ -50,6 +50,12 @@ impl Weekdays {
     }
 }
 
+/// A day of the week by its short name.
+pub(super) fn weekday(word: &str) -> Result<Weekday, String> {
+    let nth = nth_day(word)?;
+    DAYS.get(nth).map(|(_, day, _)| *day).ok_or_else(|| word.to_owned())
+}
+
 fn nth_day(word: &str) -> Result<usize, String> {
     if let Some(nth) = DAYS.iter().position(|(short, ..)| *short == word) {
         return Ok(nth);

@@ -63,6 +63,7 @@ fn assemble(depot: DepotFile<'_>, fleet: FleetFile<'_>) -> Option<Config> {
         depot: depot.depot?,
         poll: depot.poll,
         report: depot.report,
+        audit: depot.audit,
         access_points: depot.access_points.into_iter().map(|at| at.value).collect(),
         archives: depot.archives.into_iter().map(|at| Arc::new(at.value)).collect(),
         vehicles: fleet.vehicles.into_iter().map(|at| at.value).collect(),

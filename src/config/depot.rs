@@ -7,6 +7,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use url::Url;
 
+use super::audit::{self, Audits};
 use super::calendar::{self, Weekdays};
 use super::check::Names;
 use super::notes::{At, Doc, Draft, Notes};
@@ -27,6 +28,7 @@ pub(super) struct DepotFile<'d> {
     pub depot: Option<Depot>,
     pub poll: Poll,
     pub report: Reports,
+    pub audit: Audits,
     pub access_points: Vec<At<AccessPoint>>,
     pub access_point_names: Names<'d>,
     pub archives: Vec<At<ArchiveConfig>>,
@@ -51,7 +53,8 @@ pub(super) fn read<'d>(notes: &'d Notes, doc: &'d Doc<'d>) -> DepotFile<'d> {
     let (access_points, access_point_names) = access_points(notes, &mut root);
     let archives = archives(notes, &mut root);
     let report = report(root.table("report", "[report]").unwrap_or_else(|| Table::absent(notes, "[report]")));
-    root.refused("audit", Shape::Table(&[("at", Shape::Text), ("sample", Shape::Percent)]));
+    let audit =
+        audit::read(root.table("audit", "[audit]").unwrap_or_else(|| Table::absent(notes, "[audit]")));
     root.refused("web", Shape::Table(WEB));
     root.refused("intake", Shape::Table(INTAKE));
     root.refused("after", Shape::Tables(AFTER));
@@ -59,7 +62,7 @@ pub(super) fn read<'d>(notes: &'d Notes, doc: &'d Doc<'d>) -> DepotFile<'d> {
         "vehicle" | "logger" | "kind" => Some(format!("`{key}` belongs in the vehicle list")),
         _ => None,
     });
-    DepotFile { depot, poll, report, access_points, access_point_names, archives }
+    DepotFile { depot, poll, report, audit, access_points, access_point_names, archives }
 }
 
 fn report(mut table: Table<'_>) -> Reports {

@@ -11,6 +11,7 @@ use url::Url;
 use super::address::{self, Template};
 use super::calendar;
 use super::check::Names;
+use super::content;
 use super::depot::{DAY, DepotFile, zone};
 use super::notes::{At, Doc, Draft, Notes, Spot};
 use super::patterns;
@@ -128,7 +129,8 @@ impl<'d> KindRead<'d> {
             notes.push(draft.help("make `closed_after` the longer one; it is 15min where it is not told"));
         }
         let time_zone = table.text("time_zone").and_then(|at| zone(&table, at)).unwrap_or(TimeZone::UTC);
-        let bit_rate = table.number("bit_rate", 5_000..=20_000_000).and_then(|rate| u32::try_from(rate).ok());
+        let content = content::known(&mut table);
+        let limits = content::limits(notes, &mut table);
         let card_size = table.size("card_size", 1_000_000..=1_000_000_000_000_000);
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
         let proof = table.choice("proof", &proofs, Proof::Length);
@@ -159,7 +161,8 @@ impl<'d> KindRead<'d> {
             proof,
             quiet_when_done,
             backlog,
-            bit_rate,
+            content,
+            limits,
             card_size,
             remove: remove.map(|at| at.value),
         };

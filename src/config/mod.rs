@@ -3,8 +3,10 @@
 //! A [`Config`] may not be wrong. After the check no module re-validates, and none reads TOML.
 
 mod address;
+mod audit;
 mod calendar;
 mod check;
+mod content;
 mod depot;
 mod fleet;
 mod layout;
@@ -29,6 +31,7 @@ use jiff::tz::TimeZone;
 use secrecy::SecretString;
 use url::Url;
 
+pub use audit::Audits;
 pub use calendar::{Away, Season, Weekdays};
 pub use check::{Checked, check};
 pub use layout::BadLayout;
@@ -37,6 +40,7 @@ pub use problem::{Place, Problem, Problems, Severity};
 pub use reload::{Watch, drops_too_many};
 pub use secret::{Env, RealEnv, SecretFile};
 
+use crate::inspect::Known;
 use crate::link::Patterns;
 use crate::model::{ArchiveName, LoggerId, Proof, VehicleId};
 
@@ -49,6 +53,8 @@ pub struct Config {
     pub poll: Poll,
     /// When reports are made, and how long they are kept.
     pub report: Reports,
+    /// When archives are read again.
+    pub audit: Audits,
     /// Wi-Fi cells, in the order of the file.
     pub access_points: Vec<AccessPoint>,
     /// Archives, in the order of the file; at least one is required.
@@ -250,6 +256,48 @@ pub enum Backlog {
     None,
 }
 
+/// From when on something is told of the content of files. The defaults are common practice, without a source.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// A time without a frame in a file that is longer is missing from its hours, s.
+    pub gap_s: f64,
+    /// Way between two files that no file has, km.
+    pub unlogged_km: f64,
+    /// Hours of the engine that no file has.
+    pub unlogged_h: f64,
+    /// By how much a clock may differ from the vehicle's, s.
+    pub clock_off_s: f64,
+    /// By how much a file may end after it came home, s.
+    pub clock_future_s: f64,
+    /// What a clock may gain or lose a day, s.
+    pub clock_drift_s: f64,
+    /// A card that is full within so many days is to be dealt with.
+    pub card_days: f64,
+    /// Share of the day's files below which a bus that usually speaks is silent.
+    pub bus_silent: f64,
+    /// Share of the bit rate that a bus may be loaded with, over a file.
+    pub bus_load: f64,
+    /// Share of frames that a recorder may lose.
+    pub dropped: f64,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            gap_s: 60.0,
+            unlogged_km: 2.0,
+            unlogged_h: 0.25,
+            clock_off_s: 120.0,
+            clock_future_s: 3_600.0,
+            clock_drift_s: 10.0,
+            card_days: 4.0,
+            bus_silent: 0.5,
+            bus_load: 0.8,
+            dropped: 0.001,
+        }
+    }
+}
+
 /// Settings that loggers of one make-up share.
 #[derive(Debug, Clone)]
 pub struct Kind {
@@ -275,8 +323,10 @@ pub struct Kind {
     pub quiet_when_done: Duration,
     /// What is done about old stock.
     pub backlog: Backlog,
-    /// Of the buses that its loggers record, bit/s.
-    pub bit_rate: Option<u32>,
+    /// What is known of the content of its loggers' files.
+    pub content: Known,
+    /// From when on something is told of it.
+    pub limits: Limits,
     /// Of its loggers' cards, bytes.
     pub card_size: Option<u64>,
     /// When archived files leave their logger; `None`: never.

@@ -110,8 +110,9 @@ impl<'d> Item<'d> {
         self.value.as_bool().or_else(|| self.wants("true or false", "true"))
     }
 
-    fn number(&self) -> Option<u64> {
-        let DeValue::Integer(number) = self.value else { return self.wants("a whole number", "4") };
+    /// A whole number, `what` being what is wanted, `example` like it.
+    pub fn number(&self, what: &str, example: &str) -> Option<u64> {
+        let DeValue::Integer(number) = self.value else { return self.wants(what, example) };
         let parsed = u64::from_str_radix(number.as_str(), number.radix());
         let refuse = |_| {
             let message = format!("`{}` wants a whole number that is not negative", self.key);
@@ -321,7 +322,7 @@ impl<'d> Table<'d> {
 
     pub fn number(&mut self, key: &'static str, within: RangeInclusive<u64>) -> Option<u64> {
         let item = self.item(key)?;
-        self.bounded(&item, item.number()?, within, |n| n.to_string())
+        self.bounded(&item, item.number("a whole number", "4")?, within, |n| n.to_string())
     }
 
     pub fn size(&mut self, key: &'static str, within: RangeInclusive<u64>) -> Option<u64> {

@@ -201,8 +201,8 @@ impl Desk<'_> {
         if let Some(partial) = &mut self.resting {
             let chunks = std::mem::take(&mut self.waiting);
             partial.hold(&chunks);
-            // So little that it is no work for another thread.
-            chunks.iter().for_each(|chunk| self.reading.push(chunk));
+            // It is read when it is known to be whole.
+            *self.reading = Reading::Missed;
             self.room.wrote(self.ahead as u64);
             self.ahead = 0;
         }

@@ -361,7 +361,7 @@ impl Transfer<'_> {
             counts.bytes += count;
             progress.tell(Tick::Bytes { logger: logger.clone(), count });
         };
-        let mut reading = self.readers.resume(item.id, partial.len(), self.logger.kind.bit_rate);
+        let mut reading = self.readers.resume(item.id, partial.len(), &self.logger.kind.content);
         let ahead = going.ahead.take();
         let ran = pump.run(link, partial, ahead, &mut going.room, &mut reading, &mut delivered).await;
         match ran {

@@ -1,6 +1,8 @@
 //! A ledger that was lost, or went back, learns from an archive's receipts what this depot has
 //! archived: it is not fetched again.
 
+use tokio_util::sync::CancellationToken;
+
 use super::attach::AttachError;
 use super::place::LOGGERS;
 use super::receipts::rows_of;
@@ -11,26 +13,35 @@ use crate::ledger::FromReceipt;
 use crate::model::{Blocks, Edges, LoggerId, Look};
 
 /// Receipt objects read in one go, and loggers listed in one.
-const READ: u64 = 100;
+pub(super) const READ: u64 = 100;
 const LOGGERS_AT_ONCE: usize = 1000;
 
-impl Forwarder {
-    /// Reads all receipts that the ledger has not, and adopts what they tell. Gives how many files the
-    /// ledger did not know. Call only while the archive is attached.
-    pub async fn catch_up(&self) -> Result<u64, ForwardError> {
-        let name = self.config.name.to_string();
-        let mut adopted = 0;
-        for logger in self.all_loggers().await? {
-            adopted += self.catch_up_logger(&name, &logger).await?;
-        }
-        self.ledger.caught_up_with(&name).await?;
-        Ok(adopted)
-    }
+/// What receipts are read for.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Read<'t> {
+    /// To know what others have stored, in so many goes at most.
+    Knowing(usize),
+    /// To adopt what this depot has archived: while loggers are asked, or before that and no longer than
+    /// until this is cancelled.
+    Adopting(Option<&'t CancellationToken>),
+}
 
-    /// The same before any logger is asked. An archive that cannot be used is told, and no error.
-    pub async fn catch_up_at_start(&self) -> Result<(), ForwardError> {
+impl Read<'_> {
+    fn is_over(self, goes: usize) -> bool {
+        match self {
+            Read::Knowing(most) => goes >= most,
+            Read::Adopting(until) => until.is_some_and(CancellationToken::is_cancelled),
+        }
+    }
+}
+
+impl Forwarder {
+    /// Before any logger is asked: reads the receipts that a ledger which went back has not, and adopts
+    /// what they tell, until it is told to leave the rest for later. An archive that cannot be used is
+    /// told, and no error.
+    pub async fn catch_up_at_start(&self, until: &CancellationToken) -> Result<(), ForwardError> {
         let read = match self.attach(false).await {
-            Ok(()) => self.catch_up_if_behind().await,
+            Ok(()) => self.catch_up_if_behind(Some(until)).await,
             Err(e) => Err(e.into()),
         };
         match read {
@@ -40,13 +51,58 @@ impl Forwarder {
         }
     }
 
-    /// The same, where it is still to be done.
-    pub(super) async fn catch_up_if_behind(&self) -> Result<(), ForwardError> {
-        if self.ledger.behind().await?.iter().any(|name| *name == self.config.name.as_str()) {
-            let adopted = self.catch_up().await?;
-            tracing::info!(archive = %self.config.name, adopted, "the ledger has caught up with its receipts");
+    /// The same, where it is still to be done. Call only while the archive is attached.
+    pub(super) async fn catch_up_if_behind(
+        &self,
+        until: Option<&CancellationToken>,
+    ) -> Result<(), ForwardError> {
+        let name = self.config.name.as_str();
+        if !self.ledger.behind().await?.iter().any(|behind| behind == name) {
+            return Ok(());
+        }
+        let (read, mut adopted) = (Read::Adopting(until), 0);
+        for logger in self.all_loggers().await? {
+            adopted += self.read_on(&logger, read).await?;
+        }
+        if !read.is_over(0) {
+            self.ledger.caught_up_with(name).await?;
+            tracing::info!(archive = name, adopted, "the ledger has caught up with its receipts");
         }
         Ok(())
+    }
+
+    /// Reads on in a logger's receipts to their end, and remembers them. Gives how many files were
+    /// adopted.
+    pub(super) async fn read_on(&self, logger: &LoggerId, read: Read<'_>) -> Result<u64, ForwardError> {
+        let name = self.config.name.as_str();
+        let (last, _) = self.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
+        let (mut from, mut goes, mut adopted) = (last.unsigned_abs() + 1, 0, 0);
+        while !read.is_over(goes) {
+            let found = read_receipts(&*self.archive, logger, from, READ).await?;
+            for (seq, error) in &found.unreadable {
+                tracing::warn!(archive = name, %logger, seq, "a receipt is passed over: {error}");
+            }
+            let (own, theirs): (Vec<_>, Vec<_>) = found.receipts.iter().partition(|r| r.depot == self.depot);
+            let theirs: Vec<_> =
+                theirs.into_iter().map(|r| (r.depot.clone(), r.fetched.as_millisecond())).collect();
+            if !theirs.is_empty() {
+                self.ledger.seen_elsewhere(logger.as_str(), theirs).await?;
+            }
+            let (files, at_start) = match read {
+                Read::Knowing(_) => (Vec::new(), false),
+                Read::Adopting(until) => (own.into_iter().filter_map(told).collect(), until.is_some()),
+            };
+            let rows = rows_of(&found);
+            let (more, partials) =
+                self.ledger.adopt_receipts(name, logger.as_str(), rows, files, at_start).await?;
+            self.spool.unlink(partials).await;
+            adopted += more;
+            if found.ended || found.next < from + READ {
+                break;
+            }
+            (from, goes) = (found.next, goes + 1);
+        }
+        Ok(adopted)
     }
 
     /// Those that the archive knows, and those that the ledger knows.
@@ -64,27 +120,6 @@ impl Forwarder {
         all.sort();
         all.dedup();
         Ok(all.iter().filter_map(|name| LoggerId::new(name).ok()).collect())
-    }
-
-    async fn catch_up_logger(&self, name: &str, logger: &LoggerId) -> Result<u64, ForwardError> {
-        let mut adopted = 0;
-        let (last, _) = self.ledger.receipts(name, logger.as_str(), Vec::new()).await?;
-        let mut from = last.unsigned_abs() + 1;
-        loop {
-            let found = read_receipts(&*self.archive, logger, from, READ).await?;
-            for (seq, error) in &found.unreadable {
-                tracing::warn!(archive = name, %logger, seq, "a receipt is passed over: {error}");
-            }
-            let files = found.receipts.iter().filter(|r| r.depot == self.depot).filter_map(told).collect();
-            let rows = rows_of(&found);
-            let (more, partials) = self.ledger.adopt_receipts(name, logger.as_str(), rows, files).await?;
-            adopted += more;
-            self.spool.unlink(partials).await;
-            if found.ended || found.next < from + READ {
-                return Ok(adopted);
-            }
-            from = found.next;
-        }
     }
 }
 

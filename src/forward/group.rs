@@ -376,8 +376,11 @@ impl<'f> Group<'f> {
             };
             let file = &self.files[at];
             let location = file.location.clone().unwrap_or_default();
-            if file.known.is_none() {
-                forwarder.ledger.found_wrong(name, file.due.id, format!("{location} {wrong}")).await?;
+            let why = format!("{location} {wrong}");
+            match file.known {
+                None => forwarder.ledger.found_wrong(name, file.due.id, why).await?,
+                // It stays so until a person repairs it, and is not read again in every round.
+                Some(_) => forwarder.ledger.put_off(name, file.due.id, why).await?,
             }
             forwarder.raise(
                 "archive-copy-wrong",
@@ -385,7 +388,7 @@ impl<'f> Group<'f> {
                 &file.due,
                 json!({ "location": location }),
                 format!("{location} in archive \"{name}\" {wrong}"),
-                "Look at the archive's disk, then run `yarder audit`.",
+                "Look at the archive's disk, then run `yarder audit --repair`.",
             )?;
         }
         Ok(())

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::attach::AttachError;
+use super::catch_up::Read;
 use super::group::{File, Group};
 use super::place::day_folder;
 use super::records::{Receipt, ReceiptKind, Recorded, path_text};
@@ -34,7 +35,7 @@ impl Group<'_> {
         if last == 0 {
             self.register(logger).await?;
         }
-        self.forwarder.read_on(logger, usize::MAX).await?;
+        self.forwarder.read_on(logger, Read::Knowing(usize::MAX)).await?;
         let (_, known) = self.forwarder.ledger.receipts(name, logger.as_str(), keys).await?;
         for file in self.files.iter_mut().filter(|f| f.logger == *logger) {
             let path = path_text(&file.due.path);

@@ -111,7 +111,7 @@ impl Forwarder {
                         true => Ok(()),
                         false => {
                             self.back()?;
-                            self.catch_up_if_behind().await
+                            self.catch_up_if_behind(None).await
                         }
                     };
                     match caught_up {
@@ -179,7 +179,7 @@ impl Forwarder {
         let outcome = match self.attach(false).await {
             Ok(()) => {
                 self.back()?;
-                match self.catch_up_if_behind().await {
+                match self.catch_up_if_behind(None).await {
                     Ok(()) => self.round(stop, &mut 0).await,
                     failed => failed,
                 }

@@ -1,10 +1,8 @@
 //! Where the bytes of a copy that is owed come from: the spool, or another archive.
 
-use serde_json::json;
-
 use super::run::{ForwardError, Forwarder};
 use super::steps::{Verdict, VerifyWanted, verify};
-use crate::ledger::{Due, Finding, Severity};
+use crate::ledger::Due;
 use crate::spool::Lies;
 
 /// Where the bytes are.
@@ -45,16 +43,6 @@ impl Forwarder {
                 }
             };
             self.ledger.wrong_elsewhere(&copy, why).await?;
-            self.ledger.raise(Finding {
-                code: "archive-copy-wrong",
-                subject: format!("{}/{}/{}", copy.archive, due.logger, due.path),
-                severity: Severity::Act,
-                vehicle: Some(due.vehicle.clone()),
-                logger: Some(due.logger.clone()),
-                evidence: json!({ "archive": copy.archive, "file": due.path.to_string(), "location": copy.location }),
-                cause: format!("{} in archive \"{}\" {why}", copy.location, copy.archive),
-                action: "Look at the archive's disk, then run `yarder audit`.".into(),
-            })?;
         }
         // What another archive's receipt tells of is looked at there first.
         let name = self.config.name.as_str();

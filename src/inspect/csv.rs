@@ -1,23 +1,25 @@
 //! Text with one frame a line and columns that its first line names. No standard says how: names and
 //! units are common practice, no source, but for the form that python-can writes (`can/io/csv.py`, 4.6).
+//! What they do not cover is told by the kind: [`Columns`].
+
+use std::sync::Arc;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
 
 use super::buses::Buses;
+use super::columns::{Columns, TimeForm};
 use super::damage::Damage;
 use super::digits::{decimal, hex, hex_bytes, nanoseconds};
-use super::frame::{Frame, Kind, Sink};
+use super::frame::{Frame, Kind, LENGTHS, Sink};
 use super::lines::Lines;
 
 /// Columns of a file at most.
-const MOST: usize = 96;
-/// The payload lengths of DLC 9 to 15 (ISO 11898-1, CAN FD).
-const FD_LENGTHS: [u8; 7] = [12, 16, 20, 24, 32, 48, 64];
+pub(super) const MOST: usize = 96;
 
 /// What one column tells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Column {
+pub(super) enum Column {
     Time,
     Id,
     Extended,
@@ -37,22 +39,28 @@ enum Column {
 }
 
 /// What a time is written in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Unit {
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Unit {
     /// Nothing says it; the first line will.
     Open,
     Seconds,
     /// Nanoseconds of one.
     Whole(i64),
+    /// A date and time of this form.
+    Form(Arc<TimeForm>),
 }
 
 /// What the first line says.
 #[derive(Debug, Clone)]
 pub(super) struct Head {
-    columns: Vec<Column>,
-    parting: u8,
-    unit: Unit,
-    base64: bool,
+    pub columns: Vec<Column>,
+    pub parting: u8,
+    pub unit: Unit,
+    pub base64: bool,
+    /// Whether identifiers are decimal.
+    pub decimal: bool,
+    /// Whether a line may have more fields.
+    pub open: bool,
 }
 
 impl Head {
@@ -77,6 +85,8 @@ impl Head {
             parting,
             unit,
             base64,
+            decimal: false,
+            open: false,
         })
     }
 }
@@ -137,6 +147,8 @@ pub struct Csv {
 #[derive(Debug, Default)]
 struct Reader {
     head: Option<Head>,
+    /// What the kind says of the columns, and lines still to come in front of the one that names them.
+    told: Option<(Arc<Columns>, u64)>,
     /// The number of the first byte's column.
     first: u8,
     buses: Buses,
@@ -144,6 +156,13 @@ struct Reader {
 }
 
 impl Csv {
+    /// Text whose columns the kind tells.
+    pub fn told(columns: &Arc<Columns>) -> Self {
+        let head = columns.without_names();
+        let told = Some((columns.clone(), columns.header));
+        Self { reader: Reader { head, told, ..Reader::default() }, ..Self::default() }
+    }
+
     /// Takes the next bytes.
     pub fn push<S: Sink>(&mut self, bytes: &[u8], sink: &mut S) {
         let reader = &mut self.reader;
@@ -172,11 +191,20 @@ impl Csv {
 impl Reader {
     /// A line. `last` for one without its end: it counts where nothing of it can be missing.
     fn line<S: Sink>(&mut self, at: u64, line: &[u8], last: bool, sink: &mut S) {
+        if let (None, Some((_, before))) = (&self.head, &mut self.told)
+            && *before > 1
+        {
+            *before -= 1;
+            return;
+        }
         if self.hopeless || line.is_empty() {
             return;
         }
         let Some(head) = &mut self.head else {
-            self.head = Head::new(line);
+            self.head = match &self.told {
+                Some((columns, _)) => columns.named(line),
+                None => Head::new(line),
+            };
             let numbers = self.head.iter().flat_map(|head| &head.columns).filter_map(|column| match column {
                 Column::Byte(n) => Some(*n),
                 _ => None,
@@ -245,6 +273,7 @@ impl<'a> Row<'a> {
             let field = field.strip_prefix(b"\"").and_then(|f| f.strip_suffix(b"\"")).unwrap_or(field);
             match column {
                 Column::Time => self.at = time(field, &mut head.unit)?,
+                Column::Id if head.decimal => self.id = u32::try_from(decimal(field)?).ok()?,
                 Column::Id => {
                     let digits = field.strip_prefix(b"0x").or(field.strip_prefix(b"0X")).unwrap_or(field);
                     (self.id, self.digits) = (hex(digits)?, digits.len());
@@ -278,7 +307,7 @@ impl<'a> Row<'a> {
                 Column::Other => {}
             }
         }
-        if fields.any(|field| !field.is_empty()) {
+        if !head.open && fields.any(|field| !field.is_empty()) {
             return None;
         }
         self.settle(dlc)
@@ -305,7 +334,7 @@ impl<'a> Row<'a> {
             // Some write the length where they say DLC.
             0..=8 => dlc,
             dlc if usize::from(dlc) == self.kept => dlc,
-            dlc => FD_LENGTHS.get(usize::from(dlc - 9)).copied().unwrap_or(dlc),
+            dlc => LENGTHS.get(usize::from(dlc)).copied().unwrap_or(dlc),
         };
         self.len = self.len.or(dlc.map(told));
         let remote = self.marks.has(Kind::REMOTE);
@@ -351,8 +380,10 @@ fn time(field: &[u8], unit: &mut Unit) -> Option<i64> {
             Some(_) => Unit::Whole(1000),
         };
     }
-    match *unit {
+    match unit {
+        Unit::Form(form) => form.read(field),
         Unit::Whole(scale) => {
+            let scale = *scale;
             let (whole, fraction) = match field.iter().position(|byte| *byte == b'.') {
                 Some(point) => (&field[..point], Some(nanoseconds(&[b"0", &field[point..]].concat())?)),
                 None => (field, None),

@@ -36,6 +36,9 @@ impl Kind {
     }
 }
 
+/// The payload length of a frame by its length code (ISO 11898-1; codes above 8 are of CAN FD).
+pub(super) const LENGTHS: [u8; 16] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64];
+
 /// One frame as it was recorded. The bytes live in the reader's buffer.
 #[derive(Debug, Clone, Copy)]
 pub struct Frame<'a> {

@@ -1,12 +1,15 @@
 //! A file from its first byte to its last: which format it has, unpacked, read, told to a sink.
 
 use std::io;
+use std::sync::Arc;
 
+use super::bounds;
 use super::candump::Candump;
+use super::columns::Columns;
 use super::csv::Csv;
 use super::damage::Damage;
 use super::format::{Format, LOOKED_AT};
-use super::frame::Sink;
+use super::frame::{Frame, Sink};
 use super::mdf::{self, Source};
 use super::pcap::Pcap;
 use super::pcapng::Pcapng;
@@ -45,7 +48,40 @@ struct Content<S> {
     /// Whether every byte was zero.
     zeros: bool,
     reader: Reader,
+    columns: Option<Arc<Columns>>,
+    sink: Counted<S>,
+}
+
+/// Counts the frames that it passes on.
+#[derive(Debug)]
+struct Counted<S> {
     sink: S,
+    frames: u64,
+    /// It was told that the content is too much: where that ends is no damage.
+    over: bool,
+}
+
+impl<S: Sink> Sink for Counted<S> {
+    #[inline]
+    fn frame(&mut self, frame: &Frame<'_>) {
+        self.frames += 1;
+        self.sink.frame(frame);
+    }
+
+    fn dropped(&mut self, frames: Option<u64>) {
+        self.sink.dropped(frames);
+    }
+
+    fn damage(&mut self, at: u64, damage: Damage) {
+        if !self.over {
+            self.over = damage == bounds::TOO_MUCH;
+            self.sink.damage(at, damage);
+        }
+    }
+
+    fn bus(&mut self, bus: u8, name: &str) {
+        self.sink.bus(bus, name);
+    }
 }
 
 #[derive(Debug)]
@@ -76,13 +112,26 @@ pub struct Inspected<S> {
 impl<S: Sink> Inspector<S> {
     /// At the beginning of a file.
     pub fn new(sink: S) -> Self {
-        let content = Content { at: 0, zeros: true, reader: Reader::Head(Vec::new()), sink };
+        let sink = Counted { sink, frames: 0, over: false };
+        let content = Content { at: 0, zeros: true, reader: Reader::Head(Vec::new()), columns: None, sink };
         Self { came: 0, outer: Outer::Head(Vec::new()), packing: None, content }
+    }
+
+    /// The same, of a file whose text has these columns.
+    #[must_use]
+    pub fn columns(mut self, columns: Option<Arc<Columns>>) -> Self {
+        self.content.columns = columns;
+        self
     }
 
     /// How many bytes it has taken.
     pub fn came(&self) -> u64 {
         self.came
+    }
+
+    /// Whether its file's next bytes tell it anything. Where they do not, it is read again once all are there.
+    pub fn wants(&self) -> bool {
+        !(matches!(self.outer, Outer::Plain) && self.content.is_enough())
     }
 
     /// Whether it holds a window of unpacked content.
@@ -120,7 +169,12 @@ impl<S: Sink> Inspector<S> {
             Outer::Plain => content.push(bytes),
             Outer::Packed(_) if content.is_later() => {}
             Outer::Packed(unpacker) => {
-                if let Err(damage) = unpacker.push(bytes, &mut |piece| content.push(piece)) {
+                let most = bounds::records(self.came);
+                let mut told = unpacker.push(bytes, &mut |piece| content.push_some(piece, most));
+                if content.sink.frames > most {
+                    told = Err(bounds::TOO_MUCH);
+                }
+                if let Err(damage) = told {
                     content.sink.damage(content.at, damage);
                     self.outer = Outer::Over;
                 }
@@ -138,7 +192,8 @@ impl<S: Sink> Inspector<S> {
         let mut content = self.content;
         if let Outer::Packed(unpacker) = self.outer
             && !content.is_later()
-            && let Err(damage) = unpacker.finish(&mut |piece| content.push(piece))
+            && let Err(damage) =
+                unpacker.finish(&mut |piece| content.push_some(piece, bounds::records(self.came)))
         {
             content.sink.damage(content.at, damage);
         }
@@ -147,9 +202,9 @@ impl<S: Sink> Inspector<S> {
         let mut local_time = false;
         if format == Format::Mdf4 {
             let read = match packing {
-                None => mdf::read(source, &mut sink),
+                None => mdf::read(source, source.len(), &mut sink),
                 Some(how) => match in_memory(how, source, &mut sink)? {
-                    Some(bytes) => mdf::read(&&bytes[..], &mut sink),
+                    Some(bytes) => mdf::read(&&bytes[..], source.len(), &mut sink),
                     None => {
                         sink.damage(0, Damage::BadStructure("packed, and too large to be read by position"));
                         return Ok(Inspected { format, packing, local_time, sink });
@@ -171,19 +226,30 @@ impl<S: Sink> Inspector<S> {
     ///
     /// # Errors
     /// The source cannot be read.
-    pub fn whole(source: &dyn Source, sink: S) -> io::Result<Inspected<S>> {
-        let mut inspector = Self::new(sink);
+    pub fn whole(mut self, source: &dyn Source) -> io::Result<Inspected<S>> {
         each_piece(source, |piece| {
-            inspector.push(piece);
-            !(inspector.content.is_later())
+            self.push(piece);
+            self.wants() && !self.content.is_later()
         })?;
-        inspector.finish(source)
+        self.finish(source)
     }
 }
 
 impl<S: Sink> Content<S> {
     fn is_later(&self) -> bool {
         matches!(self.reader, Reader::Mdf4)
+    }
+
+    /// Whether more of it would tell nothing.
+    fn is_enough(&self) -> bool {
+        self.is_later() || matches!(self.reader, Reader::Unknown) && !self.zeros
+    }
+
+    /// Takes what was unpacked, as long as there are no more frames than that.
+    fn push_some(&mut self, bytes: &[u8], frames: u64) {
+        if self.sink.frames <= frames {
+            self.push(bytes);
+        }
     }
 
     fn push(&mut self, bytes: &[u8]) {
@@ -207,7 +273,13 @@ impl<S: Sink> Content<S> {
     fn begin(&mut self) {
         let Reader::Head(head) = &mut self.reader else { return };
         let head = std::mem::take(head);
-        self.reader = match Format::detect(&head[..head.len().min(LOOKED_AT)]) {
+        let first = &head[..head.len().min(LOOKED_AT)];
+        let told = self.columns.take().filter(|columns| columns.fit(first));
+        self.reader = match Format::detect(first) {
+            // They are told by their text alone, and so is this.
+            Format::Candump | Format::Csv | Format::Unknown if told.is_some() => {
+                Reader::Csv(told.as_ref().map(Csv::told).unwrap_or_default().into())
+            }
             Format::Candump => Reader::Candump(Box::default()),
             Format::Csv => Reader::Csv(Box::default()),
             Format::Pcap => Reader::Pcap(Pcap::new()),
@@ -249,13 +321,13 @@ impl<S: Sink> Content<S> {
                 Format::Unknown
             }
         };
-        (format, self.sink)
+        (format, self.sink.sink)
     }
 }
 
 /// Gives a source's bytes in order, as long as they are wanted.
 fn each_piece(source: &dyn Source, mut each: impl FnMut(&[u8]) -> bool) -> io::Result<()> {
-    let mut buffer = vec![0; PIECE];
+    let mut buffer = vec![0; usize::try_from(source.len()).unwrap_or(PIECE).clamp(1, PIECE)];
     let mut at = 0;
     loop {
         match source.read_at(&mut buffer, at) {

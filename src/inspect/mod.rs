@@ -4,9 +4,11 @@
 //! turns frames into facts. MDF files alone are read by position, once they are all there.
 
 pub mod bits;
+mod bounds;
 mod buses;
 mod candump;
 pub mod canopen;
+pub mod columns;
 mod csv;
 pub mod damage;
 mod digits;
@@ -29,6 +31,6 @@ mod unpack;
 pub(crate) mod check_values;
 
 pub use format::Format;
-pub use inspection::Inspection;
+pub use inspection::{Inspection, Known, is_plain};
 pub use inspector::{Inspected, Inspector};
 pub use unpack::Packing;

@@ -6,6 +6,7 @@ use flate2::{Decompress, FlushDecompress, Status};
 use ruzstd::decoding::FrameDecoder;
 use xz4rust::{XzDecoder, XzError};
 
+use super::bounds;
 use super::damage::Damage;
 
 /// How content is packed.
@@ -42,9 +43,6 @@ impl Packing {
 
 /// A window's bytes at most: what `xz -9` needs.
 const WINDOW: usize = 64 * 1024 * 1024;
-/// Bytes that may come out for each that goes in, and besides. Logs are packed to a tenth or twentieth.
-const RATIO: u64 = 400;
-const BESIDES: u64 = 64 * 1024 * 1024;
 /// Bytes that come out at a time.
 const PIECE: usize = 64 * 1024;
 
@@ -155,8 +153,8 @@ impl Unpacker {
 
     fn tell(&mut self, made: usize, out: &mut dyn FnMut(&[u8])) -> Result<(), Damage> {
         self.went += made as u64;
-        if self.went > self.came.saturating_mul(RATIO).saturating_add(BESIDES) {
-            return Err(Damage::BadStructure("it unpacks to more than any log would"));
+        if self.went > bounds::unpacked(self.came) {
+            return Err(bounds::TOO_MUCH);
         }
         if made > 0 {
             self.follows = false;

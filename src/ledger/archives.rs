@@ -214,17 +214,6 @@ impl Ledger {
             .await
     }
 
-    /// Writes down receipts that were read from an archive.
-    pub async fn remember_receipts(
-        &self,
-        archive: &str,
-        logger: &str,
-        rows: Vec<ReceiptRow>,
-    ) -> Result<(), LedgerError> {
-        let (archive, logger) = (archive.to_owned(), logger.to_owned());
-        self.writer.ask(move |tx| rows.iter().try_for_each(|row| remember(tx, &archive, &logger, row))).await
-    }
-
     /// Other depots fetched something from a logger at these moments (ms), as their receipts tell.
     pub async fn seen_elsewhere(&self, logger: &str, seen: Vec<(String, i64)>) -> Result<(), LedgerError> {
         // Days begin with one, whatever the zone.
@@ -326,7 +315,7 @@ pub(super) fn has_all(tx: &Tx<'_>, id: VersionId, archives: &[(String, bool)]) -
 
 pub(super) fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
     let set = ", archived_at = coalesce(archived_at, ?3), safe = ?4";
-    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now, &lived(tx)?]).map(drop)
+    advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now, &lived(tx.db)?]).map(drop)
 }
 
 /// Whole files that wait for no required archive any more, and have one copy at least.

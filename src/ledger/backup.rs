@@ -15,7 +15,7 @@ use rusqlite::OpenFlags;
 use rusqlite::backup::{Backup, StepResult};
 
 use super::mend::{Check, look_into};
-use super::{FILE, LedgerError, connect, settle};
+use super::{FILE, LedgerError, PASSING, connect, settle};
 use crate::durable::{Disk, create_dirs};
 
 /// Pages that are copied at a time: about 1 MB.
@@ -116,7 +116,7 @@ pub fn back_up(disk: &dyn Disk, state_dir: &Path, day: Date, limit: u64) -> Resu
 fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64, BackupError> {
     let failed = |e: rusqlite::Error| BackupError::Ledger(e.into());
     let from = connect(disk, &state_dir.join(FILE), OpenFlags::default())?;
-    settle(&from)?;
+    settle(&from, PASSING)?;
     // The database alone is then not older than its last backup, should its log be lost.
     from.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())).map_err(failed)?;
     // One moment for the whole copy: without it, every commit would begin the copy anew.
@@ -133,6 +133,7 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     // Made here first, with the mode that it is to have.
     drop(disk.create_new(to, 0o640)?);
     let mut into = connect(disk, to, OpenFlags::default())?;
+    settle(&into, PASSING)?;
     into.pragma_update(None, "synchronous", "OFF").map_err(failed)?;
     {
         let backup = Backup::new(&from, &mut into).map_err(failed)?;
@@ -143,10 +144,14 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     drop(into);
     match look_into(disk, to, Check::Whole) {
         Ok(_) => {}
-        // The copy has what the ledger has.
+        // The copy has what the ledger has, or its own disk gives back what was not written.
         Err(LedgerError::Corrupt(why)) => {
-            super::mend::suspect(disk, state_dir, &why);
-            return Err(LedgerError::Corrupt(why).into());
+            if let Err(LedgerError::Corrupt(why)) = look_into(disk, &state_dir.join(FILE), Check::Indexes) {
+                super::mend::suspect(disk, state_dir, &why);
+                return Err(LedgerError::Corrupt(why).into());
+            }
+            let why = format!("the copy is damaged ({why}), and the ledger is not");
+            return Err(BackupError::Disk(io::Error::other(why)));
         }
         Err(e) => return Err(e.into()),
     }
@@ -155,7 +160,8 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     Ok(file.len()?)
 }
 
-fn remove(disk: &dyn Disk, path: &Path) -> io::Result<()> {
+/// Removes a file, if it is there.
+pub(super) fn remove(disk: &dyn Disk, path: &Path) -> io::Result<()> {
     match disk.remove(path) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e),
         _ => Ok(()),

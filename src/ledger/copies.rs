@@ -1,21 +1,160 @@
-//! Copies as an audit asks of them: where they stand, and where their bytes are besides.
+//! Copies as an audit asks of them: where they stand, where their bytes are besides, and what was
+//! reached.
 
-use rusqlite::params;
+use rusqlite::{Row, params};
 
-use super::listings::digest_of;
-use super::{LedgerError, Query, VersionId};
-use crate::model::Digest;
+use super::listings::{digest_of, path_of};
+use super::{Ledger, LedgerError, Query, VersionId};
+use crate::model::{Digest, RemotePath};
 
-/// A copy that is owed again although the archive has a receipt of it.
-pub type Owed = (String, u64, Digest);
+/// A copy that an archive should hold.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredCopy {
+    /// Its key.
+    pub location: String,
+    /// The same without case.
+    pub folded: String,
+    /// Bytes.
+    pub size: u64,
+    /// Its hash.
+    pub sha256: Digest,
+}
+
+/// A file whose verified copy stands at some place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CopyOf {
+    /// The version.
+    pub id: VersionId,
+    /// Its logger.
+    pub logger: String,
+    /// The vehicle that carried it.
+    pub vehicle: String,
+    /// Its path on the logger.
+    pub path: RemotePath,
+}
+
+/// Begins the key of what was reached of an archive's audit.
+const AUDIT: &str = "audit/";
+
+fn stored(row: &Row<'_>) -> Result<Option<StoredCopy>, LedgerError> {
+    let (location, folded) = (row.get(0)?, row.get(1)?);
+    let size = row.get::<_, i64>(2)?.max(0) as u64;
+    Ok(digest_of(row.get(3)?).map(|sha256| StoredCopy { location, folded, size, sha256 }))
+}
+
+/// The verified copies of an archive, by place.
+pub(super) const COPIES: &str = "SELECT DISTINCT o.location, o.folded, v.size, v.sha256
+  FROM obligations o JOIN versions v ON v.id = o.version
+  WHERE o.archive = ?1 AND o.state = 'verified' AND o.folded > ?2 AND o.location IS NOT NULL
+  ORDER BY o.folded LIMIT ?3";
+
+impl Ledger {
+    /// What was written down of an archive's audits.
+    pub async fn audit(&self, archive: &str) -> Result<Option<String>, LedgerError> {
+        let key = format!("{AUDIT}{archive}");
+        self.writer
+            .ask(move |tx| {
+                let mut statement = tx.db.prepare_cached("SELECT value FROM meta WHERE key = ?")?;
+                let mut rows = statement.query([key])?;
+                Ok(rows.next()?.map(|row| row.get(0)).transpose()?)
+            })
+            .await
+    }
+
+    /// Writes down what was reached of an archive's audit, and everything that was said before.
+    pub async fn note_audit(&self, archive: &str, text: String) -> Result<(), LedgerError> {
+        let key = format!("{AUDIT}{archive}");
+        self.writer
+            .ask(move |tx| {
+                tx.db
+                    .prepare_cached("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)")?
+                    .execute([key, text])?;
+                Ok(())
+            })
+            .await
+    }
+}
 
 impl Query {
-    /// Copies that were found wrong or missing and are owed again: location, size and hash, in the order
-    /// of the locations.
-    pub fn owed_again(&self, archive: &str) -> Result<Vec<Owed>, LedgerError> {
-        let mut statement = self.db.prepare(
-            "SELECT DISTINCT r.location, v.size, v.sha256 FROM obligations o JOIN versions v ON v.id = o.version
+    /// What was written down of audits: archive and text.
+    pub fn audits(&self) -> Result<Vec<(String, String)>, LedgerError> {
+        let mut statement = self
+            .db
+            .prepare("SELECT substr(key, 7), value FROM meta WHERE key LIKE 'audit/%' ORDER BY key")?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Verified copies of an archive behind a place without case, in the order of such places; at most
+    /// `limit`. All that share a place are among them, or none.
+    pub fn copies(&self, archive: &str, after: &str, limit: usize) -> Result<Vec<StoredCopy>, LedgerError> {
+        let mut statement = self.db.prepare_cached(COPIES)?;
+        let mut rows = statement.query(params![archive, after, limit as i64])?;
+        let mut all = Vec::new();
+        let mut count = 0;
+        while let Some(row) = rows.next()? {
+            count += 1;
+            all.extend(stored(row)?);
+        }
+        if count == limit {
+            let last = all.last().map(|copy: &StoredCopy| copy.folded.clone()).unwrap_or_default();
+            if all.first().is_some_and(|first| first.folded != last) {
+                all.retain(|copy| copy.folded != last);
+            }
+        }
+        Ok(all)
+    }
+
+    /// Whether what stands at a place was stored by this depot, is about to be, or has a receipt.
+    pub fn is_known(&self, archive: &str, location: &str) -> Result<bool, LedgerError> {
+        let own = "SELECT 1 FROM obligations WHERE archive = ? AND folded = ? AND coalesce(location, k0) = ?";
+        if self.db.prepare_cached(own)?.exists(params![archive, location.to_lowercase(), location])? {
+            return Ok(true);
+        }
+        for sql in [
+            "SELECT 1 FROM receipts WHERE archive = ? AND location = ?",
+            "SELECT 1 FROM obligations WHERE archive = ? AND state IN ('owed', 'claimed', 'stored', 'blocked') AND k1 = ?",
+        ] {
+            if self.db.prepare_cached(sql)?.exists(params![archive, location])? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// The files whose verified copy stands at a place.
+    pub fn copies_at(&self, archive: &str, location: &str) -> Result<Vec<CopyOf>, LedgerError> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT v.id, l.name, v.vehicle, v.path FROM obligations o JOIN versions v ON v.id = o.version
              JOIN loggers l ON l.id = v.logger
+             WHERE o.archive = ?1 AND o.folded = ?2 AND o.location = ?3 AND o.state = 'verified' ORDER BY v.id",
+        )?;
+        let mut rows = statement.query(params![archive, location.to_lowercase(), location])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let path = path_of(row.get_ref(3)?.as_blob().unwrap_or_default())?;
+            all.push(CopyOf { id: VersionId(row.get(0)?), logger: row.get(1)?, vehicle: row.get(2)?, path });
+        }
+        Ok(all)
+    }
+
+    /// Contents of 4 KiB and more that stand in an archive twice for one logger: first place and
+    /// another, in the order of the first.
+    pub fn doubled(&self, archive: &str) -> Result<Vec<(String, String)>, LedgerError> {
+        let mut statement = self.db.prepare(
+            "SELECT min(o.location), max(o.location) FROM obligations o JOIN versions v ON v.id = o.version
+             WHERE o.archive = ? AND o.state = 'verified' AND v.size >= 4096 AND v.sha256 IS NOT NULL
+             GROUP BY v.logger, v.sha256 HAVING count(DISTINCT o.location) > 1 ORDER BY 1",
+        )?;
+        let rows = statement.query_map([archive], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Copies that were found wrong or missing and are owed again, in the order of their places.
+    pub fn owed_again(&self, archive: &str) -> Result<Vec<StoredCopy>, LedgerError> {
+        let mut statement = self.db.prepare(
+            "SELECT DISTINCT r.location, lower(r.location), v.size, v.sha256
+             FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger
              JOIN receipts r ON r.archive = o.archive AND r.logger = l.name AND r.kind = 'stored'
                AND r.key >= lower(hex(v.sha256)) AND r.key < lower(hex(v.sha256)) || '~'
              WHERE o.archive = ? AND o.state = 'owed' AND v.sha256 IS NOT NULL ORDER BY r.location",
@@ -23,9 +162,7 @@ impl Query {
         let mut rows = statement.query([archive])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            if let Some(sha) = digest_of(row.get(2)?) {
-                all.push((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64, sha));
-            }
+            all.extend(stored(row)?);
         }
         Ok(all)
     }

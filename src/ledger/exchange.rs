@@ -12,7 +12,7 @@ use super::findings::{clear, raise};
 use super::listings::path_of;
 use super::state::{Happening, State, Step};
 use super::{Finding, Ledger, LedgerError, Severity, Tx, VersionId};
-use crate::model::Digest;
+use crate::model::{Digest, RemotePath};
 
 /// A copy is stored anew, and not looked for where it was.
 const NOWHERE: &str =
@@ -118,7 +118,8 @@ impl Ledger {
             .await
     }
 
-    /// A verified copy is not what it should be: it is owed again, unless it is already.
+    /// A verified copy is not what it should be: it is owed again, unless it is already, and a finding
+    /// says so.
     pub async fn wrong_elsewhere(&self, copy: &Elsewhere, why: &'static str) -> Result<(), LedgerError> {
         let copy = copy.clone();
         self.writer
@@ -132,7 +133,8 @@ impl Ledger {
                 if !verified {
                     return Ok(());
                 }
-                again(tx, &copy.archive, &[copy.id.0], Step::FoundWrong, why)
+                again(tx, &copy.archive, &[copy.id.0], Step::FoundWrong, why)?;
+                tell_wrong(tx, &copy, why)
             })
             .await
     }
@@ -227,14 +229,35 @@ fn no_source(tx: &Tx<'_>, archive: &str, id: VersionId, listed: &str) -> Result<
         .optional()?;
     if let Some((there, state)) = &there {
         if matches!(State::parse(state), Some(State::Archived | State::Whole)) {
-            let detail = json!({ "archive": archive, "for": id.0 });
-            let set = ", presumed = 0, mark = 0, hash = NULL, furthest = 0";
-            advance_with(tx, VersionId(*there), Happening::FetchAgain, &detail, set, &[])?;
+            fetch_again(tx, VersionId(*there), archive, id)?;
         }
         if *there == id.0 {
             return Ok(None);
         }
     }
+    lost(tx, id, archive, there.map(|(there, _)| there))
+}
+
+/// A file that its logger has is to be fetched again, for the sake of a version that has no source.
+pub(super) fn fetch_again(
+    tx: &Tx<'_>,
+    there: VersionId,
+    archive: &str,
+    of: VersionId,
+) -> Result<(), LedgerError> {
+    let detail = json!({ "archive": archive, "for": of.0 });
+    let set = ", presumed = 0, mark = 0, hash = NULL, furthest = 0";
+    advance_with(tx, there, Happening::FetchAgain, &detail, set, &[]).map(drop)
+}
+
+/// A version that an archive misses and that nobody else has is lost; gives its logger then. Whether one
+/// whose removal has begun is still on its logger tells the next listing.
+pub(super) fn lost(
+    tx: &Tx<'_>,
+    id: VersionId,
+    archive: &str,
+    perhaps_as: Option<i64>,
+) -> Result<Option<i64>, LedgerError> {
     // An archive that was taken out of the configuration has it still.
     let out = tx
         .db
@@ -246,13 +269,13 @@ fn no_source(tx: &Tx<'_>, archive: &str, id: VersionId, listed: &str) -> Result<
     if out || !matches!(state, State::Whole | State::Archived | State::Gone | State::Removed) {
         return Ok(None);
     }
-    let detail = json!({ "archive": archive, "perhaps_as": there.map(|(there, _)| there) });
+    let detail = json!({ "archive": archive, "perhaps_as": perhaps_as });
     advance(tx, id, Happening::NoSource, &detail)?;
     Ok(Some(tx.db.query_row("SELECT logger FROM versions WHERE id = ?", [id.0], |row| row.get(0))?))
 }
 
-/// What an exchanged archive took with it of one logger's files, as a finding.
-fn tell_lost(tx: &Tx<'_>, archive: &str, logger: i64) -> Result<(), LedgerError> {
+/// What was in one archive alone of a logger's files, and is there no longer, as a finding.
+pub(super) fn tell_lost(tx: &Tx<'_>, archive: &str, logger: i64) -> Result<(), LedgerError> {
     let mut statement = tx.db.prepare_cached(
         "SELECT v.path FROM versions v JOIN obligations o ON o.version = v.id
          WHERE v.logger = ? AND v.state = 'lost' AND o.archive = ? AND o.state = 'missing' ORDER BY v.path",
@@ -273,13 +296,13 @@ fn tell_lost(tx: &Tx<'_>, archive: &str, logger: i64) -> Result<(), LedgerError>
         subject: format!("{archive}/{name}"),
         severity: Severity::Act,
         action: format!(
-            "Bring the former archive \"{archive}\" back, or copy these files from it into the logger's card. `yarder files --vehicle {vehicle} --state lost` names all of them."
+            "If archive \"{archive}\" was exchanged, bring the former one back, or copy these files from it into the logger's card; otherwise look at its disk and its backups. `yarder files --vehicle {vehicle} --state lost` names all of them."
         ),
         vehicle: Some(vehicle),
         logger: Some(name),
         evidence: json!({ "archive": archive, "files": named, "count": paths.len() }),
         cause: format!(
-            "{} of its files lay in the archive that \"{archive}\" was before, and nowhere else: {}{}",
+            "{} of its files lay in archive \"{archive}\" and nowhere else, and are not there any more: {}{}",
             paths.len(),
             named.join(", "),
             if paths.len() > named.len() { " ..." } else { "" }
@@ -288,14 +311,37 @@ fn tell_lost(tx: &Tx<'_>, archive: &str, logger: i64) -> Result<(), LedgerError>
     if paths.is_empty() { clear(tx, &finding.id()) } else { raise(tx, &finding) }
 }
 
-/// A file that was to be fetched again holds something else now.
-fn tell_other(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+/// Path, vehicle and logger of a version.
+fn whose(tx: &Tx<'_>, id: VersionId) -> Result<(RemotePath, String, String), LedgerError> {
     let (path, vehicle, logger): (Vec<u8>, String, String) = tx.db.query_row(
         "SELECT v.path, v.vehicle, l.name FROM versions v JOIN loggers l ON l.id = v.logger WHERE v.id = ?",
         [id.0],
         |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
     )?;
-    let path = path_of(&path)?;
+    Ok((path_of(&path)?, vehicle, logger))
+}
+
+fn tell_wrong(tx: &Tx<'_>, copy: &Elsewhere, why: &str) -> Result<(), LedgerError> {
+    let Elsewhere { archive, id, location } = copy;
+    let (path, vehicle, logger) = whose(tx, *id)?;
+    raise(
+        tx,
+        &Finding {
+            code: "archive-copy-wrong",
+            subject: format!("{archive}/{logger}/{path}"),
+            severity: Severity::Act,
+            vehicle: Some(vehicle),
+            logger: Some(logger),
+            evidence: json!({ "archive": archive, "file": path.to_string(), "location": location }),
+            cause: format!("{location} in archive \"{archive}\" {why}"),
+            action: "Look at the archive's disk, then run `yarder audit`.".into(),
+        },
+    )
+}
+
+/// A file that was to be fetched again holds something else now.
+fn tell_other(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    let (path, vehicle, logger) = whose(tx, id)?;
     raise(
         tx,
         &Finding {

@@ -128,6 +128,19 @@ impl Ledger {
         self.writer.tell(move |tx| clear(tx, &id))
     }
 
+    /// Ends the findings of an archive's places that were not said since a moment (ms).
+    pub fn clear_before(&self, code: &'static str, archive: &str, before: i64) -> Result<(), LedgerError> {
+        let prefix = id(code, &format!("{archive}/"));
+        self.writer.tell(move |tx| {
+            let mut statement = tx.db.prepare_cached(
+                "SELECT id FROM findings WHERE gone IS NULL AND code = ?1 AND last < ?2 AND substr(id, 1, length(?3)) = ?3",
+            )?;
+            let over = statement.query_map(params![code, before, prefix], |row| row.get(0))?;
+            let over: Vec<String> = over.collect::<Result<_, _>>()?;
+            over.iter().try_for_each(|id| clear(tx, id))
+        })
+    }
+
     /// While the clock showed `from` to `to` (ms) it was wrong: what was found then was found `by`
     /// (ms) later.
     pub fn date_anew(&self, (from, to): (i64, i64), by: i64) -> Result<(), LedgerError> {

@@ -7,12 +7,13 @@
 use rusqlite::{OptionalExtension as _, params};
 use serde_json::{Value, json};
 
+use super::partials::lived;
 use super::{Ledger, LedgerError, Tx};
 
-/// Files that are archived longer than this.
+/// Files that are archived longer than this, in ms of lived time: no jump of the clock deletes anything.
 const AFTER_MS: i64 = 90 * 24 * 3600 * 1000;
-/// What was reached so far: archived at, and the version.
-const CURSOR: &str = "folded";
+/// What was reached so far: archived since (lived time), and the version.
+const CURSOR: &str = "folded-by-lived-time";
 /// The event in their place.
 const FOLDED: &str = "folded";
 
@@ -37,11 +38,13 @@ fn fold(tx: &Tx<'_>, limit: usize) -> Result<u64, LedgerError> {
         None => (i64::MIN, 0),
     };
     let mut statement = tx.db.prepare_cached(
-        "SELECT archived_at, id FROM versions WHERE archived_at IS NOT NULL AND archived_at <= ?3
-           AND archived_at >= ?1 AND (archived_at > ?1 OR id > ?2) ORDER BY archived_at, id LIMIT ?4",
+        "SELECT safe, id FROM versions WHERE safe IS NOT NULL AND safe <= ?3
+           AND safe >= ?1 AND (safe > ?1 OR id > ?2) ORDER BY safe, id LIMIT ?4",
     )?;
     let old: Vec<(i64, i64)> = statement
-        .query_map(params![at, id, tx.now - AFTER_MS, limit as i64], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .query_map(params![at, id, lived(tx.db)? - AFTER_MS, limit as i64], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?
         .collect::<Result<_, _>>()?;
     let Some(last) = old.last() else { return Ok(0) };
     tx.db.execute(

@@ -10,7 +10,8 @@ use super::dropped::refuse;
 use super::events::{advance, event};
 use super::exchange::{is_elsewhere, state_of};
 use super::findings::{ENDED_BY_LOSS, clear_of_file};
-use super::removal;
+use super::partials::lived;
+use super::removal::{self, Remains};
 use super::state::{Happening, State};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::model::{Digest, Edges, Look, RemotePath};
@@ -170,10 +171,12 @@ pub enum Change {
         /// Which.
         id: VersionId,
     },
-    /// Its removal began, and it is listed, or its card is another one now.
+    /// Its removal began, and it was not removed.
     Remains {
         /// Which.
         id: VersionId,
+        /// What shows that.
+        why: Remains,
     },
 }
 
@@ -441,7 +444,7 @@ fn apply(
             set_seen(tx, id, &seen, true)
         }
         Change::Absent { id } => absent(tx, id, applied),
-        Change::Remains { id } => removal::failed(tx, id, "it is still there"),
+        Change::Remains { id, why } => removal::remains(tx, id, why),
     }
 }
 
@@ -451,9 +454,7 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
         .prepare_cached("SELECT absent, path FROM versions WHERE id = ?")?
         .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
     if state_of(tx, id)? == State::Removing {
-        advance(tx, id, Happening::RemovalProven, &json!({}))?;
-        tx.db.execute("UPDATE versions SET absent = ? WHERE id = ?", params![tx.now, id.0])?;
-        return Ok(());
+        return removal::removed(tx, id);
     }
     match since {
         // A clock that went back begins the wait again.
@@ -571,8 +572,10 @@ pub(super) fn new_version(
     )?;
     if let Some(same) = same_as {
         tx.db.execute(
-            "UPDATE versions SET presumed = 1, same_as = ?2,
-               (sha256, head, tail, blocks, proof) = (SELECT sha256, head, tail, blocks, proof FROM versions WHERE id = ?2)
+            // The copies are those of a version that has some of its own.
+            "UPDATE versions SET presumed = 1, (same_as, sha256, head, tail, blocks, proof) =
+               (SELECT iif(EXISTS (SELECT 1 FROM obligations WHERE version = s.id), s.id, coalesce(s.same_as, s.id)),
+                  sha256, head, tail, blocks, proof FROM versions s WHERE s.id = ?2)
              WHERE id = ?1",
             params![id.0, same.0],
         )?;
@@ -581,7 +584,8 @@ pub(super) fn new_version(
         let sha256 = digest_of(sha256).ok_or_else(|| LedgerError::Damaged("ends without a hash".into()))?;
         if !refuse(tx, id, &sha256, Some(same))? {
             advance(tx, id, Happening::KnownContent, &json!({ "same_as": same.0 }))?;
-            tx.db.execute("UPDATE versions SET archived_at = ? WHERE id = ?", params![tx.now, id.0])?;
+            let set = "UPDATE versions SET archived_at = ?, safe = ? WHERE id = ?";
+            tx.db.execute(set, params![tx.now, lived(tx.db)?, id.0])?;
         }
     }
     Ok(id)

@@ -5,19 +5,22 @@
 //! the part of it that must not be lost; bringing the three together is the service's.
 //!
 //! # Crash
-//! The log of a damaged ledger is moved away before another database takes its place, since SQLite
-//! would play one into the other. A restored one is flushed before it gets its name. What a crash
-//! leaves is done again at the next start.
+//! A word that the ledger is being set aside stands in the state folder from before the first file is
+//! moved until the new ledger itself knows that it is behind ([`told`]): a start that finds it goes on
+//! where the one before ended. The log of a damaged ledger is moved away before another database takes
+//! its place, since SQLite would play one into the other. A restored one is flushed before it gets its
+//! name.
 
 use std::io;
 use std::path::Path;
 
 use rusqlite::OpenFlags;
 use rusqlite::config::DbConfig;
+use serde::{Deserialize, Serialize};
 
-use super::backup::backups;
-use super::{FILE, LedgerError, connect, schema, settle};
-use crate::durable::{Disk, read_full};
+use super::backup::{backups, remove};
+use super::{FILE, LedgerError, PASSING, connect, schema, settle};
+use crate::durable::{Disk, read_full, read_small, replace};
 
 /// A ledger of at most so many bytes is read in whole at each start. That takes about a second.
 const SMALL: u64 = 256 * 1024 * 1024;
@@ -25,6 +28,8 @@ const SMALL: u64 = 256 * 1024 * 1024;
 const KEPT: u64 = 2;
 /// Says that SQLite called the ledger corrupt while it was in use, and what it said.
 const SUSPECT: &str = "ledger.damaged";
+/// The word that a ledger is being set aside.
+const LEFT: &str = "ledger.set-aside";
 const RESTORING: &str = "ledger.restoring";
 const ASIDE: &str = "damaged-";
 /// What belongs to a database beside its own file.
@@ -60,32 +65,50 @@ pub(super) enum Check {
     Quick,
     /// Every page of it.
     Whole,
+    /// Every page, and every entry of its indexes.
+    Indexes,
+}
+
+/// How a ledger came to be set aside, and how far that has come.
+#[derive(Debug, Serialize, Deserialize)]
+struct Left {
+    /// What is wrong with it; `None` where a person asked for a new one.
+    why: Option<String>,
+    /// The number that it gets.
+    number: u64,
+    /// Whether there was a database, its log apart.
+    database: bool,
+    /// The backup that takes its place.
+    restored: Option<String>,
 }
 
 /// Sees to it that what stands at the ledger's place can be opened. Blocking; the state folder must
-/// be locked by this process.
+/// be locked by this process. What is not [`Found::Sound`] or [`Found::Nothing`] is found again at the
+/// next start, until it was [`told`].
 pub fn mend(disk: &dyn Disk, state_dir: &Path) -> Result<Found, LedgerError> {
+    let begun = read_small(disk, &state_dir.join(LEFT), 64 * 1024).map_err(failed)?;
+    if let Some(left) = begun.and_then(|bytes| serde_json::from_slice(&bytes).ok()) {
+        return leave(disk, state_dir, left);
+    }
     let Some(why) = damage(disk, state_dir)? else {
         let found = disk.stat(&state_dir.join(FILE)).map_err(failed)?;
         return Ok(if found.is_some_and(|stat| stat.len > 0) { Found::Sound } else { Found::Nothing });
     };
     tracing::error!("the ledger is damaged and is set aside: {why}");
-    let aside = set_aside(disk, state_dir).map_err(failed)?;
-    let restored = restore(disk, state_dir)?;
-    match &restored {
-        Some(name) => tracing::warn!(backup = name, "the ledger is restored from its backup"),
-        None => tracing::warn!("the ledger has no backup that can be used, and begins anew"),
-    }
-    Ok(Found::Damaged { why, aside, restored })
+    begin(disk, state_dir, Some(why))
 }
 
-/// Puts the present ledger aside, whatever it is worth, so that a new one begins. Blocking. Gives the
-/// name under which it lies now.
-pub fn put_aside(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerError> {
-    set_aside(disk, state_dir).map_err(failed)
+/// Puts the present ledger aside, whatever it is worth, so that a new one begins. Blocking.
+pub fn put_aside(disk: &dyn Disk, state_dir: &Path) -> Result<Found, LedgerError> {
+    begin(disk, state_dir, None)
 }
 
-/// Notes that SQLite called the ledger corrupt. The next start sets it aside.
+/// The ledger knows by itself now that it is behind: the next start finds it sound. Blocking.
+pub fn told(disk: &dyn Disk, state_dir: &Path) -> Result<(), LedgerError> {
+    remove(disk, &state_dir.join(LEFT)).and_then(|()| disk.flush_dir(state_dir)).map_err(failed)
+}
+
+/// Notes that SQLite called the ledger corrupt. The next start looks at all of it.
 pub(super) fn suspect(disk: &dyn Disk, state_dir: &Path, why: &str) {
     let noted = disk.create_new(&state_dir.join(SUSPECT), 0o640).and_then(|file| {
         file.write_at(why.as_bytes(), 0)?;
@@ -107,11 +130,7 @@ fn failed(e: io::Error) -> LedgerError {
 /// What is wrong with the ledger that stands there.
 fn damage(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerError> {
     let path = state_dir.join(FILE);
-    if let Some(why) =
-        crate::durable::read_small(disk, &state_dir.join(SUSPECT), 64 * 1024).map_err(failed)?
-    {
-        return Ok(Some(String::from_utf8_lossy(&why).into_owned()));
-    }
+    let suspect = disk.stat(&state_dir.join(SUSPECT)).map_err(failed)?.is_some();
     let len = |name: &str| {
         let stat = disk.stat(&state_dir.join(format!("{FILE}{name}"))).map_err(failed)?;
         Ok::<_, LedgerError>(stat.map(|stat| stat.len))
@@ -120,18 +139,30 @@ fn damage(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerErr
     let len = match len("")? {
         Some(len) if len > 0 => len,
         found => {
-            let was = log > 0 || !backups(disk, state_dir).map_err(failed)?.is_empty();
+            let was = log > 0
+                || !backups(disk, state_dir).map_err(failed)?.is_empty()
+                || !numbers(disk, state_dir).map_err(failed)?.is_empty();
             let what = if found.is_some() { "it is empty" } else { "it is not there" };
             return Ok(was.then(|| what.to_owned()));
         }
     };
-    // One that was not closed in order is looked at closely, however large it is.
-    let check = if len <= SMALL || log > 0 { Check::Whole } else { Check::Quick };
+    let check = match suspect {
+        true => Check::Indexes,
+        // One that was not closed in order is looked at closely, however large it is.
+        false if len <= SMALL || log > 0 => Check::Whole,
+        false => Check::Quick,
+    };
     match look_into(disk, &path, check) {
         Ok(0) if !backups(disk, state_dir).map_err(failed)?.is_empty() => {
             Ok(Some("it holds no tables".to_owned()))
         }
-        Ok(_) => Ok(None),
+        Ok(_) => {
+            if suspect {
+                tracing::warn!("the ledger was called damaged, and all of it can be read");
+                remove(disk, &state_dir.join(SUSPECT)).map_err(failed)?;
+            }
+            Ok(None)
+        }
         Err(LedgerError::Corrupt(why)) => Ok(Some(why)),
         Err(e) => Err(e),
     }
@@ -143,11 +174,16 @@ pub(super) fn look_into(disk: &dyn Disk, path: &Path, check: Check) -> Result<i6
     let db = connect(disk, path, flags)?;
     // A look changes nothing: its log is not folded into a database that may be damaged.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    settle(&db)?;
+    settle(&db, PASSING)?;
     let version = schema::version(&db)?;
     db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0))?;
-    if check == Check::Whole {
-        let said: String = db.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+    let how = match check {
+        Check::Quick => None,
+        Check::Whole => Some("PRAGMA quick_check(1)"),
+        Check::Indexes => Some("PRAGMA integrity_check(1)"),
+    };
+    if let Some(how) = how {
+        let said: String = db.query_row(how, [], |row| row.get(0))?;
         if said != "ok" {
             return Err(LedgerError::Corrupt(said));
         }
@@ -155,41 +191,82 @@ pub(super) fn look_into(disk: &dyn Disk, path: &Path, check: Check) -> Result<i6
     Ok(version)
 }
 
-/// Moves all of the ledger away, and lets go of the oldest that were.
-fn set_aside(disk: &dyn Disk, state_dir: &Path) -> io::Result<Option<String>> {
-    let mut numbers: Vec<u64> = Vec::new();
+/// Numbers of the ledgers that were set aside.
+fn numbers(disk: &dyn Disk, state_dir: &Path) -> io::Result<Vec<u64>> {
     let entries = disk.read_dir(state_dir, usize::MAX)?;
-    for name in entries.iter().filter_map(|entry| entry.name.to_str()) {
-        let number = name.strip_prefix(ASIDE).and_then(|rest| rest.split_once('-'));
-        numbers.extend(number.and_then(|(number, _)| number.parse::<u64>().ok()));
-    }
-    let number = numbers.iter().max().map_or(1, |last| last + 1);
-    let name = format!("{ASIDE}{number}-{FILE}");
-    let mut moved = false;
-    // The log first: without its database it is played into nothing.
-    for with in WITH_IT.iter().rev() {
-        match disk.rename(&state_dir.join(format!("{FILE}{with}")), &state_dir.join(format!("{name}{with}")))
-        {
-            Ok(()) => moved = true,
-            Err(e) if e.kind() == io::ErrorKind::NotFound => {}
-            Err(e) => return Err(e),
+    let names = entries.iter().filter_map(|entry| entry.name.to_str());
+    let numbers = names.filter_map(|name| name.strip_prefix(ASIDE)?.split_once('-')?.0.parse().ok());
+    Ok(numbers.collect())
+}
+
+/// Begins to set the ledger aside.
+fn begin(disk: &dyn Disk, state_dir: &Path, why: Option<String>) -> Result<Found, LedgerError> {
+    let number = numbers(disk, state_dir).map_err(failed)?.into_iter().max().map_or(1, |last| last + 1);
+    let database = disk.stat(&state_dir.join(FILE)).map_err(failed)?.is_some_and(|stat| stat.len > 0);
+    let left = Left { why, number, database, restored: None };
+    left.note(disk, state_dir)?;
+    leave(disk, state_dir, left)
+}
+
+/// Brings that to its end.
+fn leave(disk: &dyn Disk, state_dir: &Path, mut left: Left) -> Result<Found, LedgerError> {
+    let aside = format!("{ASIDE}{}-{FILE}", left.number);
+    let is_there = |name: &str| {
+        let stat = disk.stat(&state_dir.join(name)).map_err(failed)?;
+        Ok::<_, LedgerError>(stat.is_some_and(|stat| stat.len > 0))
+    };
+    // The database is moved last: with it gone, what stands in its place is the one after it.
+    let ended = is_there(FILE)? && (!left.database || is_there(&aside)?);
+    if !ended {
+        set_aside(disk, state_dir, &aside).map_err(failed)?;
+        if left.why.is_some() {
+            restore(disk, state_dir, &mut left)?;
         }
     }
-    match disk.remove(&state_dir.join(SUSPECT)) {
-        Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-        _ => {}
-    }
-    disk.flush_dir(state_dir)?;
-    for old in numbers.into_iter().filter(|old| old + KEPT <= number) {
+    remove(disk, &state_dir.join(SUSPECT)).map_err(failed)?;
+    for old in numbers(disk, state_dir).map_err(failed)?.into_iter().filter(|old| old + KEPT <= left.number) {
         for with in WITH_IT {
             let _ = disk.remove(&state_dir.join(format!("{ASIDE}{old}-{FILE}{with}")));
         }
     }
-    Ok(moved.then_some(name))
+    disk.flush_dir(state_dir).map_err(failed)?;
+    let kept = WITH_IT.iter().any(|with| is_there(&format!("{aside}{with}")).unwrap_or(false));
+    let aside = kept.then_some(aside);
+    Ok(match left.why {
+        None => Found::Anew { aside },
+        Some(why) => Found::Damaged { why, aside, restored: left.restored },
+    })
 }
 
-/// Puts the newest backup that can be read in the ledger's place; gives its name.
-fn restore(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerError> {
+impl Left {
+    fn note(&self, disk: &dyn Disk, state_dir: &Path) -> Result<(), LedgerError> {
+        // Every field can be written.
+        let bytes = serde_json::to_vec(self).unwrap_or_default();
+        let (path, new) = (state_dir.join(LEFT), state_dir.join(format!("{LEFT}.new")));
+        replace(disk, &path, &new, &bytes, 0o640).map_err(failed)
+    }
+}
+
+/// Moves all of the ledger away, as far as that has not been done.
+fn set_aside(disk: &dyn Disk, state_dir: &Path, aside: &str) -> io::Result<()> {
+    // The log first: without its database it is played into nothing.
+    for with in WITH_IT.iter().rev() {
+        let (from, to) = (state_dir.join(format!("{FILE}{with}")), state_dir.join(format!("{aside}{with}")));
+        // What was moved before a kill is not replaced by what was begun after it.
+        if disk.stat(&to)?.is_some() {
+            remove(disk, &from)?;
+            continue;
+        }
+        match disk.rename(&from, &to) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+            _ => {}
+        }
+    }
+    disk.flush_dir(state_dir)
+}
+
+/// Puts the newest backup that can be read in the ledger's place, and notes its name.
+fn restore(disk: &dyn Disk, state_dir: &Path, left: &mut Left) -> Result<(), LedgerError> {
     for backup in backups(disk, state_dir).map_err(failed)?.into_iter().rev() {
         match look_into(disk, &backup.path, Check::Whole) {
             Ok(version) if version > 0 => {}
@@ -199,18 +276,20 @@ fn restore(disk: &dyn Disk, state_dir: &Path) -> Result<Option<String>, LedgerEr
                 continue;
             }
         }
+        left.restored = backup.path.file_name().map(|name| name.to_string_lossy().into_owned());
+        left.note(disk, state_dir)?;
         copy(disk, &backup.path, state_dir).map_err(failed)?;
-        return Ok(backup.path.file_name().map(|name| name.to_string_lossy().into_owned()));
+        tracing::warn!(backup = left.restored, "the ledger is restored from its backup");
+        return Ok(());
     }
-    Ok(None)
+    left.restored = None;
+    tracing::warn!("the ledger has no backup that can be used, and begins anew");
+    Ok(())
 }
 
 fn copy(disk: &dyn Disk, from: &Path, state_dir: &Path) -> io::Result<()> {
     let restoring = state_dir.join(RESTORING);
-    match disk.remove(&restoring) {
-        Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-        _ => {}
-    }
+    remove(disk, &restoring)?;
     let (from, to) = (disk.open_read(from)?, disk.create_new(&restoring, 0o640)?);
     let (mut at, mut buffer) = (0, vec![0; 1024 * 1024]);
     loop {

@@ -13,6 +13,7 @@
 //! `synchronous=FULL`: a commit is on the disk when it is answered. Everything before it in the
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
+mod adopted;
 mod archives;
 mod backup;
 mod copies;
@@ -48,8 +49,10 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
+pub use adopted::Adopted;
 pub use archives::{ManifestLine, ReceiptRow};
 pub use backup::{BackupError, BackupFile, back_up, backups};
+pub use copies::{CopyOf, StoredCopy};
 pub use days::{SpoolDay, Visit, Watched};
 pub use events::{EventRow, Logged};
 pub use exchange::Elsewhere;
@@ -57,15 +60,15 @@ pub use facts::{CardUse, Contents, Recorded};
 pub use findings::{Finding, FindingRow, Severity, graver};
 pub use gaps::Gap;
 pub use listings::{Applied, Change, Content, Known, LoggerRow, Seen};
-pub use mend::{Found, mend, put_aside};
+pub use mend::{Found, mend, put_aside, told};
 pub use notes::{About, Note, NoteRow};
 pub use obligations::{Due, Kept};
 pub use partials::Idle;
 pub use query::{Copy, FileRow, LoggerDay, NotHome, Query, Totals};
 pub use rebuild::{FromReceipt, WentBack};
-pub use removal::{Intent, Removable};
+pub use removal::{Intent, Remains, Removable};
 pub use reports::{OpenDay, Stored, ToStore, Told, Undone};
-pub use versions::{Adopted, Grant, Mark, Pending, VersionId, WholeFacts};
+pub use versions::{Grant, Mark, Outcomes, Pending, VersionId, WholeFacts};
 pub use visits::VisitCounts;
 
 use crate::durable::{Disk, FsKind, OsDisk};
@@ -197,7 +200,7 @@ impl Ledger {
         inline: bool,
         corrupt: impl Fn(&str) + Send + 'static,
     ) -> Result<Self, LedgerError> {
-        settle(&db)?;
+        settle(&db, WORKING)?;
         db.pragma_update(None, "journal_mode", "WAL")?;
         db.pragma_update(None, "synchronous", "FULL")?;
         db.pragma_update(None, "foreign_keys", true)?;
@@ -219,13 +222,18 @@ impl Ledger {
     }
 }
 
-/// Settings of every connection.
-fn settle(db: &Connection) -> Result<(), LedgerError> {
+/// KiB of pages that a connection keeps which is asked again and again.
+const WORKING: i64 = 8192;
+/// The same of one that goes through all of the database once.
+const PASSING: i64 = 512;
+
+/// Settings of every connection, which keeps `cache` KiB of pages.
+fn settle(db: &Connection, cache: i64) -> Result<(), LedgerError> {
     db.busy_timeout(Duration::from_secs(10))?;
     db.set_prepared_statement_cache_capacity(128);
     // A plan depends on the statement alone: otherwise SQLite plans anew when a bound value changes.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
-    db.pragma_update(None, "cache_size", -8192)?;
+    db.pragma_update(None, "cache_size", -cache)?;
     // What undoes a single job lies in memory, not in a file that thousands of jobs would write.
     db.pragma_update(None, "temp_store", "MEMORY")?;
     Ok(())
@@ -258,7 +266,7 @@ pub fn read_on(disk: &dyn Disk, state_dir: &Path) -> Result<Query, LedgerError> 
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = connect(disk, &path, flags)?;
-    settle(&db)?;
+    settle(&db, WORKING)?;
     schema::refuse_newer(&db)?;
     if schema::version(&db)? < schema::VERSION {
         return Err(LedgerError::Open("it is of an older version: start the service once".into()));

@@ -245,6 +245,16 @@ impl Ledger {
             .await
     }
 
+    /// A copy that was put off is due now.
+    pub fn due_now(&self, archive: &str, id: VersionId) -> Result<(), LedgerError> {
+        let archive = archive.to_owned();
+        self.writer.tell(move |tx| {
+            let sql = "UPDATE obligations SET tries = 0, after = 0 WHERE version = ? AND archive = ?";
+            tx.db.prepare_cached(sql)?.execute(params![id.0, archive])?;
+            Ok(())
+        })
+    }
+
     /// Both places hold other content.
     pub async fn blocked(&self, archive: &str, id: VersionId, why: String) -> Result<(), LedgerError> {
         let archive = archive.to_owned();

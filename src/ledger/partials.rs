@@ -6,12 +6,12 @@
 
 use std::time::Duration;
 
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
 use serde_json::json;
 
 use super::listings::path_of;
 use super::state::State;
-use super::{Ledger, LedgerError, Tx, VersionId};
+use super::{Ledger, LedgerError, VersionId};
 use crate::model::RemotePath;
 
 /// A partial that nobody works on now.
@@ -42,7 +42,7 @@ impl Ledger {
     pub fn lived(&self, span: Duration) -> Result<(), LedgerError> {
         let span = i64::try_from(span.as_millis()).unwrap_or(i64::MAX);
         self.writer.tell(move |tx| {
-            let lived = lived(tx)?.saturating_add(span);
+            let lived = lived(tx.db)?.saturating_add(span);
             tx.db.execute(
                 "INSERT INTO meta (key, value) VALUES ('lived', ?1) ON CONFLICT (key) DO UPDATE SET value = ?1",
                 [lived.to_string()],
@@ -57,7 +57,7 @@ impl Ledger {
         let keep = i64::try_from(keep.as_millis()).unwrap_or(i64::MAX);
         self.writer
             .ask(move |tx| {
-                let lived = lived(tx)?;
+                let lived = lived(tx.db)?;
                 let listed = json!(listed).to_string();
                 let waits = format!(
                     "({PARTIAL} AND (v.state = 'lost' OR v.logger NOT IN
@@ -123,9 +123,9 @@ impl Ledger {
     }
 }
 
-pub(super) fn lived(tx: &Tx<'_>) -> Result<i64, LedgerError> {
-    let text: Option<String> = tx
-        .db
+/// Lived time, ms.
+pub(super) fn lived(db: &Connection) -> Result<i64, LedgerError> {
+    let text: Option<String> = db
         .prepare_cached("SELECT value FROM meta WHERE key = 'lived'")?
         .query_row([], |row| row.get(0))
         .optional()?;

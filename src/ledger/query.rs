@@ -377,64 +377,6 @@ impl Query {
             .optional()?)
     }
 
-    /// What an archive should hold: `(location, size, hash)` of every verified copy after a
-    /// location, in order, at most `limit`.
-    pub fn copies(
-        &self,
-        archive: &str,
-        after: &str,
-        limit: usize,
-    ) -> Result<Vec<(String, u64, Digest)>, LedgerError> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT DISTINCT o.location, v.size, v.sha256 FROM obligations o JOIN versions v ON v.id = o.version
-             WHERE o.archive = ? AND o.state = 'verified' AND o.location > ? ORDER BY o.location LIMIT ?",
-        )?;
-        let mut rows = statement.query(params![archive, after, limit as i64])?;
-        let mut all = Vec::new();
-        while let Some(row) = rows.next()? {
-            if let Some(sha) = digest_of(row.get(2)?) {
-                all.push((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64, sha));
-            }
-        }
-        Ok(all)
-    }
-
-    /// Whether any copy of an archive is known at a location, and how far it is.
-    pub fn copy_at(&self, archive: &str, location: &str) -> Result<Option<Duty>, LedgerError> {
-        let text: Option<String> = self
-            .db
-            .prepare_cached(
-                "SELECT state FROM obligations WHERE archive = ? AND (location = ?2 OR (location IS NULL AND (k0 = ?2 OR k1 = ?2)))
-                 ORDER BY state = 'verified' DESC LIMIT 1",
-            )?
-            .query_row(params![archive, location], |row| row.get(0))
-            .optional()?;
-        Ok(text.as_deref().and_then(Duty::parse))
-    }
-
-    /// Contents of 4 KiB and more that stand in an archive twice for one logger: `(hash, first
-    /// location, another location)`, in the order of the locations.
-    pub fn doubled(
-        &self,
-        archive: &str,
-        mut each: impl FnMut(Digest, String, String) -> bool,
-    ) -> Result<(), LedgerError> {
-        let mut statement = self.db.prepare(
-            "SELECT v.sha256, min(o.location), max(o.location) FROM obligations o JOIN versions v ON v.id = o.version
-             WHERE o.archive = ? AND o.state = 'verified' AND v.size >= 4096 AND v.sha256 IS NOT NULL
-             GROUP BY v.logger, v.sha256 HAVING count(DISTINCT o.location) > 1 ORDER BY 2",
-        )?;
-        let mut rows = statement.query([archive])?;
-        while let Some(row) = rows.next()? {
-            if let Some(sha) = digest_of(row.get(0)?)
-                && !each(sha, row.get(1)?, row.get(2)?)
-            {
-                break;
-            }
-        }
-        Ok(())
-    }
-
     /// Copies that archives are still owed: `(archive, files, bytes)`.
     pub fn owed(&self) -> Result<Vec<(String, u64, u64)>, LedgerError> {
         let mut statement = self.db.prepare(OWED)?;

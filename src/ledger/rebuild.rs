@@ -6,7 +6,7 @@ use serde_json::json;
 
 use super::archives::{ReceiptRow, remember, wanted_archives};
 use super::events::{advance, advance_with, event};
-use super::findings::clear;
+use super::findings::{Finding, Severity, clear, raise};
 use super::listings::{LoggerRow, Seen, logger_row, new_version};
 use super::state::{Happening, State};
 use super::versions::owe;
@@ -18,12 +18,34 @@ use crate::spool::Record;
 const BEHIND: &str = "behind";
 
 /// How a ledger came to be behind what has happened.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct WentBack {
     /// A sentence.
     pub why: String,
     /// What the damaged one is called now, and which backup stands in its place.
     pub detail: serde_json::Value,
+    /// What a person is told.
+    pub finding: Option<Finding>,
+}
+
+impl WentBack {
+    /// One that a person is told of.
+    pub fn told(code: &'static str, why: String, cause: String, detail: serde_json::Value) -> Self {
+        let action = "See to the disk of the depot PC, and to what else writes in the state folder. What the spool's records and \
+                      the archives' receipts know is in the ledger again; notes, findings and what people decided since the \
+                      backup are not.";
+        let finding = Finding {
+            code,
+            subject: "depot".into(),
+            severity: Severity::Act,
+            vehicle: None,
+            logger: None,
+            evidence: detail.clone(),
+            cause,
+            action: action.into(),
+        };
+        Self { why, detail, finding: Some(finding) }
+    }
 }
 
 /// A file of this depot, as a receipt tells of it.
@@ -80,7 +102,8 @@ impl Ledger {
             .ask(move |tx| {
                 let names: Vec<String> = wanted_archives(tx)?.into_iter().map(|(name, _)| name).collect();
                 set_behind(tx, &names)?;
-                event(tx, None, None, "ledger-went-back", &json!({ "why": how.why, "how": how.detail }))
+                event(tx, None, None, "ledger-went-back", &json!({ "why": how.why, "how": how.detail }))?;
+                how.finding.iter().try_for_each(|finding| raise(tx, finding))
             })
             .await
     }
@@ -128,14 +151,16 @@ impl Ledger {
 
     /// Receipts that an archive has of a logger, and the files of this depot among them. A file that
     /// the ledger did not know to be whole is so now, without bytes in the spool: its copies are
-    /// looked at and their receipts found in the ordinary way. Gives how many such there were, and
-    /// the names of partials that are of no more use.
+    /// looked at and their receipts found in the ordinary way. What is being fetched is so at the start
+    /// alone (`at_start`): later its transfer ends by itself, and finds the receipt. Gives how many such
+    /// there were, and the names of partials that are of no more use.
     pub async fn adopt_receipts(
         &self,
         archive: &str,
         logger: &str,
         rows: Vec<ReceiptRow>,
         files: Vec<FromReceipt>,
+        at_start: bool,
     ) -> Result<(u64, Vec<String>), LedgerError> {
         let (archive, logger) = (archive.to_owned(), logger.to_owned());
         self.writer
@@ -144,7 +169,7 @@ impl Ledger {
                 let archives = wanted_archives(tx)?;
                 let (mut adopted, mut partials) = (0, Vec::new());
                 for file in &files {
-                    if let Some(partial) = adopt(tx, &logger, file, &archives)? {
+                    if let Some(partial) = adopt(tx, &logger, file, &archives, at_start)? {
                         adopted += 1;
                         partials.extend(partial);
                     }
@@ -214,6 +239,7 @@ fn adopt(
     logger: &str,
     file: &FromReceipt,
     archives: &[(String, bool)],
+    at_start: bool,
 ) -> Result<Option<Option<String>>, LedgerError> {
     let row = card_row(tx, logger, file)?;
     tx.db
@@ -244,6 +270,12 @@ fn adopt(
         )
         .optional()?;
     let (id, partial) = match waiting {
+        // Its transfer may be under way.
+        Some((_, state, spool))
+            if !at_start && state != "lost" && (spool.is_some() || state == "fetching") =>
+        {
+            return Ok(None);
+        }
         Some((id, state, spool)) => {
             let detail = json!({ "why": "a receipt tells that it is archived" });
             match State::parse(&state) {

@@ -151,7 +151,7 @@ impl Ledger {
                 if closed == Some(true) {
                     return Ok(false);
                 }
-                let lived = lived(tx)?;
+                let lived = lived(tx.db)?;
                 tx.db
                     .prepare_cached(
                         "INSERT INTO reports (date, as_of, final, lived, json) VALUES (?, ?, ?, ?, ?)",

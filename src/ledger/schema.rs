@@ -293,6 +293,24 @@ CREATE TABLE elsewhere (
     PRIMARY KEY (at, logger, depot)
 ) STRICT, WITHOUT ROWID;
 ",
+    // 13: events are folded by lived time; an audit looks places up
+    "
+UPDATE versions SET safe = coalesce((SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'lived'), 0)
+  WHERE archived_at IS NOT NULL AND safe IS NULL;
+CREATE INDEX versions_safe ON versions (safe) WHERE safe IS NOT NULL;
+CREATE INDEX receipts_place ON receipts (archive, location);
+",
+    // 14: what waits for its removal always has a beginning, and names the version that has the copies
+    "
+UPDATE versions SET safe = coalesce((SELECT CAST(value AS INTEGER) FROM meta WHERE key = 'lived'), 0)
+  WHERE safe IS NULL AND state IN ('archived', 'removing');
+UPDATE versions SET same_as =
+  (WITH RECURSIVE up (id, same) AS (
+     SELECT v.id, v.same_as FROM versions v WHERE v.id = versions.same_as
+     UNION ALL SELECT v.id, v.same_as FROM versions v JOIN up ON v.id = up.same)
+   SELECT id FROM up WHERE same IS NULL OR EXISTS (SELECT 1 FROM obligations WHERE version = up.id) ORDER BY id DESC LIMIT 1)
+  WHERE same_as IS NOT NULL;
+",
 ];
 
 /// The version of the schema that this program writes.

@@ -1,19 +1,19 @@
 //! A version from granted to whole: what fetching writes down.
 
-use rusqlite::{OptionalExtension as _, Row, params};
+use rusqlite::{Row, params};
 use serde_json::{Value, json};
 
+use super::adopted::{Adopted, again};
 use super::archives::wanted_archives;
 use super::dropped;
 use super::events::{advance, advance_by, advance_with, event};
 use super::exchange::fetched_again;
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file, open_codes};
 use super::gaps::{Gap, gaps_of};
-use super::listings::{Seen, digest_of, logger_row, new_version, path_of, stamp};
-use super::state::{Happening, State};
+use super::listings::{digest_of, path_of, stamp};
+use super::state::{Happening, Illegal, State};
 use super::{Ledger, LedgerError, Tx};
 use crate::model::{Blocks, Digest, Edges, Look, Proof, RemotePath};
-use crate::spool::Record;
 
 /// The key of a version.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -101,16 +101,8 @@ pub struct WholeFacts {
     pub detail: Value,
 }
 
-/// What became of a whole file of the spool that the ledger did not know to be whole.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Adopted {
-    /// It is whole in the ledger now.
-    Whole,
-    /// The ledger has the same content of that name, not archived yet: nothing was changed.
-    Known,
-    /// The ledger has the same content of that name, archived or dropped: nothing was changed.
-    Done,
-}
+/// What became of each file of a group.
+pub type Outcomes = Vec<Result<Adopted, Illegal>>;
 
 /// What is to be fetched from a logger.
 pub(super) const PENDING: &str = "SELECT v.id, v.path, v.state, v.size, v.time, v.validator, v.backlog, v.spool, v.mark,
@@ -230,23 +222,21 @@ impl Ledger {
     }
 
     /// Files became whole: they lie in the spool under their final names, flushed, with their
-    /// records. Answered when all of them are committed. With each comes whether a person keeps it
-    /// (else a transfer ended). One whose transfer was not granted yet is granted with it.
-    pub async fn whole(&self, group: Vec<(WholeFacts, bool)>) -> Result<(), LedgerError> {
+    /// records. Answered when all of them are committed, for each by itself: one that went another way
+    /// meanwhile holds up no other. With each comes whether a person keeps it (else a transfer ended).
+    /// One whose transfer was not granted yet is granted with it.
+    pub async fn whole(&self, group: Vec<(WholeFacts, bool)>) -> Result<Outcomes, LedgerError> {
         let by = |kept| if kept { Happening::Kept } else { Happening::BecameWhole };
         self.writer
             .ask(move |tx| {
                 let ended = open_codes(tx, ENDED_BY_COMING_HOME)?;
-                group.iter().try_for_each(|(facts, kept)| whole(tx, facts, by(*kept), &ended))
+                let each = |(facts, kept): &(WholeFacts, bool)| match whole(tx, facts, by(*kept), &ended) {
+                    Err(LedgerError::Illegal(illegal)) => Ok(Err(illegal)),
+                    other => other.map(Ok),
+                };
+                group.iter().map(each).collect()
             })
             .await
-    }
-
-    /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
-    /// the ledger was lost or restored, by that of its name on the present card or a new one.
-    pub async fn adopt_file(&self, record: &Record) -> Result<Adopted, LedgerError> {
-        let record = record.clone();
-        self.writer.ask(move |tx| adopt(tx, &record)).await
     }
 
     /// A second reading or a digest raised a whole file's proof.
@@ -310,72 +300,6 @@ pub(super) fn unlinked(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
     Ok(())
 }
 
-fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
-    let damaged = || LedgerError::Damaged(format!("the record of spool file {}", record.name));
-    let path = record.path().ok_or_else(damaged)?;
-    let mut facts = record.facts(VersionId(0)).ok_or_else(damaged)?;
-    let own: Option<i64> = tx
-        .db
-        .query_row(
-            "SELECT v.id FROM versions v JOIN loggers l ON l.id = v.logger
-             WHERE v.spool = ?1 AND v.state = 'fetching' AND v.path = ?2 AND l.name = ?3",
-            params![record.part, path.as_bytes(), record.logger],
-            |row| row.get(0),
-        )
-        .optional()?;
-    if let Some(id) = own {
-        facts.id = VersionId(id);
-        whole(tx, &facts, Happening::BecameWhole, ENDED_BY_COMING_HOME)?;
-        return Ok(Adopted::Whole);
-    }
-    let logger = logger_row(tx, &record.logger, &record.vehicle)?;
-    let known: Option<(bool, bool, i64)> = tx
-        .db
-        .query_row(
-            "SELECT state IN ('archived', 'gone', 'removing', 'removed', 'dropped'),
-               state = 'whole' AND spool IS NULL, id FROM versions
-             WHERE logger = ? AND path = ? AND sha256 = ? ORDER BY 1 DESC, 2 DESC LIMIT 1",
-            params![logger.key, path.as_bytes(), facts.sha256.0],
-            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
-        )
-        .optional()?;
-    match known {
-        Some((true, ..)) => return Ok(Adopted::Done),
-        // Owed again after it was let go, and before it was removed.
-        Some((_, true, id)) => {
-            tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![record.name, id])?;
-            return Ok(Adopted::Whole);
-        }
-        Some(_) => return Ok(Adopted::Known),
-        None => {}
-    }
-    let waiting: Option<i64> = tx
-        .db
-        .query_row(
-            "SELECT id FROM versions WHERE card = ? AND path = ? AND size = ? AND state IN ('listed', 'open', 'fetching')
-             ORDER BY number DESC LIMIT 1",
-            params![logger.card, path.as_bytes(), facts.size as i64],
-            |row| row.get(0),
-        )
-        .optional()?;
-    facts.id = match waiting {
-        Some(id) => VersionId(id),
-        None => {
-            let seen = Seen { path, listed: String::new(), look: facts.look.clone() };
-            new_version(tx, &logger, &record.vehicle, &seen, false, None, "adopted from the spool")?
-        }
-    };
-    // What lies on its card besides is no old stock.
-    tx.db.execute(
-        "UPDATE loggers SET first_met = coalesce(first_met, ?) WHERE id = ?",
-        params![tx.now, logger.key],
-    )?;
-    facts.extends = None;
-    advance(tx, facts.id, Happening::Granted, &json!({}))?;
-    whole(tx, &facts, Happening::BecameWhole, ENDED_BY_COMING_HOME)?;
-    Ok(Adopted::Whole)
-}
-
 fn pending_of(row: &Row<'_>) -> Result<Pending, LedgerError> {
     let state = row.get_ref(2)?.as_str().unwrap_or_default();
     let before = match (row.get::<_, Option<i64>>(16)?, row.get::<_, Option<i64>>(17)?, row.get(18)?) {
@@ -429,7 +353,12 @@ pub(super) fn set_mark(tx: &Tx<'_>, id: VersionId, mark: &Mark) -> Result<(), Le
     Ok(())
 }
 
-fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening, ended: &[&str]) -> Result<(), LedgerError> {
+pub(super) fn whole(
+    tx: &Tx<'_>,
+    facts: &WholeFacts,
+    by: Happening,
+    ended: &[&str],
+) -> Result<Adopted, LedgerError> {
     let mut detail = facts.detail.clone();
     if let Some(object) = detail.as_object_mut() {
         object.insert("sha256".into(), facts.sha256.hex().into());
@@ -440,6 +369,12 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening, ended: &[&str]) -> Resu
         .db
         .prepare_cached("SELECT state NOT IN ('listed', 'open'), sha256 FROM versions WHERE id = ?")?
         .query_row([facts.id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let before = digest_of(before);
+    if before == Some(facts.sha256)
+        && let Some(known) = again(tx, facts.id, &facts.spool)?
+    {
+        return Ok(known);
+    }
     let reserved = json!({ "reserved": facts.size });
     let all = [(Happening::Granted, &reserved), (by, &detail)];
     advance_by(
@@ -469,23 +404,22 @@ fn whole(tx: &Tx<'_>, facts: &WholeFacts, by: Happening, ended: &[&str]) -> Resu
             .execute([extends.0, facts.id.0])?;
     }
     clear_of_file(tx, facts.id, None, ended)?;
-    if let Some(before) = digest_of(before) {
+    if let Some(before) = before {
         fetched_again(tx, facts.id, &before, &facts.sha256)?;
     }
     if by == Happening::Kept {
         dropped::allow(tx, &facts.sha256)?;
     } else if dropped::refuse(tx, facts.id, &facts.sha256, None)? {
-        return Ok(());
-    }
-    if facts.owed.is_empty() {
-        return Ok(());
+        return Ok(Adopted::Whole);
     }
     // The configuration may have changed since the transfer began, or since the record was written.
-    let archives = wanted_archives(tx)?;
-    if archives.is_empty() {
-        return facts.owed.iter().try_for_each(|archive| owe(tx, facts.id, archive));
-    }
-    archives.iter().try_for_each(|(archive, _)| owe(tx, facts.id, archive))
+    let wanted: Vec<_> = wanted_archives(tx)?.into_iter().map(|(archive, _)| archive).collect();
+    let owed = match facts.owed.is_empty() || wanted.is_empty() {
+        true => &facts.owed,
+        false => &wanted,
+    };
+    owed.iter().try_for_each(|archive| owe(tx, facts.id, archive))?;
+    Ok(Adopted::Whole)
 }
 
 pub(super) fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {

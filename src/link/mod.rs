@@ -169,7 +169,8 @@ pub trait Link: Send {
     }
 
     /// Asks the logger to delete a file, once. That it said yes does not prove that the file is gone.
-    /// One that it will not delete, or cannot, is [`LinkFailure::Forbidden`].
+    /// One that it will not delete, or cannot, is [`LinkFailure::Forbidden`]; where an answer does not tell
+    /// whether the file was deleted, or none comes, the failure is no [`LinkError::is_answer`].
     async fn remove(&mut self, permit: Permit) -> Result<(), LinkError> {
         Err(LinkError::new(LinkFailure::Forbidden, format!("it has no way to delete {}", permit.path())))
     }

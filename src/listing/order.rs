@@ -29,7 +29,8 @@ fn parts(name: &[u8]) -> Vec<Part<'_>> {
     all
 }
 
-fn by_number(a: &RemotePath, b: &RemotePath) -> Ordering {
+/// By the numbers in the names, folder by folder; a counter that began again is not followed.
+pub(super) fn by_number(a: &RemotePath, b: &RemotePath) -> Ordering {
     parts(a.folder())
         .cmp(&parts(b.folder()))
         .then_with(|| parts(a.name()).cmp(&parts(b.name())))

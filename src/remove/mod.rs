@@ -1,7 +1,8 @@
 //! Removal: deleting archived files from their loggers, the one thing that destroys data.
 //!
 //! Off unless a kind says `remove = "archived"`. [`policy`] judges by what the ledger knows and is pure;
-//! [`guard`] then looks at the archives and at the logger itself. A link deletes for a [`Permit`] alone,
+//! [`guard`] then reads the copies back and looks at the logger itself. What is known by its ends alone is
+//! read in whole first, in airtime that nobody wants, and is known after that. A link deletes for a [`Permit`] alone,
 //! which takes a [`Clearance`] that only the guard makes and an [`Intent`](crate::ledger::Intent) that
 //! only the ledger's commit makes. What remains is a file that is replaced between the comparison and
 //! the deletion.
@@ -13,7 +14,7 @@ mod guard;
 mod permit;
 mod policy;
 
-pub use guard::Guard;
+pub use guard::{Copies, Guard};
 pub use permit::{Clearance, Compared, Permit};
 pub use policy::{Policy, Stays};
 

@@ -37,6 +37,8 @@ pub enum Stays {
     Differs,
     /// It cannot be read again.
     Unreadable,
+    /// All of it must be read, and others wait for the airtime.
+    GivesWay,
 }
 
 impl Stays {
@@ -56,6 +58,7 @@ impl Stays {
             Stays::Changed => "changed",
             Stays::Differs => "differs",
             Stays::Unreadable => "unreadable",
+            Stays::GivesWay => "gives-way",
         }
     }
 }
@@ -77,6 +80,7 @@ impl fmt::Display for Stays {
             Stays::Changed => f.write_str("it changed on its logger"),
             Stays::Differs => f.write_str("its bytes are not those that are archived"),
             Stays::Unreadable => f.write_str("it cannot be read again"),
+            Stays::GivesWay => f.write_str("others wait for the airtime in which all of it is read"),
         }
     }
 }
@@ -99,6 +103,11 @@ impl<'a> Policy<'a> {
     pub fn of(config: &'a Config, logger: &Logger, closed: &'a BTreeSet<RemotePath>) -> Option<Self> {
         let required = config.archives.iter().filter(|a| a.required).map(|a| a.name.as_str()).collect();
         Some(Self { remove: logger.kind.remove?, required, closed, named: logger.serial.is_some() })
+    }
+
+    /// Whether an archive's copy must be right.
+    pub fn asks(&self, archive: &str) -> bool {
+        self.required.is_empty() || self.required.contains(&archive)
     }
 
     /// Why a file stays, by what the ledger knows of it; `None` where nothing there speaks for it.

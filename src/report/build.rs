@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 
+use super::audits;
 use super::causes::{self, BACK, Ground};
 use super::past::{self, AwayNote, Past};
 use super::sight::{DAY, Sight, Span};
@@ -47,6 +48,8 @@ pub struct Facts {
     pub spool: SpoolDay,
     /// What loggers brought in this day and the two weeks before it, and what lies on their cards.
     pub recorded: BTreeMap<String, (Vec<Recorded>, CardUse)>,
+    /// What was written down of audits: archive and text.
+    pub audits: Vec<(String, String)>,
 }
 
 /// Files of which a report reads what is in them, of all loggers together: its memory has a bound whatever
@@ -77,6 +80,7 @@ impl Facts {
             spool: query.spool_day(from, to)?,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
             owed: query.owed()?,
+            audits: query.audits()?,
             duplicates_avoided: query.totals(from, to)?.duplicates_avoided,
             not_home: query.not_home(NAMED)?,
             away,
@@ -315,6 +319,7 @@ fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
         backlog_files,
         backlog_bytes,
         backlog_ends: (backlog_bytes > 0).then(|| home(backlog_bytes)).flatten(),
+        audits: audits::lines(&facts.audits),
     }
 }
 

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::build::{Facts, more, stamp};
-use super::coverage::{self, Card, Limits, Seen};
+use super::coverage::{self, Card, Seen};
 use super::points::{self, Silence};
 use super::sight::{DAY, Sight, Span};
 use super::value::{AccessPointLine, FindingLine, FindingState, LoggerLine, Report, VehicleLine, Verdict};
@@ -322,11 +322,11 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
 /// Adds what the content of the files says.
 fn contents(report: &mut Report, ground: &Ground<'_>) {
     let config = ground.config;
-    let limits = Limits::default();
     let list: Vec<_> = config.vehicles.iter().map(|v| (v.id.as_str(), v.vin.as_deref())).collect();
     for line in &mut report.vehicles {
         for logger in config.loggers.iter().filter(|l| l.vehicle.as_str() == line.id) {
             let id = logger.id.as_str();
+            let limits = &logger.kind.limits;
             let Some((rows, card)) = ground.facts.recorded.get(id) else { continue };
             let visits = ground.facts.visits.get(id).map_or(&[][..], Vec::as_slice);
             let seen = Seen {
@@ -346,7 +346,7 @@ fn contents(report: &mut Report, ground: &Ground<'_>) {
             // What was recorded onto another logger's card is not missing from this one: that is the cause.
             let strange = format!("wrong-logger:{id}");
             let strange = ground.facts.findings.iter().any(|f| f.id == strange);
-            let found = coverage::found(&seen, ground.part, &limits).into_iter();
+            let found = coverage::found(&seen, ground.part, limits).into_iter();
             for told in found.filter(|told| !(strange && told.code == "numbers-missing")) {
                 line.findings.push(FindingLine {
                     evidence: told.evidence,
@@ -355,7 +355,7 @@ fn contents(report: &mut Report, ground: &Ground<'_>) {
                     ..ground.finding(told.code, id, told.severity, told.since)
                 });
             }
-            let covered = coverage::covered(rows, &limits, ground.part);
+            let covered = coverage::covered(rows, limits, ground.part);
             line.coverage = match (line.coverage, covered) {
                 (Some(a), Some(b)) => Some(f64::min(a, b)),
                 (a, b) => a.or(b),

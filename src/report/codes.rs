@@ -18,9 +18,19 @@ pub const CODES: &[(&str, &str)] = &[
          owed again and nothing was removed.",
     ),
     (
+        "archive-doubled",
+        "An audit found the same content of a logger at two places of an archive. See which of the two was copied by \
+         hand; nothing is lost.",
+    ),
+    (
         "archive-first-use",
         "An archive was begun in an empty folder on the system's own disk. See whether the share that should be there \
          is mounted; if the folder is meant, there is nothing to do.",
+    ),
+    (
+        "archive-foreign",
+        "An audit found a file in an archive that nobody here stored. See who put it there and move it elsewhere; what \
+         Yarder stored is not touched.",
     ),
     (
         "archive-full",
@@ -35,6 +45,11 @@ pub const CODES: &[(&str, &str)] = &[
         "backup-failed",
         "The ledger could not be backed up today. Make room for it, or set `backup_limit` to some times its size; an \
          older backup may still be there.",
+    ),
+    (
+        "bus-load",
+        "A bus was loaded more than its kind's `bus_load` allows, over a whole file. Have the vehicle's network looked at; \
+         correct `bit_rate` of the kind if the bus is faster.",
     ),
     (
         "bus-silent",
@@ -185,8 +200,8 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "only-copy-gone",
-        "An archive was exchanged, and files that its forerunner held are nowhere else. Bring the former archive back, \
-         or put its files on the card again.",
+        "Files lay in one archive and nowhere else, and are not there any more. If it was exchanged, bring the former \
+         one back, or put its files on the card again; otherwise look at its disk.",
     ),
     (
         "overlap-differs",

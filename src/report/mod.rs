@@ -3,6 +3,7 @@
 //! [`build`] makes the value from what the ledger says and does no I/O; [`text`], [`html`] and [`csv`] only render it, as
 //! does serde for JSON.
 
+mod audits;
 mod build;
 mod causes;
 mod codes;

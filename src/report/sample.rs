@@ -3,6 +3,7 @@
 use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
+use super::audits::AuditLine;
 use super::value::*;
 
 /// A moment.
@@ -234,6 +235,13 @@ pub fn worst() -> Report {
     report.safety.backlog_files = 212;
     report.safety.backlog_bytes = 31_200_000_000;
     report.safety.backlog_ends = Some("2026-12-03".parse().expect("date"));
+    report.safety.audits = vec![AuditLine {
+        archive: "central".into(),
+        ended: at("2026-11-22T11:52:00Z"),
+        copies: 2_113,
+        bytes: 12_300_000_000,
+        differences: 1,
+    }];
     report.blind = vec![
         Blind { from: at("2026-11-24T21:10:00Z"), to: at("2026-11-24T22:40:00Z"), why: "down" },
         Blind { from: at("2026-11-25T01:00:00Z"), to: at("2026-11-25T01:20:00Z"), why: "network" },

@@ -45,7 +45,8 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
         proof: Proof::Length,
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
-        bit_rate: None,
+        content: crate::inspect::Known::default(),
+        limits: crate::config::Limits::default(),
         card_size: None,
         remove: None,
     });
@@ -99,6 +100,7 @@ pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
             max_transfers: 8,
         },
         report: crate::config::Reports::default(),
+        audit: crate::config::Audits::default(),
         access_points: Vec::new(),
         archives: vec![Arc::new(ArchiveConfig {
             name: ArchiveName::new("central").expect("name"),

@@ -7,6 +7,8 @@ use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::Value;
 
+use super::audits::AuditLine;
+
 /// Version of the JSON form.
 pub const SCHEMA: u32 = 1;
 
@@ -323,6 +325,9 @@ pub struct Safety {
     pub backlog_bytes: u64,
     /// When the old stock will be home at the pace of the last week; `None` where none came.
     pub backlog_ends: Option<Date>,
+    /// The last audit of each archive.
+    #[serde(default)]
+    pub audits: Vec<AuditLine>,
 }
 
 /// A span in which Yarder could not see.

@@ -16,10 +16,9 @@ use super::{Parts, ServiceError, open_archive, own};
 use crate::config::Config;
 use crate::durable::{read_small, replace};
 use crate::edges::Edges;
-use crate::ledger::{Finding, Found, Ledger, LedgerError, Severity, WentBack, put_aside};
+use crate::ledger::{Found, Ledger, WentBack, put_aside, told};
 use crate::link::NetDialer;
 use crate::progress::Progress;
-use crate::spool::Recovered;
 
 /// Archives that have not told all of their receipts by then are not waited for any more.
 const PATIENCE: Duration = Duration::from_secs(600);
@@ -50,10 +49,13 @@ pub async fn rebuild(edges: Edges, config: &Config) -> Result<Rebuilt, ServiceEr
             Err(e) => return Err(away(e.to_string())),
         }
     }
-    let aside = edges.blocking(move |disk| put_aside(disk, &state_dir)).await?;
+    let found = edges.blocking(move |disk| put_aside(disk, &state_dir)).await?;
+    let aside = match &found {
+        Found::Anew { aside } => aside.clone(),
+        _ => None,
+    };
     let dialer = Arc::new(NetDialer::new(edges.clock.clone()));
     let (progress, stop) = (Progress::default(), CancellationToken::new());
-    let found = Found::Anew { aside: aside.clone() };
     let parts = Parts::build_on(edges, dialer, progress, config.clone(), stop, lock, found).await?;
     let ledger = &parts.yard.ledger;
     ledger.settled().await?;
@@ -67,13 +69,20 @@ pub async fn rebuild(edges: Edges, config: &Config) -> Result<Rebuilt, ServiceEr
     Ok(Rebuilt { set_aside: aside, from_receipts: whole, from_spool: parts.adopted })
 }
 
-/// Says what became of the ledger, where it is not as it was left; whether it is behind.
+/// Says what became of the ledger, where it is not as it was left. Once that is committed, the next
+/// start need not be told.
 pub(super) async fn went_back(
+    edges: &Edges,
     ledger: &Ledger,
     found: &Found,
-    recovered: &Recovered,
-) -> Result<bool, LedgerError> {
-    let (code, why, cause, detail) = match found {
+    dir: &Path,
+) -> Result<(), ServiceError> {
+    let how = match found {
+        Found::Sound | Found::Nothing => return Ok(()),
+        Found::Anew { aside } => {
+            let detail = json!({ "aside": aside });
+            WentBack { why: "a person asked for a new one".into(), detail, finding: None }
+        }
         Found::Damaged { why, aside, restored } => {
             let now = match restored {
                 Some(backup) => format!("its backup {backup} stands in its place"),
@@ -81,33 +90,14 @@ pub(super) async fn went_back(
             };
             let kept = aside.as_ref().map(|name| format!(", and is kept as {name}")).unwrap_or_default();
             let cause = format!("the ledger was damaged ({why}){kept}; {now}");
-            ("ledger-damaged", why.clone(), cause, json!({ "aside": aside, "backup": restored }))
+            tracing::error!("{cause}");
+            let detail = json!({ "aside": aside, "backup": restored });
+            WentBack::told("ledger-damaged", why.clone(), cause, detail)
         }
-        Found::Anew { aside } => {
-            let detail = json!({ "aside": aside });
-            ledger.went_back(WentBack { why: "a person asked for a new one".into(), detail }).await?;
-            return Ok(true);
-        }
-        Found::Sound | Found::Nothing if recovered.behind => {
-            let cause = "the ledger is older than what the spool's records tell: its newest part (the file ledger.sqlite-wal) \
-                         was lost, or an older copy was put in its place";
-            ("ledger-went-back", "the spool knows more".to_owned(), cause.to_owned(), json!({}))
-        }
-        Found::Sound | Found::Nothing => return Ok(false),
     };
-    tracing::error!("{cause}");
-    ledger.went_back(WentBack { why, detail: detail.clone() }).await?;
-    ledger.raise(Finding {
-        code,
-        subject: "depot".into(),
-        severity: Severity::Act,
-        vehicle: None,
-        logger: None,
-        evidence: detail,
-        cause,
-        action: "See to the disk of the depot PC, and to what else writes in the state folder. What the spool's records and the archives' receipts know is in the ledger again; notes, findings and what people decided since the backup are not.".into(),
-    })?;
-    Ok(true)
+    ledger.went_back(how).await?;
+    let dir = dir.to_owned();
+    Ok(edges.blocking(move |disk| told(disk, &dir)).await?)
 }
 
 /// Reads the receipts that a ledger which went back has not. An archive that is away, or takes too
@@ -123,16 +113,21 @@ pub(super) async fn catch_up(parts: &Parts) -> Result<(), ServiceError> {
         .filter(|archive| behind.iter().any(|name| *name == archive.name.as_str()))
         .map(|archive| parts.forwarder(archive))
         .collect::<Result<Vec<_>, _>>()?;
-    let all = join_all(forwarders.iter().map(|forwarder| forwarder.catch_up_at_start()));
-    tokio::select! {
+    let until = CancellationToken::new();
+    let all = join_all(forwarders.iter().map(|forwarder| forwarder.catch_up_at_start(&until)));
+    tokio::pin!(all);
+    let read = tokio::select! {
         biased;
-        () = parts.yard.stop.cancelled() => Ok(()),
-        read = all => Ok(read.into_iter().collect::<Result<(), _>>()?),
+        () = parts.yard.stop.cancelled() => return Ok(()),
+        read = &mut all => read,
         () = parts.yard.edges.clock.sleep(PATIENCE) => {
             tracing::warn!("the archives' receipts are not read to their end yet; loggers are asked meanwhile");
-            Ok(())
+            // Each ends its step: a row that lets go of its partial, and the partial.
+            until.cancel();
+            all.await
         }
-    }
+    };
+    Ok(read.into_iter().collect::<Result<(), _>>()?)
 }
 
 /// The random id of the state folder. It outlives the ledger, since archives know the depot by it.

@@ -3,6 +3,7 @@
 //! `config → build (lock, open, recover) → supervised tasks → drain with a deadline`. Nothing here
 //! decides about a file.
 
+mod audits;
 mod backups;
 mod belief;
 mod lived;
@@ -185,13 +186,15 @@ impl Parts {
             Spool::open(edges.clone(), &depot.state_dir, depot.spool_limit, depot.spool_reserve).await?;
         ledger.follow_archives(archives_of(&config)).await?;
         ledger.waive(None).await?;
-        let damaged = matches!(found_ledger, Found::Damaged { .. });
-        let found = spool.recover(&ledger, damaged).await?;
+        mending::went_back(&edges, &ledger, &found_ledger, &depot.state_dir).await?;
+        // Until it has caught up, however often the service starts meanwhile.
+        let behind = !ledger.behind().await?.is_empty();
+        let found = spool.recover(&ledger, behind).await?;
         tracing::info!(?found, "the spool and the ledger agree");
-        let went_back = mending::went_back(&ledger, &found_ledger, &found).await?;
-        if !went_back {
+        if !behind && !found.behind {
             tell_missing(&ledger, &found.missing)?;
         }
+        tell_unexplained(&ledger, &found.unexplained)?;
         ledger.follow_proofs(proofs_of(&config), names_of(&config)).await?;
         let install = mending::install(&edges, &depot.state_dir, &ledger).await?;
         // Those who wait are told in the order in which they wait, so that a run replays.
@@ -285,18 +288,38 @@ async fn late(edges: Edges, stop: CancellationToken) {
 
 /// Whole files that the ledger has and the spool has not.
 fn tell_missing(ledger: &Ledger, missing: &[String]) -> Result<(), LedgerError> {
-    if missing.is_empty() {
-        return ledger.clear("spool-failed", "missing");
+    let action = "See who removed files from the spool's folder, or whether its disk is failing; `yarder files --state whole` names them.";
+    tell_spool(ledger, "missing", missing, "whole files are missing from the spool's folder", action)
+}
+
+/// Whole files whose records cannot be read.
+fn tell_unexplained(ledger: &Ledger, names: &[String]) -> Result<(), LedgerError> {
+    let what =
+        "files in the spool's folder have no record that can be read, so that nobody knows whose they are";
+    let action = "See whether its disk is failing. What is still on its logger is fetched again; move the files \
+                  elsewhere and look into them with `yarder inspect`.";
+    tell_spool(ledger, "unexplained", names, what, action)
+}
+
+fn tell_spool(
+    ledger: &Ledger,
+    subject: &str,
+    names: &[String],
+    what: &str,
+    action: &str,
+) -> Result<(), LedgerError> {
+    if names.is_empty() {
+        return ledger.clear("spool-failed", subject);
     }
     ledger.raise(Finding {
         code: "spool-failed",
-        subject: "missing".into(),
+        subject: subject.into(),
         severity: Severity::Act,
         vehicle: None,
         logger: None,
-        evidence: json!({ "files": missing.iter().take(20).collect::<Vec<_>>(), "count": missing.len() }),
-        cause: format!("{} whole files are missing from the spool's folder", missing.len()),
-        action: "See who removed files from the spool's folder, or whether its disk is failing; `yarder files --state whole` names them.".into(),
+        evidence: json!({ "files": names.iter().take(20).collect::<Vec<_>>(), "count": names.len() }),
+        cause: format!("{} {what}", names.len()),
+        action: action.into(),
     })
 }
 

@@ -160,13 +160,16 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
         .ok_or_else(|| ServiceError::Unknown(format!("Nothing of file {id} is in the spool.")))?;
     let spool = yard.spool.clone();
     let (open, into) = (spool.clone(), name.clone());
+    let kind =
+        yard.config.borrow().loggers.iter().find(|l| l.id.as_str() == row.logger).map(|l| l.kind.clone());
+    let known = kind.map(|kind| kind.content.clone()).unwrap_or_default();
     let partial = tokio::select! {
         biased;
         // A large file takes longer to read than a service may take to end.
         () = yard.stop.cancelled() => return Err(going_down()),
         read = yard.edges.blocking(move |disk| {
             let partial = Partial::reread(disk, &open, &into)?;
-            let inspection = fetch::inspect(&partial, None);
+            let inspection = fetch::inspect(&partial, &known);
             Ok((partial, inspection))
         }) => read,
     };
@@ -203,6 +206,7 @@ pub(super) async fn keep(yard: &Yard, id: i64, reason: &str) -> Result<String, S
     waiter.await.map_err(|_| going_down())?.map_err(|e| match e {
         crate::spool::FinishError::Ledger(e) => ServiceError::from(e),
         crate::spool::FinishError::Spool(e) => e.into(),
+        crate::spool::FinishError::Elsewhere(e) => LedgerError::Illegal(e).into(),
     })?;
     yard.ledger.clear("file-held", &format!("{}/{}", row.logger, row.path))?;
     yard.ledger.settled().await?;
@@ -236,6 +240,7 @@ pub(super) async fn repaired(
     for id in files.map_err(|e| ServiceError::Unknown(format!("The ledger cannot be read: {e}.")))? {
         let detail = json!({ "archive": archive, "location": location, "from": from });
         yard.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;
+        yard.ledger.due_now(archive, id)?;
     }
     yard.ledger.settled().await?;
     Ok(format!("{location} in archive \"{archive}\" is repaired."))

@@ -14,7 +14,7 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use super::lived::{self, ALIVE};
-use super::{Parts, ServiceError, backups, person, reports, systemd};
+use super::{Parts, ServiceError, audits, backups, person, reports, systemd};
 use crate::config::{
     ArchiveConfig, Config, Loaded, Pair, Problems, RealEnv, Watch, check, drops_too_many, keep_good,
 };
@@ -147,6 +147,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     service.spawn("control", async move { Ok(control::serve(socket, token, Arc::new(door)).await?) });
     service.follow()?;
     service.spawn("up-time", lived::live(service.parts.yard.clone()));
+    service.spawn("audits", audits::keep(service.parts.yard.clone()));
     service.spawn("backups", backups::keep(service.parts.yard.clone()));
     service.spawn("reports", reports::keep(service.parts.yard.clone()));
     service.story();

@@ -23,6 +23,8 @@ use crate::link::NetDialer;
 use crate::progress::Progress;
 use crate::sim::{Content, Effect, Options, Point, SimLogger};
 
+mod auditing;
+mod batches;
 mod dropping;
 mod elsewhere;
 mod exchanging;
@@ -356,7 +358,7 @@ impl Depot {
     fn stored(&self, archive: &str) -> Vec<Vec<u8>> {
         let rows = self.ledger().copies(archive, "", 1000).expect("copies");
         rows.iter()
-            .map(|(at, ..)| std::fs::read(self.dir.path().join(archive).join(at)).expect("stored"))
+            .map(|copy| std::fs::read(self.dir.path().join(archive).join(&copy.location)).expect("stored"))
             .collect()
     }
 

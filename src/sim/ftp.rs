@@ -323,6 +323,12 @@ impl Session<'_> {
             RemovalFault::Unknown => "502 No such command.",
             RemovalFault::Refused => "550 Permission denied.",
             RemovalFault::Lie => "250 Delete operation successful.",
+            RemovalFault::Failed { done } => {
+                if done {
+                    self.shared.card().remove(&path);
+                }
+                "451 Local error in processing."
+            }
             RemovalFault::None | RemovalFault::Unanswered => match self.shared.card().remove(&path) {
                 true => "250 Delete operation successful.",
                 false => "550 Delete operation failed.",

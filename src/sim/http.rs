@@ -70,6 +70,8 @@ pub struct HttpOptions {
     pub auth: HttpAuth,
     /// Requests after which a connection is closed without notice; `None` keeps it.
     pub requests_per_connection: Option<u64>,
+    /// Whether a wish to delete a file is held against its `If-Match` (RFC 9110, 13.1.1).
+    pub if_match: bool,
 }
 
 impl Default for HttpOptions {
@@ -80,6 +82,7 @@ impl Default for HttpOptions {
             etag: EtagStyle::default(),
             auth: HttpAuth::default(),
             requests_per_connection: None,
+            if_match: false,
         }
     }
 }
@@ -224,15 +227,25 @@ impl Reply<'_> {
         }
     }
 
-    /// As nginx's `dav_methods DELETE` does it, and like that without a look at `If-Match`.
+    /// As nginx's `dav_methods DELETE` does it; that does not look at `If-Match`.
     async fn delete(&mut self, path: &[u8]) -> io::Result<bool> {
         self.shared.counters().removals += 1;
         let fault = self.shared.faults().removal;
         if fault == RemovalFault::Refused {
             return self.text(403, "", b"forbidden\n".to_vec(), "text/html").await;
         }
-        if fault != RemovalFault::Lie && !self.shared.card().remove(path) {
+        if let Some(wanted) = self.request.header("if-match").filter(|_| self.options.if_match) {
+            let opened = self.shared.card().open(path);
+            if opened.and_then(|opened| self.tag(&opened.file)).as_deref() != Some(wanted) {
+                return self.text(412, "", Vec::new(), "text/plain").await;
+            }
+        }
+        let stays = matches!(fault, RemovalFault::Lie | RemovalFault::Failed { done: false });
+        if !stays && !self.shared.card().remove(path) {
             return self.not_found().await;
+        }
+        if matches!(fault, RemovalFault::Failed { .. }) {
+            return self.text(500, "", b"card error\n".to_vec(), "text/plain").await;
         }
         if fault == RemovalFault::Unanswered {
             return Ok(false);

@@ -104,6 +104,11 @@ pub enum RemovalFault {
     Lie,
     /// It is deleted, and the connection ends before the answer.
     Unanswered,
+    /// An error of the logger's own comes, 500 or 451, whether the file was deleted or not.
+    Failed {
+        /// It was.
+        done: bool,
+    },
 }
 
 /// The faults of one logger.

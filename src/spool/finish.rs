@@ -12,7 +12,8 @@ use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 use super::{Group, Partial, Record, Spool, SpoolError};
 use crate::durable::{Disk, DiskFile};
 use crate::killpoint;
-use crate::ledger::{Ledger, LedgerError, WholeFacts};
+use crate::ledger::state::Illegal;
+use crate::ledger::{Adopted, Ledger, LedgerError, WholeFacts};
 use crate::model::{Digest, RemotePath};
 
 /// Files in one group at most.
@@ -53,6 +54,10 @@ pub enum FinishError {
     /// The ledger failed.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
+    /// The file went another way while it came. Its bytes lie in the spool until the next start, which
+    /// finds out what becomes of them.
+    #[error(transparent)]
+    Elsewhere(Illegal),
 }
 
 /// The queue to the task that makes files whole.
@@ -134,14 +139,37 @@ async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
             (told, published)
         })
         .await;
-    let mut outcome = published.map_err(|e| FinishError::Spool(spool.failed("make files whole")(e)));
-    if outcome.is_ok() {
-        let facts = group.iter().map(|(facts, kept, _)| (facts.clone(), *kept)).collect();
-        outcome = ledger.whole(facts).await.map_err(FinishError::Ledger);
-        killpoint::pass("whole-committed");
+    let (facts, answers): (Vec<_>, Vec<_>) =
+        group.into_iter().map(|(facts, kept, a)| ((facts, kept), a)).unzip();
+    let names: Vec<_> = facts.iter().map(|(facts, _)| facts.spool.clone()).collect();
+    let outcomes = match published {
+        Err(e) => Err(FinishError::Spool(spool.failed("make files whole")(e))),
+        Ok(()) => {
+            let outcomes = ledger.whole(facts).await.map_err(FinishError::Ledger);
+            killpoint::pass("whole-committed");
+            outcomes
+        }
+    };
+    let mut spare = Vec::new();
+    let mut outcomes = outcomes.map(Vec::into_iter);
+    for (name, answer) in names.into_iter().zip(answers) {
+        let outcome = match &mut outcomes {
+            Err(e) => Err(e.clone()),
+            Ok(each) => match each.next() {
+                Some(Ok(Adopted::Whole)) | None => Ok(()),
+                // The ledger had it already.
+                Some(Ok(Adopted::Known | Adopted::Done)) => {
+                    spare.push(name);
+                    Ok(())
+                }
+                // It lies there with its record, and is adopted at the next start.
+                Some(Err(illegal)) => Err(FinishError::Elsewhere(illegal)),
+            },
+        };
+        let _ = answer.send(outcome);
     }
-    for (_, _, answer) in group {
-        let _ = answer.send(outcome.clone());
+    if !spare.is_empty() {
+        spool.unlink(spare).await;
     }
 }
 
@@ -194,20 +222,28 @@ fn publish(disk: &dyn Disk, spool: &Spool, name: &str, group: &mut [Finished]) -
     Ok(())
 }
 
-/// Gives the files of a group that failed their old names. What cannot be undone now is set right at
-/// the next start, by the records.
+/// Gives the files of a group that failed their old names. The record goes last, behind the small
+/// files that it would let a start adopt; it stays while a file bears its whole name, since it tells the
+/// next start what that was before.
 fn withdraw(disk: &dyn Disk, spool: &Spool, name: &str, group: &[Finished]) {
+    let mut undone = true;
     for Finished { partial, facts, .. } in group.iter().filter(|file| file.partial.held().is_none()) {
         if facts.spool != partial.name
             && disk.stat(&spool.part(&partial.name)).is_ok_and(|part| part.is_none())
         {
-            let _ = disk.rename(&spool.whole(&facts.spool), &spool.part(&partial.name));
+            undone &= disk.rename(&spool.whole(&facts.spool), &spool.part(&partial.name)).is_ok();
         }
     }
-    let _ = disk.remove(&spool.record(name));
     // What was in memory is fetched again.
-    let _ = disk.remove(&spool.part(name));
-    let _ = disk.remove(&spool.whole(name));
+    for path in [spool.part(name), spool.whole(name)] {
+        match disk.remove(&path) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => undone = false,
+            _ => {}
+        }
+    }
+    if undone && disk.flush_dir(&spool.dir).is_ok() {
+        let _ = disk.remove(&spool.record(name));
+    }
 }
 
 /// Fills in what is read from the file itself: the digests of its ends, and whether it begins with
@@ -234,3 +270,7 @@ fn prefix(partial: &Partial, len: u64) -> std::io::Result<Digest> {
     }
     Ok(hash.digest())
 }
+
+#[cfg(test)]
+#[path = "finish_tests.rs"]
+mod tests;

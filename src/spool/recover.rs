@@ -3,12 +3,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
+use serde_json::json;
+
 use super::finish::HANDS;
 use super::{Partial, Record, Spool, SpoolError, file_of, group_of, packed, record};
 use crate::durable::{Disk, read_small};
 use crate::killpoint;
 use crate::ledger::state::{Happening, State};
-use crate::ledger::{Adopted, Ledger, LedgerError, Mark, VersionId};
+use crate::ledger::{Adopted, Ledger, LedgerError, Mark, VersionId, WentBack};
 
 /// What was found and done.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -23,6 +25,8 @@ pub struct Recovered {
     pub removed: u64,
     /// Whole files of the ledger that are not in the spool, as spool names.
     pub missing: Vec<String>,
+    /// Files that bear a whole name, and whose records are not there or cannot be read.
+    pub unexplained: Vec<String>,
     /// Bytes that lie in the spool.
     pub bytes: u64,
     /// The records know of more than the ledger: it went back to an older state.
@@ -36,6 +40,8 @@ struct Lying {
     wholes: BTreeMap<String, u64>,
     /// Groups that have their records; read when they are first asked for.
     groups: BTreeMap<String, Option<BTreeMap<String, Record>>>,
+    /// Records of whole files that are not the ledger's, each with whether all of its bytes are there.
+    strange: Vec<(Record, bool)>,
 }
 
 /// What the ledger is to be told.
@@ -51,7 +57,7 @@ impl Spool {
     /// Cuts partials back to their marks, adopts whole files by their records, removes left-overs.
     /// Nothing whole is removed unless the ledger says that it is archived. What a ledger says of
     /// partials that is known not to be the latest (`doubted`), or is found to be so here, is proven
-    /// by their bytes.
+    /// by their bytes. One that is found to be so here has said so before it adopts anything.
     pub async fn recover(&self, ledger: &Ledger, doubted: bool) -> Result<Recovered, RecoverError> {
         let owners: BTreeMap<_, _> = ledger
             .spool_owners()
@@ -60,29 +66,29 @@ impl Spool {
             .map(|(name, id, state, mark, _)| (name, (id, state, mark)))
             .collect();
         let spool = self.clone();
-        let (owners, last, lying) = self
-            .edges
-            .blocking(move |disk| {
-                let told = told(disk, &spool, &owners);
-                told.map(|(last, lying)| (owners, last, lying))
-            })
-            .await
-            .map_err(self.failed("be read at start"))?;
+        let seen = self.edges.blocking(move |disk| {
+            let last = read_small(disk, &spool.last(), record::LIMIT).ok().flatten();
+            let last = last.as_deref().map(Record::parse).unwrap_or_default();
+            let mut found = Recovered::default();
+            let lying = look(disk, &spool, &owners, &mut found)?;
+            Ok((owners, last.into_values().collect::<Vec<_>>(), lying, found))
+        });
+        let (owners, last, lying, mut found) = seen.await.map_err(self.failed("be read at start"))?;
         // The ledger lets go of files before they go: one that has them still, or never had them, is older.
         let has = last.iter().any(|record| owners.contains_key(&record.name));
         let went = has || !ledger.unknown(last).await?.is_empty();
+        let strange = lying.strange.iter().map(|(record, _)| record.clone()).collect();
         let groups: BTreeSet<_> =
-            ledger.unknown(lying).await?.iter().map(|name| group_of(name).to_owned()).collect();
+            ledger.unknown(strange).await?.iter().map(|name| group_of(name).to_owned()).collect();
         // So many groups a crash can leave that were on their way.
-        let behind = went || groups.len() > HANDS;
-        let doubted = doubted || behind;
+        found.behind = went || groups.len() > HANDS;
+        if found.behind && !doubted {
+            ledger.went_back(older()).await?;
+        }
+        let doubted = doubted || found.behind;
         let spool = self.clone();
-        let (found, mend) = self
-            .edges
-            .blocking(move |disk| sort(disk, &spool, &owners, doubted))
-            .await
-            .map_err(self.failed("be read at start"))?;
-        let mut found = Recovered { behind, ..found };
+        let sorted = self.edges.blocking(move |disk| sort(disk, &spool, &owners, lying, doubted, found));
+        let (mut found, mend) = sorted.await.map_err(self.failed("be read at start"))?;
         let mut gone = Vec::new();
         for mend in mend {
             match mend {
@@ -94,7 +100,9 @@ impl Spool {
                 Mending::Forget(id) => ledger.unlinked(vec![id])?,
                 Mending::Adopt(record) => match ledger.adopt_file(&record).await? {
                     Adopted::Whole => found.adopted += 1,
-                    // It came back after a power cut that took its removal away.
+                    // It came back after a power cut that took its removal away. An older ledger may say so of
+                    // what is owed again since: there it stays until the ledger has caught up.
+                    Adopted::Done if doubted => {}
                     Adopted::Done => {
                         found.removed += 1;
                         gone.push(record.name);
@@ -136,33 +144,18 @@ pub enum RecoverError {
 
 type Owners = BTreeMap<String, (VersionId, State, Mark)>;
 
-/// The records of the group that was let go last, and those of whole files that are not the ledger's.
-fn told(disk: &dyn Disk, spool: &Spool, owners: &Owners) -> io::Result<(Vec<Record>, Vec<Record>)> {
-    let read = read_small(disk, &spool.last(), record::LIMIT);
-    let last = read.ok().flatten().as_deref().map(Record::parse).unwrap_or_default();
-    let mut lying = Lying::read(disk, spool)?;
-    let mut all = Vec::new();
-    for name in std::mem::take(&mut lying.wholes).into_keys() {
-        match is_pack(&name) {
-            true => all.extend(lying.records(disk, spool, &name).into_values()),
-            false => all.extend(lying.record(disk, spool, &name).cloned()),
-        }
-        all.retain(|record: &Record| !owners.contains_key(&record.name));
-    }
-    Ok((last.into_values().collect(), all))
+/// How a ledger is called that the records know more than.
+fn older() -> WentBack {
+    let cause = "the ledger is older than what the spool's records tell: its newest part (the file ledger.sqlite-wal) \
+                 was lost, or an older copy was put in its place";
+    tracing::error!("{cause}");
+    WentBack::told("ledger-went-back", "the spool knows more".to_owned(), cause.to_owned(), json!({}))
 }
 
-fn sort(
-    disk: &dyn Disk,
-    spool: &Spool,
-    owners: &Owners,
-    doubted: bool,
-) -> io::Result<(Recovered, Vec<Mending>)> {
+/// Reads what lies there, and gives whole files of the ledger their names again that the disk lost.
+fn look(disk: &dyn Disk, spool: &Spool, owners: &Owners, found: &mut Recovered) -> io::Result<Lying> {
     let mut lying = Lying::read(disk, spool)?;
-    let mut found = Recovered::default();
-    let mut mend = Vec::new();
-    let of_state = |wanted| owners.iter().filter(move |(_, (_, state, _))| *state == wanted);
-    for (name, _) in of_state(State::Whole) {
+    for (name, _) in of_state(owners, State::Whole) {
         let file = file_of(name);
         if lying.wholes.contains_key(file) {
             continue;
@@ -180,38 +173,70 @@ fn sort(
             None => found.missing.push(name.clone()),
         }
     }
-    let mut grown = BTreeSet::new();
-    for (name, len) in std::mem::take(&mut lying.wholes) {
+    for (name, len) in lying.wholes.clone() {
+        found.bytes += len;
         if is_pack(&name) {
-            for record in lying.packed(disk, spool, (&name, len), owners) {
-                grown.insert(record.part.clone());
-                mend.push(Mending::Adopt(Box::new(record)));
-            }
-            found.bytes += len;
+            lying.packed(disk, spool, (&name, len), owners, found);
             continue;
         }
-        let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
-        // A record that cannot be read leaves the file where it is: it may be all there is.
-        let record = if known { None } else { lying.record(disk, spool, &name) };
-        if let Some(record) = record.filter(|record| record.size == len).cloned() {
-            // It was being kept, and is not yet.
-            if owners.get(&record.part).is_some_and(|(_, state, _)| *state == State::Held) {
-                disk.rename(&spool.whole(&name), &spool.part(&record.part))?;
-                lying.parts.insert(record.part, len);
-                continue;
+        spool.groups().entry(group_of(&name).to_owned()).or_default().own += 1;
+        if is_known(owners, &name) {
+            continue;
+        }
+        match lying.record(disk, spool, &name).cloned() {
+            Some(record) => {
+                let all = record.size == len;
+                lying.strange.push((record, all));
             }
+            // It may be all there is.
+            None => found.unexplained.push(name),
+        }
+    }
+    Ok(lying)
+}
+
+fn of_state(owners: &Owners, wanted: State) -> impl Iterator<Item = (&String, &(VersionId, State, Mark))> {
+    owners.iter().filter(move |(_, (_, state, _))| *state == wanted)
+}
+
+/// Whether the ledger has a whole file of that name.
+fn is_known(owners: &Owners, name: &str) -> bool {
+    owners.get(name).is_some_and(|(_, state, _)| *state != State::Fetching)
+}
+
+fn sort(
+    disk: &dyn Disk,
+    spool: &Spool,
+    owners: &Owners,
+    mut lying: Lying,
+    doubted: bool,
+    mut found: Recovered,
+) -> io::Result<(Recovered, Vec<Mending>)> {
+    let mut mend = Vec::new();
+    let mut grown = BTreeSet::new();
+    for (record, all) in std::mem::take(&mut lying.strange) {
+        let partial = owners.get(&record.part).map(|(_, state, _)| *state);
+        // It was being kept, and is not yet; or its group failed, and it went back to its mark.
+        let back = partial == Some(State::Held) || !all && partial == Some(State::Fetching);
+        if back && packed(&record.name).is_none() {
+            disk.rename(&spool.whole(&record.name), &spool.part(&record.part))?;
+            spool.was_last(group_of(&record.name), true);
+            let len = lying.wholes.remove(&record.name).unwrap_or_default();
+            found.bytes -= len;
+            lying.parts.insert(record.part, len);
+        } else if all {
             grown.insert(record.part.clone());
             mend.push(Mending::Adopt(Box::new(record)));
+        } else {
+            found.unexplained.push(record.name);
         }
-        found.bytes += len;
-        spool.groups().entry(group_of(&name).to_owned()).or_default().own += 1;
     }
-    for (name, (id, ..)) in of_state(State::Fetching) {
+    for (name, (id, ..)) in of_state(owners, State::Fetching) {
         if !lying.parts.contains_key(name) && !grown.contains(name) {
             mend.push(Mending::Restart(*id));
         }
     }
-    for (name, _) in of_state(State::Held) {
+    for (name, _) in of_state(owners, State::Held) {
         if !lying.parts.contains_key(name) {
             found.missing.push(name.clone());
         }
@@ -243,40 +268,36 @@ impl Lying {
         Ok(lying)
     }
 
-    /// Of the files that lie one behind the other in the file of their group, those that the ledger does not
-    /// know to be whole: they are to be adopted.
+    /// Finds out what lies one behind the other in the file of a group. Its records are many, and are let
+    /// go before the next group's are read.
     fn packed(
         &mut self,
         disk: &dyn Disk,
         spool: &Spool,
         (group, len): (&str, u64),
         owners: &Owners,
-    ) -> Vec<Record> {
+        found: &mut Recovered,
+    ) {
         let prefix = format!("{group}-");
         let ours = owners.range(prefix.clone()..).take_while(|(name, _)| name.starts_with(&prefix));
         let mut lies: BTreeSet<_> = ours.filter_map(|(name, _)| packed(name)).collect();
-        let (mut told, mut unknown) = (0_u64, Vec::new());
-        for (name, record) in self.records(disk, spool, group) {
+        let mut told = 0_u64;
+        self.record(disk, spool, group);
+        let records = self.groups.get_mut(group).and_then(Option::take).unwrap_or_default();
+        for (name, record) in records {
             let Some(place) = packed(&name) else { continue };
             told = record.size.saturating_add(told);
             lies.insert(place);
-            let known = owners.get(&name).is_some_and(|(_, state, _)| *state != State::Fetching);
-            if !known && place.0.saturating_add(record.size) <= len {
-                unknown.push(record);
+            if !is_known(owners, &name) && place.0.saturating_add(record.size) <= len {
+                self.strange.push((record, true));
             }
         }
         if told != len {
             // Records that cannot be read leave the file where it is: it may be all there is.
             lies.insert((u64::MAX, u32::MAX));
+            found.unexplained.push(group.to_owned());
         }
         spool.groups().entry(group.to_owned()).or_default().packed = lies;
-        unknown
-    }
-
-    /// The records of a group. They are many, and are let go before the next's are read.
-    fn records(&mut self, disk: &dyn Disk, spool: &Spool, group: &str) -> BTreeMap<String, Record> {
-        self.record(disk, spool, group);
-        self.groups.get_mut(group).and_then(Option::take).unwrap_or_default()
     }
 
     /// The record of a whole file.

@@ -241,6 +241,7 @@ async fn nothing_whole_is_removed_before_it_is_archived() {
     depot.lay("ffff.json", b"not a record");
     let (_, names, _) = depot.start().await;
     assert!(names.contains(&"ffff-000.log".to_owned()), "it may be all there is");
+    assert_eq!(depot.start().await.0.unexplained, ["ffff-000"], "and a person is told");
 }
 
 #[tokio::test]
@@ -377,9 +378,10 @@ async fn small_files_whose_records_cannot_be_read_stay() {
     depot.lay_pack(&format!("{GROUP}.log"));
     depot.lay(&format!("{GROUP}.json"), b"{");
     let spool = depot.spool().await;
-    spool.recover(&depot.ledger, false).await.expect("recovered");
+    let found = spool.recover(&depot.ledger, false).await.expect("recovered");
     spool.unlink(PACKED.map(str::to_owned).into()).await;
     assert!(spool.whole(PACKED[0]).exists(), "it may be all there is");
+    assert_eq!(found.unexplained, [GROUP], "and a person is told");
 }
 
 #[tokio::test]
@@ -395,4 +397,44 @@ async fn a_group_of_small_files_that_lost_its_name_gets_it_again() {
     depot.lay_pack(&format!("{GROUP}.part"));
     let (found, names, _) = depot.start().await;
     assert_eq!((found.removed, names.len()), (1, 0), "{names:?}");
+}
+
+#[tokio::test]
+async fn a_ledger_that_is_behind_has_said_so_before_it_adopts_anything() {
+    let depot = Depot::new().await;
+    // Let go last, and unknown to the ledger.
+    let record = Record::new(&depot.facts(), NAME, "L-0102", "PLOW-02", &seen().path);
+    std::fs::write(depot.dir.path().join("last-let-go.json"), record.line()).expect("laid");
+    let (found, ..) = depot.start().await;
+    assert!(found.behind);
+    assert_eq!(depot.ledger.behind().await.expect("asked"), ["central"]);
+}
+
+#[tokio::test]
+async fn a_whole_file_that_went_back_to_its_mark_is_a_partial_again() {
+    // Its group failed, and could not be given its old name.
+    let depot = Depot::new().await;
+    depot.fetching(10).await;
+    depot.lay(&format!("{WHOLE}.log"), &BYTES[..10]);
+    depot.lay_record();
+    let (found, names, lies) = depot.start().await;
+    assert_eq!((found.resumed, found.adopted, lies), (1, 0, 10), "{names:?}");
+    assert_eq!(names, [format!("{NAME}.part")]);
+}
+
+#[tokio::test]
+async fn a_whole_file_that_an_older_ledger_calls_archived_stays_until_that_has_caught_up() {
+    let depot = Depot::new().await;
+    depot.fetching(0).await;
+    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.archived().await;
+    depot.ledger.let_go().await.expect("let go");
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
+    depot.lay_record();
+    let spool = depot.spool().await;
+    let found = spool.recover(&depot.ledger, true).await.expect("recovered");
+    assert_eq!(found.removed, 0);
+    assert!(spool.whole(WHOLE).exists(), "it may be owed again since");
+    let (found, names, _) = depot.start().await;
+    assert_eq!((found.removed, names.len()), (1, 0));
 }

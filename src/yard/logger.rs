@@ -73,14 +73,38 @@ enum Came {
     Badly,
 }
 
+/// What a knock came to.
+enum Reached<'y> {
+    /// A visit that has not listed yet.
+    Here(Box<Visit<'y>>),
+    /// Nothing answers.
+    Absent,
+    /// It answers badly, which was told.
+    Badly(LinkError),
+}
+
+async fn reach<'y>(
+    yard: &'y Yard,
+    config: &Arc<Config>,
+    logger: &Arc<Logger>,
+) -> Result<Reached<'y>, YardError> {
+    let Ok(address) = yard.dialer.knock(logger, &config.poll).await else { return Ok(Reached::Absent) };
+    Ok(match yard.dialer.dial(logger, address, &config.poll).await {
+        Ok(link) => Reached::Here(Box::new(Visit::begin(yard, config.clone(), logger.clone(), link).await?)),
+        Err(e) => {
+            trouble::answered_badly(yard, logger, &e)?;
+            Reached::Badly(e)
+        }
+    })
+}
+
 /// Knocks, and stays with the logger as long as it answers.
 async fn visit(yard: &Yard, config: &Arc<Config>, logger: &Arc<Logger>) -> Result<Came, YardError> {
-    let Ok(address) = yard.dialer.knock(logger, &config.poll).await else { return Ok(Came::Absent) };
-    let link = match yard.dialer.dial(logger, address, &config.poll).await {
-        Ok(link) => link,
-        Err(e) => return badly(yard, logger, &e),
+    let mut visit = match reach(yard, config, logger).await? {
+        Reached::Here(visit) => visit,
+        Reached::Absent => return Ok(Came::Absent),
+        Reached::Badly(_) => return Ok(Came::Badly),
     };
-    let mut visit = Visit::begin(yard, config.clone(), logger.clone(), link).await?;
     let mut left = Left { closed: 1, open: 0 };
     let ended = loop {
         match round(&mut visit).await {
@@ -109,14 +133,18 @@ async fn round(visit: &mut Visit<'_>) -> Result<Left, End> {
     if left.closed + left.open > 0 {
         visit.work().await?;
     }
-    if visit.remove().await? {
+    while visit.remove().await? {
         left = visit.list().await?;
+        // What has come goes first.
+        if left.closed > 0 {
+            break;
+        }
     }
     visit.alone = None;
     Ok(left)
 }
 
-async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result<Came, YardError> {
+async fn finish(yard: &Yard, visit: Box<Visit<'_>>, ended: End, left: Left) -> Result<Came, YardError> {
     let logger = visit.logger.clone();
     match ended {
         End::Ours(e) => Err(e),
@@ -126,7 +154,10 @@ async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result
             match error.failure {
                 LinkFailure::Absent | LinkFailure::Cut if seen => Ok(Came::Went { left }),
                 LinkFailure::Absent => Ok(Came::Absent),
-                _ => badly(yard, &logger, &error),
+                _ => {
+                    trouble::answered_badly(yard, &logger, &error)?;
+                    Ok(Came::Badly)
+                }
             }
         }
         End::SaysOther { said, number } => {
@@ -160,45 +191,41 @@ async fn finish(yard: &Yard, visit: Visit<'_>, ended: End, left: Left) -> Result
     }
 }
 
-fn badly(yard: &Yard, logger: &Logger, error: &LinkError) -> Result<Came, YardError> {
-    trouble::answered_badly(yard, logger, error)?;
-    Ok(Came::Badly)
+/// Ends a visit; gives why it ended early, if it did.
+async fn conclude(
+    yard: &Yard,
+    visit: Box<Visit<'_>>,
+    ended: Result<(), End>,
+    well: &str,
+) -> Result<Option<String>, YardError> {
+    let Err(end) = ended else {
+        visit.end(well.to_owned()).await?;
+        return Ok(None);
+    };
+    let why = end.why();
+    finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
+    Ok(why)
 }
 
 /// Removes from one logger what its policy lets go now, and fetches nothing. Gives how many files went,
 /// and why the visit ended early, if it did; `None` where nothing answers.
 pub async fn remove_now(yard: &Yard, id: &LoggerId) -> Result<Option<(u64, Option<String>)>, YardError> {
     let Some((config, logger)) = configured(yard, id) else { return Ok(None) };
-    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else { return Ok(None) };
-    let link = match yard.dialer.dial(&logger, address, &config.poll).await {
-        Ok(link) => link,
-        Err(e) => {
-            trouble::answered_badly(yard, &logger, &e)?;
-            return Ok(Some((0, Some(e.to_string()))));
-        }
+    let mut visit = match reach(yard, &config, &logger).await? {
+        Reached::Here(visit) => visit,
+        Reached::Absent => return Ok(None),
+        Reached::Badly(e) => return Ok(Some((0, Some(e.to_string())))),
     };
-    let mut visit = Visit::begin(yard, config, logger, link).await?;
-    let ended = async {
+    let ended: Result<(), End> = async {
         visit.list().await?;
         while visit.remove().await? {
             visit.list().await?;
         }
         Ok(())
-    };
-    let ended: Result<(), End> = ended.await;
+    }
+    .await;
     let gone = visit.removal.gone();
-    let why = match ended {
-        Ok(()) => {
-            visit.end("nothing more is to be removed".into()).await?;
-            None
-        }
-        Err(end) => {
-            let why = end.why();
-            finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
-            why
-        }
-    };
-    Ok(Some((gone, why)))
+    Ok(Some((gone, conclude(yard, visit, ended, "nothing more is to be removed").await?)))
 }
 
 /// What one round found of one logger.
@@ -216,38 +243,26 @@ pub struct OnceOutcome {
 /// it is waited for, up to `settle`.
 pub async fn once(yard: &Yard, id: &LoggerId) -> Result<OnceOutcome, YardError> {
     let Some((config, logger)) = configured(yard, id) else { return Ok(OnceOutcome::default()) };
-    let Ok(address) = yard.dialer.knock(&logger, &config.poll).await else {
-        return Ok(OnceOutcome::default());
-    };
-    let link = match yard.dialer.dial(&logger, address, &config.poll).await {
-        Ok(link) => link,
-        Err(e) => {
-            trouble::answered_badly(yard, &logger, &e)?;
+    let mut visit = match reach(yard, &config, &logger).await? {
+        Reached::Here(visit) => visit,
+        Reached::Absent => return Ok(OnceOutcome::default()),
+        Reached::Badly(e) => {
             return Ok(OnceOutcome { trouble: Some(e.to_string()), ..OnceOutcome::default() });
         }
     };
-    let mut visit = Visit::begin(yard, config, logger.clone(), link).await?;
     let mut again = true;
     let ended = loop {
         match round(&mut visit).await {
             Ok(left) if again && left.open > 0 => {}
-            Ok(_) => break None,
-            Err(end) => break Some(end),
+            Ok(_) => break Ok(()),
+            Err(end) => break Err(end),
         }
         again = false;
         // A little longer than `settle`, so that the second listing is surely behind it.
         if !rest(yard, logger.kind.settle + Duration::from_millis(100)).await {
-            break None;
+            break Ok(());
         }
     };
-    let mut outcome =
-        OnceOutcome { seen: visit.counts.listings > 0, trouble: None, open: visit.open_files() };
-    match ended {
-        None => visit.end("the round ended".into()).await?,
-        Some(end) => {
-            outcome.trouble = end.why();
-            finish(yard, visit, end, Left { closed: 1, open: 0 }).await?;
-        }
-    }
-    Ok(outcome)
+    let (seen, open) = (visit.counts.listings > 0, visit.open_files());
+    Ok(OnceOutcome { seen, trouble: conclude(yard, visit, ended, "the round ended").await?, open })
 }

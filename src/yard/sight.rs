@@ -10,8 +10,8 @@ use serde_json::json;
 use super::visit::{End, Visit};
 use crate::config::Backlog;
 use crate::ledger::state::State;
-use crate::ledger::{Change, Content, Known, Seen, Severity, VersionId};
-use crate::link::{Ends, Listing, read_ends, tells};
+use crate::ledger::{Change, Content, Known, Remains, Seen, Severity, VersionId};
+use crate::link::{Ends, LinkFailure, Listing, read_ends, tells};
 use crate::listing::{Match, Standing, card_sign, closed, closed_by_order, incredible, matches};
 use crate::model::{ListedSize, Look, Precision, RemoteFile, RemotePath};
 
@@ -69,7 +69,8 @@ impl Visit<'_> {
         let mut sighted = Sighted { credible: !doubtful.contains(&true), ..Sighted::default() };
         if let Some(why) = sign {
             let leaving = known.iter().filter(|k| k.on_card && k.state == State::Removing);
-            sighted.changes.extend(leaving.map(|k| Change::Remains { id: k.id }));
+            let remains = |k: &Known| Change::Remains { id: k.id, why: Remains::OtherCard };
+            sighted.changes.extend(leaving.map(remains));
             self.new_card(why).await?;
             for seen in &seen {
                 self.fresh(seen, "a new card", &mut sighted).await?;
@@ -82,6 +83,7 @@ impl Visit<'_> {
             }
             let listed: BTreeSet<_> = seen.iter().map(|s| &s.path).collect();
             self.absent(listing, &known, &listed, &unread, &mut sighted);
+            self.unwanted_on_its_way_out(listing, &known, &mut sighted).await?;
         }
         self.open_or_closed(&seen, &matched, &by_path, &doubtful, sign.is_some(), now, &mut sighted);
         Ok(sighted)
@@ -230,8 +232,10 @@ impl Visit<'_> {
     /// card and its ends are those of a content that this logger had under that name.
     async fn fresh(&mut self, seen: &Seen, why: &'static str, sighted: &mut Sighted) -> Result<(), End> {
         let mut same_as: Option<Content> = None;
-        if self.row.card_number > 1 {
-            let size = seen.look.size.unwrap_or(0);
+        // Of one whose size is not told nothing is compared: it is not empty for that.
+        if self.row.card_number > 1
+            && let Some(size) = seen.look.size
+        {
             let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
@@ -267,10 +271,7 @@ impl Visit<'_> {
         sighted: &mut Sighted,
     ) -> Result<(), End> {
         let Some(known) = known else { return self.fresh(seen, "not known", sighted).await };
-        let id = known.id;
-        if known.state == State::Removing {
-            sighted.changes.push(Change::Remains { id });
-        }
+        let (id, before) = (known.id, sighted.changes.len());
         match matched {
             Match::Same if known.state == State::Skipped && !known.backlog => {
                 sighted.changes.push(Change::Wanted { path: seen.path.clone() });
@@ -293,6 +294,11 @@ impl Visit<'_> {
             Match::New if known.state == State::Removed => self.after_removal(seen, known, sighted).await?,
             Match::New => self.add(seen, None, "not known", sighted),
             Match::Grown | Match::Shrunk | Match::Returned => self.add(seen, None, "it grew", sighted),
+        }
+        if known.state == State::Removing {
+            let replaced = sighted.changes.iter().skip(before).any(|c| matches!(c, Change::New { .. }));
+            let why = if replaced { Remains::Replaced } else { Remains::Listed };
+            sighted.changes.push(Change::Remains { id, why });
         }
         Ok(())
     }
@@ -370,6 +376,31 @@ impl Visit<'_> {
                 sighted.changes.push(Change::Absent { id: known.id });
             }
         }
+    }
+
+    /// What the patterns keep out of a listing may be there all the same: a file whose removal has begun is
+    /// looked at.
+    async fn unwanted_on_its_way_out(
+        &mut self,
+        listing: &Listing,
+        known: &[Known],
+        sighted: &mut Sighted,
+    ) -> Result<(), End> {
+        let leaving = |k: &&Known| k.on_card && k.state == State::Removing && listing.is_whole();
+        for Known { id, path, .. } in known.iter().filter(leaving) {
+            if self.logger.kind.files.wants(path) {
+                continue;
+            }
+            match self.link.look(path).await {
+                Ok(_) => sighted.changes.push(Change::Remains { id: *id, why: Remains::Listed }),
+                Err(e) if e.failure == LinkFailure::NotFound => {
+                    sighted.changes.push(Change::Absent { id: *id })
+                }
+                Err(e) if e.is_answer() => {}
+                Err(e) => return Err(End::Link(e)),
+            }
+        }
+        Ok(())
     }
 
     #[expect(clippy::too_many_arguments, reason = "all of it is one listing's judgement")]

@@ -145,7 +145,7 @@ impl Turn {
     }
 
     /// Whether somebody waits who could have this turn.
-    fn is_wanted(&self) -> bool {
+    pub(super) fn is_wanted(&self) -> bool {
         self.turns.with(|state| {
             state.waiting.iter().any(|(cell, give)| {
                 !give.is_closed() && (*cell == self.cell || has_room(state, cell.as_deref()))

@@ -158,6 +158,7 @@ impl<'y> Visit<'y> {
         }
         .map_err(End::Link)?;
         self.counts.listings += 1;
+        self.removal.listed_at(self.yard.edges.clock.boot());
         if self.key.is_none() {
             self.key = Some(self.yard.ledger.begin_visit(self.row.key).await?);
         }
@@ -281,12 +282,12 @@ impl<'y> Visit<'y> {
             }
             let held = match turn.take() {
                 Some(held) => held,
-                None => tokio::select! {
-                    biased;
-                    () = self.yard.stop.cancelled() => break,
-                    held = self.yard.turns.wait(self.logger.access_point.as_deref()) => held,
+                None => match self.turn().await {
+                    Some(held) => held,
+                    None => break,
                 },
             };
+            self.removal.fetched();
             let ended = self.fetch(&item, &held).await?;
             // Whoever gives way waits behind those who wait already.
             turn = Some(held).filter(|_| !matches!(ended, Ended::GaveWay));
@@ -347,6 +348,15 @@ impl<'y> Visit<'y> {
         drop(turn);
         self.settle().await?;
         if failures == 0 { self.fetch_ahead().await } else { Ok(()) }
+    }
+
+    /// Waits for a turn; none when the service stops meanwhile.
+    pub(super) async fn turn(&mut self) -> Option<Turn> {
+        tokio::select! {
+            biased;
+            () = self.yard.stop.cancelled() => None,
+            turn = self.yard.turns.wait(self.logger.access_point.as_deref()) => Some(turn),
+        }
     }
 
     /// A file that is listed and not served.
@@ -434,6 +444,9 @@ impl<'y> Visit<'y> {
                 }
                 Ok(Err(FinishError::Ledger(e))) => return Err(e.into()),
                 Ok(Err(FinishError::Spool(e))) => self.disk_trouble(&e)?,
+                Ok(Err(FinishError::Elsewhere(e))) => {
+                    tracing::warn!(path = %item.path, "not made whole: {e}")
+                }
                 Err(_) => return Err(LedgerError::Commit("nobody makes files whole any more".into()).into()),
             }
         }

@@ -4,7 +4,8 @@ use std::io::Write as _;
 use std::process::{Command, Stdio};
 
 use yarder::inspect::damage::Damage;
-use yarder::inspect::{Format, Packing};
+use yarder::inspect::frame::{Frame, Sink};
+use yarder::inspect::{Format, Inspector, Packing};
 
 use crate::told::{inspect, recording};
 
@@ -141,5 +142,41 @@ fn a_bomb_is_left_when_it_unpacks_to_more_than_any_log() {
             "{packer:?}: {} bytes",
             bomb.len()
         );
+    }
+}
+
+/// Counts what it is told.
+#[derive(Default)]
+struct Count {
+    frames: u64,
+    damages: Vec<Damage>,
+}
+
+impl Sink for Count {
+    fn frame(&mut self, _: &Frame<'_>) {
+        self.frames += 1;
+    }
+
+    fn dropped(&mut self, _: Option<u64>) {}
+
+    fn damage(&mut self, _: u64, damage: Damage) {
+        self.damages.push(damage);
+    }
+
+    fn bus(&mut self, _: u8, _: &str) {}
+}
+
+#[test]
+fn a_packed_bomb_ends_with_one_word_in_bounded_work() {
+    let too_much = Damage::BadStructure("it unpacks to more than any log would");
+    let line = b"(1436509052.249713) can0 044#\n";
+    for (text, least) in [(line.repeat(4_000_000), 1), (vec![b'0'; 200 << 20], 0)] {
+        let text = [&line[..], &text].concat();
+        for (packer, _) in [PACKERS[0], PACKERS[3], PACKERS[5]] {
+            let packed = through(packer, &text);
+            let found = Inspector::new(Count::default()).whole(&&packed[..]).expect("in memory").sink;
+            assert_eq!(found.damages, std::slice::from_ref(&too_much), "{packer:?}");
+            assert!(found.frames >= least && found.frames < 3_000_000, "{}", found.frames);
+        }
     }
 }

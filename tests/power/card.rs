@@ -9,9 +9,10 @@ use async_trait::async_trait;
 use bytes::Bytes;
 use jiff::Timestamp;
 use yarder::clock::Clock;
-use yarder::config::{Logger, Poll};
+use yarder::config::{Logger, Poll, SerialFrom};
 use yarder::link::{Dialer, Link, LinkCaps, LinkError, LinkFailure, ListCaps, Listing, Opened};
 use yarder::model::{ListedSize, ListedTime, Look, OfferedDigest, Precision, RemoteFile, RemotePath};
+use yarder::remove::Permit;
 
 /// Bytes that come at a time, at most.
 const CHUNK: usize = 16 * 1024;
@@ -28,7 +29,11 @@ pub struct Card {
     pub away: AtomicBool,
     /// Bytes of files that were sent.
     pub sent: AtomicU64,
+    /// Is told when the wish to delete a file comes, before it is granted.
+    pub deletes: Mutex<Option<Told>>,
 }
+
+type Told = Box<dyn Fn(&str) + Send>;
 
 impl Card {
     pub fn add(&self, name: &str, bytes: Vec<u8>, time: Timestamp) {
@@ -146,5 +151,19 @@ impl Link for Wire {
 
     async fn digest(&mut self, _: &RemotePath) -> Result<Option<OfferedDigest>, LinkError> {
         Ok(None)
+    }
+
+    async fn says(&mut self, _: &SerialFrom) -> Result<String, LinkError> {
+        Ok("00421".to_owned())
+    }
+
+    async fn remove(&mut self, permit: Permit) -> Result<(), LinkError> {
+        let name = permit.path().to_string();
+        self.file(&name)?;
+        if let Some(tell) = &*self.card.deletes.lock().expect("lock") {
+            tell(&name);
+        }
+        self.card.files.lock().expect("lock").remove(&name);
+        Ok(())
     }
 }

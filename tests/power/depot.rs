@@ -13,6 +13,7 @@ use yarder::config::{Config, load};
 use yarder::durable::Disk;
 use yarder::edges::{Edges, Inline, Random};
 use yarder::forward::records::Receipt;
+use yarder::ledger::state::State;
 use yarder::ledger::{self, FileRow};
 use yarder::model::{Digest, LoggerId};
 use yarder::progress::Progress;
@@ -58,6 +59,15 @@ pub fn recorded(n: usize) -> Timestamp {
 
 /// The configuration of a depot in that folder; `more` are further lines of `[depot]`.
 pub fn configure(dir: &Path, more: &str) -> Config {
+    configure_kind(dir, more, "")
+}
+
+/// That of one that removes files from its logger once they are archived.
+pub fn configure_removing(dir: &Path) -> Config {
+    configure_kind(dir, "", "proof = \"reread\"\nremove = \"archived\"\nremove_after = \"0s\"\n")
+}
+
+fn configure_kind(dir: &Path, more: &str, kind: &str) -> Config {
     let at = dir.display();
     let depot = format!(
         "[depot]\nname = \"north-yard\"\ntime_zone = \"UTC\"\nworks = \"Mon-Sun\"\nstate_dir = \"{at}/state\"\n\
@@ -67,9 +77,12 @@ pub fn configure(dir: &Path, more: &str) -> Config {
     fs::write(dir.join("yarder.toml"), depot).expect("yarder.toml");
     fs::write(
         dir.join("vehicles.toml"),
-        "[kind.sim]\nopen_file = \"none\"\nsettle = \"0s\"\nclosed_after = \"0s\"\nbacklog = \"all\"\n\n\
-         [[vehicle]]\nid = \"PLOW-01\"\n\n\
-         [[logger]]\nid = \"L-1\"\nvehicle = \"PLOW-01\"\nkind = \"sim\"\nurl = \"http://10.20.0.1/\"\n",
+        format!(
+            "[kind.sim]\nopen_file = \"none\"\nsettle = \"0s\"\nclosed_after = \"0s\"\nbacklog = \"all\"\n{kind}\n\
+             [[vehicle]]\nid = \"PLOW-01\"\n\n\
+             [[logger]]\nid = \"L-1\"\nvehicle = \"PLOW-01\"\nkind = \"sim\"\nurl = \"http://10.20.0.1/\"\n\
+             serial = \"00421\"\nserial_from = \"/device.json\"\n"
+        ),
     )
     .expect("vehicles.toml");
     load(&dir.join("yarder.toml")).map_err(|e| e.to_string()).expect("configuration").config
@@ -140,8 +153,11 @@ pub fn came_home(dir: &Path, contents: &[Digest]) -> Result<(), String> {
         return Err(told("the archive holds other files, or not all, or some twice"));
     }
     let rows = rows(&dir.join("state"));
-    let mut archived: Vec<_> =
-        rows.iter().filter(|r| r.state.as_str() == "archived").filter_map(|r| r.sha256).collect();
+    let mut archived: Vec<_> = rows
+        .iter()
+        .filter(|r| matches!(r.state, State::Archived | State::Removed))
+        .filter_map(|r| r.sha256)
+        .collect();
     archived.sort();
     if archived != wanted || rows.len() != wanted.len() {
         return Err(told(&format!("the ledger says otherwise: {} rows", rows.len())));

@@ -3,7 +3,8 @@
 //!
 //! A night is recorded at the seam to the disk, and played back: up to each moment, what was not
 //! flushed by then is lost, or as much of it as chance will have; the service starts on what is left
-//! and must bring every file home, once. `YARDER_POWER=all` plays every moment with 50 chances each;
+//! and must bring every file home, once. In that night files also leave their logger, as they do in the
+//! service that starts again. `YARDER_POWER=all` plays every moment with 50 chances each;
 //! without it a few are taken by chance.
 
 #![expect(clippy::disallowed_methods, reason = "what stands outside the service has its own clock and disk")]
@@ -17,6 +18,7 @@ mod faulty;
 mod full;
 mod model;
 mod recorder;
+mod removed;
 
 use std::collections::BTreeSet;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
@@ -36,7 +38,7 @@ use yarder::spool::lies_in;
 use card::Card;
 use clock::Virtual;
 use depot::{
-    FOLDERS, came_home, configure, dice, edges, evening, folder, noise, once, recorded, rows, under,
+    FOLDERS, came_home, configure_removing, dice, edges, evening, folder, noise, once, recorded, rows, under,
 };
 use model::{Model, ledger_of};
 use recorder::{Op, Recorder, Tape};
@@ -75,10 +77,16 @@ impl Night {
         self.files.iter().map(|bytes| Digest::of(bytes)).collect()
     }
 
-    fn card(&self) -> Arc<Card> {
+    /// The card with all that it had and that was not removed by that moment.
+    fn card(&self, moment: usize) -> Arc<Card> {
         let card = Card::default();
         for (n, bytes) in self.files.iter().enumerate() {
             card.add(&name(n), bytes.clone(), recorded(n));
+        }
+        for op in &self.tape.ops[..moment] {
+            if let Op::Deleted(name) = op {
+                card.files.lock().expect("lock").remove(name);
+            }
         }
         Arc::new(card)
     }
@@ -89,7 +97,7 @@ fn name(n: usize) -> String {
 }
 
 /// Twenty files in two rounds: small ones that share a group, larger ones with marks on the way, and
-/// one whose transfer is cut.
+/// one whose transfer is cut. In the second round those of the first leave their logger, in a third all but the last.
 fn night() -> &'static Night {
     static NIGHT: OnceLock<Night> = OnceLock::new();
     NIGHT.get_or_init(|| {
@@ -98,7 +106,7 @@ fn night() -> &'static Night {
         let files: Vec<_> = sizes.map(|len| noise(&mut dice, len)).collect();
         let dir = folder();
         FOLDERS.iter().for_each(|f| std::fs::create_dir(dir.path().join(f)).expect("folder"));
-        let config = configure(dir.path(), "");
+        let config = configure_removing(dir.path());
         let recorder = Recorder::new(dir.path());
         let clock = Virtual::new(evening());
         let edges = edges(Arc::new(Watching(clock.clone(), recorder.clone())), recorder.clone(), 7);
@@ -110,8 +118,11 @@ fn night() -> &'static Night {
         under(&clock, async {
             add(0..12);
             *card.cut.lock().expect("lock") = Some((name(2), 120_000));
+            let tape = recorder.clone();
+            *card.deletes.lock().expect("lock") = Some(Box::new(move |name| tape.deleted(name)));
             once(&edges, &card, &config).await.expect("round");
             add(12..FILES);
+            once(&edges, &card, &config).await.expect("round");
             once(&edges, &card, &config).await.expect("round");
         });
         let tape = recorder.take();
@@ -122,15 +133,20 @@ fn night() -> &'static Night {
 }
 
 /// Starts the service on what a power cut left, and says what is wrong after a round.
-fn recovers(night: &Night, left: &model::Durable, ledger: Option<&recorder::Snapshot>) -> Result<(), String> {
+fn recovers(
+    night: &Night,
+    moment: usize,
+    left: &model::Durable,
+    ledger: Option<&recorder::Snapshot>,
+) -> Result<(), String> {
     let dir = folder();
     FOLDERS.iter().for_each(|f| std::fs::create_dir(dir.path().join(f)).expect("folder"));
     left.lay(dir.path(), ledger);
-    let config = configure(dir.path(), "");
+    let config = configure_removing(dir.path());
     // The next morning.
     let clock = Virtual::new(evening() + SignedDuration::from_hours(10));
     let edges = edges(clock.clone(), Arc::new(OsDisk::new()), 8);
-    let card = night.card();
+    let card = night.card(moment);
     under(&clock, async { once(&edges, &card, &config).await.map_err(|e| e.to_string()) })?;
     came_home(dir.path(), &night.digests())
 }
@@ -157,7 +173,7 @@ fn every_file_comes_home_once_after_a_power_cut_at_any_moment() {
                 loop {
                     let next = take.lock().expect("lock").recv();
                     let Ok((moment, left, ledger)) = next else { break };
-                    if let Err(why) = recovers(night, &left, ledger) {
+                    if let Err(why) = recovers(night, moment, &left, ledger) {
                         let before: Vec<_> =
                             night.tape.ops[..moment].iter().rev().take(3).map(brief).collect();
                         wrong.lock().expect("lock").push(format!("after {moment} {before:?}: {why}"));

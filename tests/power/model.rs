@@ -138,6 +138,8 @@ impl Model {
             }
             Op::FlushDir(dir) => self.sure(|effect| matches!(effect, Effect::Names(of, ..) if *of == dir)),
             Op::Ledger(number) => self.ledger = Some(number),
+            // On another card.
+            Op::Deleted(_) => {}
         }
     }
 

@@ -24,6 +24,8 @@ pub enum Op {
     FlushDir(PathBuf),
     /// From now on the ledger holds what this snapshot holds.
     Ledger(usize),
+    /// The logger is asked to delete this file, and does.
+    Deleted(String),
 }
 
 /// The ledger's files as they stand between two commits.
@@ -81,6 +83,12 @@ impl Recorder {
             tape.snapshots.push(now);
             tape.ops.push(Op::Ledger(number));
         }
+    }
+
+    /// The logger deletes a file now.
+    pub fn deleted(&self, name: &str) {
+        self.see();
+        self.note(Op::Deleted(name.to_owned()));
     }
 
     fn below(&self, path: &Path) -> Option<PathBuf> {

@@ -91,44 +91,7 @@ impl Place {
     }
 
     async fn dial_to(&self, url: &str) -> Box<dyn Link> {
-        let kind = Kind {
-            name: "real".to_owned(),
-            files: Patterns::new(&["**"]).expect("patterns"),
-            files_text: Vec::new(),
-            order: Order::Name,
-            open_file: OpenFile::None,
-            settle: Duration::ZERO,
-            closed_after: Duration::ZERO,
-            time_zone: TimeZone::UTC,
-            proof: Proof::Length,
-            quiet_when_done: Duration::ZERO,
-            backlog: Backlog::All,
-            bit_rate: None,
-            card_size: None,
-            remove: None,
-        };
-        let login = self
-            .login
-            .map(|(user, password)| Login { user: user.to_owned(), password: SecretString::from(password) });
-        let logger = Arc::new(Logger {
-            id: LoggerId::new("L-0001").expect("id"),
-            vehicle: VehicleId::new("PLOW-01").expect("id"),
-            kind: Arc::new(kind),
-            addresses: vec![url.parse().expect("address")],
-            login,
-            access_point: None,
-            serial: None,
-        });
-        let poll = Poll {
-            every: Duration::ZERO,
-            connect_timeout: Duration::from_secs(10),
-            list_every: Duration::ZERO,
-            idle_timeout: Duration::from_secs(20),
-            max_transfers: 1,
-        };
-        let dialer = NetDialer::new(Arc::new(SystemClock::new()));
-        assert_eq!(dialer.knock(&logger, &poll).await, Ok(0));
-        dialer.dial(&logger, 0, &poll).await.expect("dial")
+        dial(url, self.login).await
     }
 
     /// The file of 2 MB.
@@ -137,6 +100,48 @@ impl Place {
         let look = Look { size: Some(file.size), ..Look::default() };
         (file, bytes_of(file), look)
     }
+}
+
+/// A link to an address.
+pub async fn dial(url: &str, login: Option<(&str, &str)>) -> Box<dyn Link> {
+    let kind = Kind {
+        name: "real".to_owned(),
+        files: Patterns::new(&["**"]).expect("patterns"),
+        files_text: Vec::new(),
+        order: Order::Name,
+        open_file: OpenFile::None,
+        settle: Duration::ZERO,
+        closed_after: Duration::ZERO,
+        time_zone: TimeZone::UTC,
+        proof: Proof::Length,
+        quiet_when_done: Duration::ZERO,
+        backlog: Backlog::All,
+        content: yarder::inspect::Known::default(),
+        limits: yarder::config::Limits::default(),
+        card_size: None,
+        remove: None,
+    };
+    let login =
+        login.map(|(user, password)| Login { user: user.to_owned(), password: SecretString::from(password) });
+    let logger = Arc::new(Logger {
+        id: LoggerId::new("L-0001").expect("id"),
+        vehicle: VehicleId::new("PLOW-01").expect("id"),
+        kind: Arc::new(kind),
+        addresses: vec![url.parse().expect("address")],
+        login,
+        access_point: None,
+        serial: None,
+    });
+    let poll = Poll {
+        every: Duration::ZERO,
+        connect_timeout: Duration::from_secs(10),
+        list_every: Duration::ZERO,
+        idle_timeout: Duration::from_secs(20),
+        max_transfers: 1,
+    };
+    let dialer = NetDialer::new(Arc::new(SystemClock::new()));
+    assert_eq!(dialer.knock(&logger, &poll).await, Ok(0));
+    dialer.dial(&logger, 0, &poll).await.expect("dial")
 }
 
 fn bytes_of(file: &Truth) -> Bytes {
@@ -149,7 +154,7 @@ fn time_of(file: &Truth) -> Timestamp {
     Timestamp::from_second(file.mtime).expect("time")
 }
 
-fn path(bytes: impl AsRef<[u8]>) -> RemotePath {
+pub fn path(bytes: impl AsRef<[u8]>) -> RemotePath {
     RemotePath::new(bytes.as_ref()).expect("path")
 }
 
@@ -170,7 +175,7 @@ async fn read(link: &mut dyn Link, of: &RemotePath, from: u64, expect: &Look) ->
     bytes[(from - opened.from) as usize..].to_vec()
 }
 
-fn failure<T: std::fmt::Debug>(result: Result<T, LinkError>) -> LinkFailure {
+pub fn failure<T: std::fmt::Debug>(result: Result<T, LinkError>) -> LinkFailure {
     result.expect_err("no failure").failure
 }
 
@@ -330,28 +335,13 @@ async fn a_capped_listing_is_not_whole(place: Place) {
     assert_eq!(list(&mut *link).await.files, whole.files);
 }
 
-/// Every check for every server.
-macro_rules! link_conformance {
-    ($($name:ident: $server:expr;)*) => {$(
-        mod $name {
-            use super::*;
-            link_conformance! { @checks $server;
-                a_listing_is_whole_and_true a_look_is_true every_file_comes_whole a_read_begins_anywhere
-                a_range_is_exact a_stopped_read_goes_on_where_it_stood
-                a_chunk_may_be_given_up_and_asked_for_again what_is_not_there_is_not_found
-                a_missing_folder_is_no_empty_listing a_capped_listing_is_not_whole
-            }
-        }
-    )*};
-    (@checks $server:expr; $($check:ident)*) => {$(
-        #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-        async fn $check() {
-            super::$check(Place::start($server).await).await;
-        }
-    )*};
-}
-
 link_conformance! {
+    [
+        a_listing_is_whole_and_true a_look_is_true every_file_comes_whole a_read_begins_anywhere
+        a_range_is_exact a_stopped_read_goes_on_where_it_stood
+        a_chunk_may_be_given_up_and_asked_for_again what_is_not_there_is_not_found
+        a_missing_folder_is_no_empty_listing a_capped_listing_is_not_whole
+    ]
     nginx_html: Server::Real(Program::NginxHtml);
     nginx_local: Server::Real(Program::NginxLocal);
     nginx_json: Server::Real(Program::NginxJson);

@@ -98,6 +98,11 @@ impl Program {
         }
     }
 
+    /// Whether it lets its clients delete files.
+    pub fn deletes(self) -> bool {
+        matches!(self, Self::NginxDav | Self::Pyftpdlib)
+    }
+
     /// Whether a read can begin behind the first byte.
     pub fn resumes(self) -> bool {
         self != Self::PythonHttp

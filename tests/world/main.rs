@@ -4,7 +4,7 @@
 //!
 //! ```sh
 //! cargo test --test world                                    # some hundred seeds
-//! YARDER_WORLD_SEEDS=0..20000 cargo test --test world -- --nocapture   # many, with the table of what was met
+//! YARDER_WORLD_SEEDS=0..20000 cargo test --profile world --test world no_seed -- --nocapture   # many, with the table
 //! YARDER_WORLD_SEED=17 cargo test --test world -- --nocapture          # one, with its event log
 //! ```
 

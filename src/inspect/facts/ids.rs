@@ -1,4 +1,4 @@
-//! Which identifiers there are, how often each came, and what each asks for.
+//! Which identifiers there are, and what each asks for.
 
 use crate::inspect::j1939::{self, Id};
 use crate::inspect::{canopen, isotp};
@@ -56,16 +56,17 @@ struct Slot {
     /// The identifier, above it a mark that the slot is taken.
     key: u32,
     class: Class,
-    frames: u64,
 }
 
-const FREE: Slot = Slot { key: 0, class: Class::Plain, frames: 0 };
+const FREE: Slot = Slot { key: 0, class: Class::Plain };
 const TAKEN: u32 = 1 << 31;
 const EXTENDED: u32 = 1 << 30;
 /// Slots at first: the identifiers of an ordinary vehicle fit, and the table stays in the fastest cache.
 const FIRST: usize = 1 << 9;
 /// Slots at most; half of them are used. No vehicle has so many identifiers, a damaged file may.
 const MOST: usize = 1 << 14;
+/// Slots behind its own that an identifier may have. Those of a file made to do harm may all want the same one.
+const REACH: usize = 32;
 
 /// A table with open addressing.
 #[derive(Debug)]
@@ -83,52 +84,57 @@ impl Default for Ids {
 }
 
 impl Ids {
-    /// Counts a frame.
+    /// Remembers the identifier of a frame.
     #[inline]
     pub fn see(&mut self, id: u32, extended: bool) -> Class {
         let key = id | TAKEN | if extended { EXTENDED } else { 0 };
-        let mask = self.slots.len() - 1;
-        let mut place = hash(key) & mask;
-        loop {
-            let slot = &mut self.slots[place];
-            if slot.key == key {
-                slot.frames += 1;
-                return slot.class;
-            }
-            if slot.key == 0 {
-                return self.add(key, id, extended);
-            }
-            place = (place + 1) & mask;
+        match self.place(key).map(|place| self.slots[place]) {
+            Some(slot) if slot.key == key => slot.class,
+            _ => self.add(key, Class::of(id, extended)),
         }
     }
 
     #[cold]
-    fn add(&mut self, key: u32, id: u32, extended: bool) -> Class {
-        let class = Class::of(id, extended);
-        if (self.used + 1) * 2 > self.slots.len() {
-            if self.slots.len() == MOST {
-                self.beyond += 1;
-                return class;
-            }
-            let larger = vec![FREE; self.slots.len() * 2];
-            for slot in std::mem::replace(&mut self.slots, larger) {
-                if slot.key != 0 {
-                    self.place(slot);
+    fn add(&mut self, key: u32, class: Class) -> Class {
+        loop {
+            match self.place(key) {
+                Some(place) if (self.used + 1) * 2 <= self.slots.len() => {
+                    self.slots[place] = Slot { key, class };
+                    self.used += 1;
+                    return class;
                 }
+                _ if self.slots.len() == MOST => {
+                    self.beyond += 1;
+                    return class;
+                }
+                _ => self.grow(),
             }
         }
-        self.used += 1;
-        self.place(Slot { key, class, frames: 1 });
-        class
     }
 
-    fn place(&mut self, slot: Slot) {
-        let mask = self.slots.len() - 1;
-        let mut place = hash(slot.key) & mask;
-        while self.slots[place].key != 0 {
-            place = (place + 1) & mask;
+    fn grow(&mut self) {
+        let larger = vec![FREE; self.slots.len() * 2];
+        let slots = std::mem::replace(&mut self.slots, larger);
+        self.used = 0;
+        for slot in slots.into_iter().filter(|slot| slot.key != 0) {
+            match self.place(slot.key) {
+                Some(place) => {
+                    self.slots[place] = slot;
+                    self.used += 1;
+                }
+                None => self.beyond += 1,
+            }
         }
-        self.slots[place] = slot;
+    }
+
+    /// Where this key is, or would be; `None` where all that is near is taken by others.
+    #[inline]
+    fn place(&self, key: u32) -> Option<usize> {
+        let mask = self.slots.len() - 1;
+        let first = hash(key);
+        (first..first + REACH)
+            .map(|place| place & mask)
+            .find(|place| matches!(self.slots[*place].key, 0) || self.slots[*place].key == key)
     }
 
     /// How many there are.
@@ -136,10 +142,10 @@ impl Ids {
         self.used as u64
     }
 
-    /// Each with whether it has 29 bits and how many frames came under it.
-    pub fn all(&self) -> impl Iterator<Item = (u32, bool, u64)> {
+    /// Each with whether it has 29 bits.
+    pub fn all(&self) -> impl Iterator<Item = (u32, bool)> {
         let taken = self.slots.iter().filter(|slot| slot.key != 0);
-        taken.map(|slot| (slot.key & !(TAKEN | EXTENDED), slot.key & EXTENDED != 0, slot.frames))
+        taken.map(|slot| (slot.key & !(TAKEN | EXTENDED), slot.key & EXTENDED != 0))
     }
 }
 
@@ -162,7 +168,7 @@ mod tests {
             }
         }
         assert_eq!(ids.count(), 4096);
-        assert!(ids.all().all(|(.., frames)| frames == 3));
+        assert_eq!(ids.all().collect::<std::collections::BTreeSet<_>>().len(), 4096);
         assert_eq!(ids.see(0x0CF0_0400, true), Class::EngineSpeed);
         assert_eq!(ids.see(0x0CF0_0400, true), Class::EngineSpeed);
     }
@@ -176,5 +182,17 @@ mod tests {
         assert_eq!(ids.slots.len(), MOST);
         assert_eq!(ids.count() + ids.beyond, 1_000_000);
         assert_eq!(ids.see(0x18FE_F100, true), Class::Speed, "without a slot it is still read");
+    }
+
+    #[test]
+    fn identifiers_chosen_to_want_one_place_cost_no_search_through_all_of_them() {
+        let same = |id: &u32| hash(id | TAKEN | EXTENDED) % MOST == 7;
+        let wanted: Vec<_> = (0..1 << 26).filter(same).take(2_000).collect();
+        let mut ids = Ids::default();
+        for id in wanted {
+            ids.see(id, true);
+        }
+        assert!(ids.count() <= REACH as u64, "{}", ids.count());
+        assert_eq!(ids.see(0x18FE_F100, true), Class::Speed);
     }
 }

@@ -233,7 +233,7 @@ impl Facts {
         let holes = self.timeline.largest();
         let mut pgns = BTreeSet::new();
         let mut addresses = BTreeSet::new();
-        for (id, extended, _) in self.ids.all() {
+        for (id, extended) in self.ids.all() {
             // Diagnostics of ISO 15765-4 uses identifiers that J1939 leaves to it.
             if extended && !matches!(id >> 16 & 0xFF, 0xDA | 0xDB) {
                 let id = Id::of(id);

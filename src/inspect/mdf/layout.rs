@@ -2,7 +2,7 @@
 //!
 //! Names and meanings are those of ASAM MDF Bus Logging 1.0, CAN (from memory, confirmed with asammdf and python-can).
 
-use super::super::frame::Kind;
+use super::super::frame::{Kind, LENGTHS};
 use super::field::{Field, Time};
 
 /// What we need to know of a channel (CN block).
@@ -90,9 +90,6 @@ pub(super) struct Parts {
     pub(super) kind: Kind,
     pub(super) len: u8,
 }
-
-/// The payload length of CAN FD by length code (ISO 11898-1).
-const LENGTHS: [u8; 16] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64];
 
 impl Layout {
     /// The layout of records of `record` bytes with these channels; what is wrong where frames cannot be read from them.

@@ -7,10 +7,11 @@
 //! **Order.** Frames of several data groups come merged by time; within a data group they come as the file has them. More
 //! than [`TOGETHER`] data groups with frames are merged so many at a time.
 //!
-//! **Memory.** A buffer of 256 KiB for each data group that is read, smaller ones if there are many; one unpacked block of at
-//! most 16 MiB each, 128 MiB of them together; 65,536 blocks of structure.
+//! **Memory.** A buffer of 256 KiB for each data group that is read, smaller ones if there are many, 32 MiB of them together;
+//! one unpacked block of at most 16 MiB each, 128 MiB of them together; 65,536 blocks of structure.
 //!
-//! **Time.** Every byte of data blocks is read once, so links that lead in circles end.
+//! **Time.** Every byte of data blocks is read once, so links that lead in circles end. What is unpacked, and how many
+//! records there are, has a bound by the length of the file.
 //!
 //! **What is not read.** Data in columns (LD, MDF 4.2), packing other than deflate, MDF 3. Invalidation bits are not looked
 //! at. Groups that are not of CAN are counted.
@@ -97,13 +98,14 @@ pub enum Zone {
     Local,
 }
 
-/// Reads a file: its frames, its buses and what is wrong with it go to the sink.
+/// Reads a file: its frames, its buses and what is wrong with it go to the sink. `stored` is how many bytes of a disk it
+/// takes, which are fewer than its own where it was packed as a whole: by them goes how much it may make us do.
 ///
 /// A file that is cut or damaged is no error as long as it begins as an MDF file does.
 ///
 /// # Errors
 /// If it is none, or cannot be read.
-pub fn read<S: Sink>(source: &dyn Source, sink: &mut S) -> Result<Head, Error> {
+pub fn read<S: Sink>(source: &dyn Source, stored: u64, sink: &mut S) -> Result<Head, Error> {
     let mut id = [0; IDENTIFICATION as usize];
     let got = source::fill(source, &mut id, 0)?;
     let unfinished = id.starts_with(b"UnFinMF ");
@@ -118,7 +120,7 @@ pub fn read<S: Sink>(source: &dyn Source, sink: &mut S) -> Result<Head, Error> {
     if got == id.len() && !(400..500).contains(&version) {
         return Err(Error::Version(version));
     }
-    let mut reading = Reading::new(source, sink, if unfinished { flags } else { 0 });
+    let mut reading = Reading::new(source, stored, sink, if unfinished { flags } else { 0 });
     let mut head = Head {
         version,
         program: block::text_of(&id[16..24]),
@@ -193,7 +195,7 @@ impl Cursor {
 /// Reads these data groups side by side: always the one whose next frame is the earliest, until another's is.
 fn merge<S: Sink>(reading: &mut Reading<'_, S>, data: &[DataGroup]) -> io::Result<()> {
     let mut cursors = Vec::with_capacity(data.len());
-    reading.together = data.len();
+    reading.together = data.iter().map(DataGroup::streams).sum();
     for data in data {
         let mut cursor = Cursor::new(reading, data)?;
         // Finds its first frame without giving it.

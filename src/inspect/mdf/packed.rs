@@ -29,7 +29,6 @@ const RATIO: u64 = 1_032;
 #[derive(Default)]
 pub(super) struct Unpacked {
     pub(super) bytes: Vec<u8>,
-    spare: Vec<u8>,
     /// What was taken of the room that all groups share.
     room: usize,
 }
@@ -38,17 +37,21 @@ pub(super) struct Unpacked {
 pub(super) enum Outcome {
     /// Its bytes are there.
     Whole,
+    /// So many bytes were passed over.
+    Passed(u64),
     /// They are not; how many they would have been, where that is known.
     Lost(Option<u64>),
 }
 
 impl Unpacked {
-    /// Unpacks the block at `at`, which is `length` bytes long. A block whose check value is wrong is lost as a whole.
+    /// Unpacks the block at `at`, which is `length` bytes long, unless nobody wants more of it than what lies behind `owed`
+    /// bytes. A block whose check value is wrong is lost as a whole.
     pub(super) fn fill<S: Sink>(
         &mut self,
         reading: &mut Reading<'_, S>,
         at: u64,
         length: u64,
+        owed: u64,
     ) -> io::Result<Outcome> {
         self.bytes.clear();
         let head = match block::read(reading.source, at, *b"DZ") {
@@ -65,6 +68,12 @@ impl Unpacked {
             reading.damage(at, Damage::BadStructure("a block packed in a way that we do not know"));
             return Ok(lost);
         }
+        if unpacked <= owed {
+            return Ok(Outcome::Passed(unpacked));
+        }
+        if !reading.unpack(at, unpacked) {
+            return Ok(lost);
+        }
         let size = usize::try_from(unpacked).unwrap_or(usize::MAX);
         if unpacked > MOST || !self.make_room(reading, size) {
             reading.damage(at, Damage::BadStructure("a packed block longer than we unpack"));
@@ -76,8 +85,8 @@ impl Unpacked {
             return Ok(lost);
         }
         if kind == 1 {
-            untranspose(&self.bytes, columns as usize, &mut self.spare);
-            std::mem::swap(&mut self.bytes, &mut self.spare);
+            untranspose(&self.bytes, columns as usize, &mut reading.spare);
+            std::mem::swap(&mut self.bytes, &mut reading.spare);
         }
         Ok(Outcome::Whole)
     }

@@ -2,6 +2,7 @@
 
 use std::io;
 
+use super::super::bounds;
 use super::super::damage::Damage;
 use super::super::frame::{Frame, Sink};
 use super::block::Trouble;
@@ -9,7 +10,7 @@ use super::layout::{Event, Parts};
 use super::source::Source;
 
 /// The most damages that we say of one file: what has more is one ruin.
-const DAMAGES: u32 = 1_000;
+pub(super) const DAMAGES: u32 = 1_000;
 
 /// The most blocks of which we remember where they begin.
 const STARTS: usize = 1 << 20;
@@ -35,10 +36,16 @@ pub(super) struct Reading<'a, S> {
     pub(super) budget: u64,
     /// Overload frames so far.
     pub(super) overloads: u64,
-    /// How many data groups are read side by side.
+    /// How many streams are read side by side.
     pub(super) together: usize,
+    /// How many records may still be read.
+    pub(super) records: u64,
+    /// How many bytes may still be unpacked.
+    unpack: u64,
     /// How often signal data may still be read from its beginning.
     pub(super) rewinds: u32,
+    /// Room for a block whose bytes change places.
+    pub(super) spare: Vec<u8>,
     sink: &'a mut S,
     quiet: bool,
     damages: u32,
@@ -54,7 +61,7 @@ pub(super) struct Reading<'a, S> {
 const NAMED: u64 = 1 << 32;
 
 impl<'a, S: Sink> Reading<'a, S> {
-    pub(super) fn new(source: &'a dyn Source, sink: &'a mut S, unfinished: u16) -> Self {
+    pub(super) fn new(source: &'a dyn Source, stored: u64, sink: &'a mut S, unfinished: u16) -> Self {
         let len = source.len();
         Self {
             source,
@@ -63,7 +70,10 @@ impl<'a, S: Sink> Reading<'a, S> {
             budget: len,
             overloads: 0,
             together: 1,
+            records: bounds::records(stored),
+            unpack: bounds::unpacked(stored),
             rewinds: REWINDS,
+            spare: Vec::new(),
             sink,
             quiet: false,
             damages: 0,
@@ -116,6 +126,22 @@ impl<'a, S: Sink> Reading<'a, S> {
         enough
     }
 
+    /// Takes so many bytes from those that may be unpacked; whether there were any left.
+    pub(super) fn unpack(&mut self, at: u64, bytes: u64) -> bool {
+        let left = self.unpack.checked_sub(bytes);
+        self.unpack = left.unwrap_or(0);
+        if left.is_none() {
+            self.give_up(at);
+        }
+        left.is_some()
+    }
+
+    /// The file asks for more than any log does: it ends here, and nothing more is said of it.
+    pub(super) fn give_up(&mut self, at: u64) {
+        self.damage(at, bounds::TOO_MUCH);
+        (self.quiet, self.budget, self.rewinds) = (true, 0, 0);
+    }
+
     /// Takes room for unpacked bytes; whether there was any left.
     pub(super) fn room(&mut self, bytes: usize) -> bool {
         let enough = self.unpacked.saturating_add(bytes) <= UNPACKED;
@@ -134,9 +160,9 @@ impl<'a, S: Sink> Reading<'a, S> {
     pub(super) fn beforehand(&mut self, action: impl FnOnce(&mut Self) -> io::Result<()>) -> io::Result<()> {
         let budget = std::mem::replace(&mut self.budget, self.len);
         let unfinished = std::mem::take(&mut self.unfinished);
-        self.quiet = true;
+        let quiet = std::mem::replace(&mut self.quiet, true);
         let done = action(self);
-        self.quiet = false;
+        self.quiet = quiet;
         self.unfinished = unfinished;
         self.budget = budget;
         done

@@ -10,7 +10,7 @@ use std::ops::Range;
 use super::super::frame::Sink;
 use super::block;
 use super::reading::Reading;
-use super::stream::{Fill, Stream};
+use super::stream::{Fill, LEAST_OF_VALUES, Stream};
 
 /// No frame has more bytes.
 pub(super) const MOST: usize = 64;
@@ -51,7 +51,7 @@ pub(super) struct Signal {
 
 impl Signal {
     pub(super) fn new<S: Sink>(reading: &mut Reading<'_, S>, link: u64) -> io::Result<Self> {
-        Ok(Self { stream: Stream::new(reading, link)?, link, lost: 0..0 })
+        Ok(Self { stream: Stream::new(reading, link, LEAST_OF_VALUES)?, link, lost: 0..0 })
     }
 
     /// The value at this offset; `None` where there is none.
@@ -67,7 +67,7 @@ impl Signal {
             }
             reading.rewinds -= 1;
             reading.budget = reading.budget.saturating_add(reading.len);
-            self.stream = Stream::new(reading, self.link)?;
+            self.stream = Stream::new(reading, self.link, LEAST_OF_VALUES)?;
         }
         self.stream.skip(offset - self.stream.position());
         let mut wanted = 4;

@@ -7,7 +7,7 @@ use super::super::frame::Sink;
 use super::layout::{Layout, Payload};
 use super::reading::Reading;
 use super::signal::{Signal, Value};
-use super::stream::{Fill, LAST_DT, Stream};
+use super::stream::{Fill, LAST_DT, LEAST, Stream};
 use super::walk::Group;
 
 /// Where we are in the group.
@@ -57,7 +57,7 @@ impl Sorted {
             _ => None,
         };
         Ok(Self {
-            stream: Stream::new(reading, data)?,
+            stream: Stream::new(reading, data, LEAST)?,
             layout: layout.clone(),
             signal,
             group: group.block,
@@ -135,6 +135,7 @@ impl Sorted {
                 }
                 self.index += 1;
                 self.found += 1;
+                reading.records = reading.records.saturating_sub(1);
                 self.stream.skip(self.record as u64);
             }
             match self.stream.more(reading)? {

@@ -16,6 +16,9 @@ const MOST: usize = 256 << 10;
 /// And where many are. No record may be longer.
 pub(super) const LEAST: usize = 64 << 10;
 
+/// The least for values that are stored apart.
+pub(super) const LEAST_OF_VALUES: usize = 1 << 10;
+
 /// The buffers of all groups together.
 const TOGETHER: usize = 8 << 20;
 
@@ -72,10 +75,11 @@ pub(super) struct Stream {
 }
 
 impl Stream {
-    pub(super) fn new<S: Sink>(reading: &mut Reading<'_, S>, link: u64) -> io::Result<Self> {
+    /// What the link leads to, with a buffer of at least so many bytes.
+    pub(super) fn new<S: Sink>(reading: &mut Reading<'_, S>, link: u64, least: usize) -> io::Result<Self> {
         Ok(Self {
             chain: Chain::new(reading, link)?,
-            buffer: vec![0; (TOGETHER / reading.together.max(1)).clamp(LEAST, MOST) + SLACK]
+            buffer: vec![0; (TOGETHER / reading.together.max(1)).clamp(least, MOST) + SLACK]
                 .into_boxed_slice(),
             start: 0,
             end: 0,
@@ -161,6 +165,10 @@ impl Stream {
 
     /// Gets more bytes.
     pub(super) fn more<S: Sink>(&mut self, reading: &mut Reading<'_, S>) -> io::Result<Fill> {
+        if reading.records == 0 {
+            reading.give_up(self.offset());
+            return Ok(Fill::End);
+        }
         self.buffer.copy_within(self.start..self.end, 0);
         (self.start, self.end) = (0, self.end - self.start);
         let full = self.buffer.len() - SLACK;
@@ -249,16 +257,16 @@ impl Stream {
                 if !reading.spend(at, head.length) {
                     return Ok(Some(None));
                 }
-                match self.unpacked.fill(reading, at, head.length)? {
+                match self.unpacked.fill(reading, at, head.length, self.owed)? {
                     Outcome::Whole => self.piece = Piece::Unpacked(0),
+                    Outcome::Passed(bytes) => self.owed -= bytes,
                     Outcome::Lost(missing) => return Ok(Some(missing)),
                 }
                 self.originate(Origin { at, packed: true, ..origin });
             }
             b"DT" | b"SD" | b"DV" => {
                 if last && (short || !self.chain.beyond(reading, end)?) && reading.lacks(LAST_DT) {
-                    end = end.max(reading.next_start(at));
-                    end = end.min(reading.len);
+                    end = end.max(reading.next_start(at)).min(reading.len).max(at + HEAD);
                 } else if short {
                     reading.damage(at, Damage::BadStructure("a data block shorter than its own head"));
                     return Ok(Some(None));

@@ -7,9 +7,9 @@ use super::super::damage::Damage;
 use super::super::frame::Sink;
 use super::block;
 use super::layout::{Event, Layout, Parts, Payload};
-use super::reading::Reading;
+use super::reading::{DAMAGES, Reading};
 use super::signal::{self, NotYet, Signal, Value, Values};
-use super::stream::{Fill, Stream};
+use super::stream::{Fill, LEAST, Stream};
 use super::walk::{Content, DataGroup};
 
 /// Standard flag: the offsets of values in records of variable length were not set.
@@ -29,6 +29,7 @@ pub(super) struct Unsorted {
     ended: bool,
     /// A frame without its bytes was told.
     told: bool,
+    holes: u32,
 }
 
 struct Entry {
@@ -109,12 +110,13 @@ impl Unsorted {
             groups.push(entry);
         }
         Ok(Self {
-            stream: Stream::new(reading, data.link)?,
+            stream: Stream::new(reading, data.link, LEAST)?,
             id_size: data.id_size,
             groups,
             queue: VecDeque::new(),
             ended: false,
             told: false,
+            holes: 0,
         })
     }
 
@@ -190,6 +192,7 @@ impl Unsorted {
             return self.astray(reading, id);
         };
         let size = self.id_size + entry.record;
+        reading.records = reading.records.saturating_sub(1);
         match &mut entry.content {
             Kept::Values(values) => {
                 let front = self.id_size + 4;
@@ -324,7 +327,8 @@ impl Unsorted {
                 values.lose();
             }
         }
-        if !self.stream.aligned() {
+        self.holes += 1;
+        if !self.stream.aligned() || self.holes == DAMAGES {
             self.end(reading);
         }
     }

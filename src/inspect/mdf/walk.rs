@@ -21,8 +21,9 @@ const UNMARKED: usize = 16;
 /// How deep channels are composed of channels.
 const DEPTH: u32 = 4;
 
-/// The longest record of frames.
+/// The longest and the shortest record of frames.
 const RECORD: u64 = (LEAST / 2) as u64;
+const SHORTEST: u64 = 8;
 
 /// Standard flag: the cycle counters of channel groups were not set.
 const COUNTERS: u16 = 0x01;
@@ -34,6 +35,24 @@ pub(super) struct DataGroup {
     /// Bytes of the group number in front of each record; 0 where there is one group.
     pub(super) id_size: usize,
     pub(super) groups: Vec<Group>,
+}
+
+impl DataGroup {
+    /// The links to values that are stored apart.
+    fn signals(&self) -> impl Iterator<Item = u64> {
+        self.groups.iter().filter_map(|group| match &group.content {
+            Content::Frames(layout) => match layout.payload {
+                Payload::Signal(_, link) => Some(link),
+                _ => None,
+            },
+            _ => None,
+        })
+    }
+
+    /// How many streams of bytes it is read from, at most.
+    pub(super) fn streams(&self) -> usize {
+        1 + self.signals().count()
+    }
 }
 
 /// A channel group.
@@ -173,8 +192,11 @@ impl Tree {
             _ if record == 0 || record > RECORD => {
                 reading.damage(at, Damage::BadStructure("records of an impossible length"));
             }
-            Ok(layout) => group.content = Content::Frames(Box::new(layout)),
             Err(why) => reading.damage(at, Damage::BadStructure(why)),
+            Ok(_) if record < SHORTEST => {
+                reading.damage(at, Damage::BadStructure("records too short for a time and an identifier"));
+            }
+            Ok(layout) => group.content = Content::Frames(Box::new(layout)),
         }
         group.bus = self.bus(reading, block)?;
         Ok(group)
@@ -260,25 +282,17 @@ impl Tree {
         if !reading.lacks(LAST_DT) {
             return Ok(());
         }
-        let signals = |group: &Group| match &group.content {
-            Content::Frames(layout) => match layout.payload {
-                Payload::Signal(_, link) => Some(link),
-                _ => None,
-            },
-            _ => None,
-        };
-        for data in &self.data {
-            for link in data.groups.iter().filter_map(signals).chain([data.link]) {
-                reading.beforehand(|reading| {
-                    let mut chain = Chain::new(reading, link)?;
-                    while let Some((at, _)) = chain.next(reading)? {
-                        reading.start(at);
-                    }
-                    Ok(())
-                })?;
+        let links = self.data.iter().flat_map(|data| data.signals().chain([data.link]));
+        // With one budget for all of them, since many may lead to the same list.
+        reading.beforehand(|reading| {
+            for link in links {
+                let mut chain = Chain::new(reading, link)?;
+                while let Some((at, _)) = chain.next(reading)? {
+                    reading.start(at);
+                }
             }
-        }
-        Ok(())
+            Ok(())
+        })
     }
 }
 

@@ -38,6 +38,8 @@ async fn events_of_files_archived_long_ago_are_folded_and_the_story_stays() {
     let before = story().await;
     assert_eq!(desk.ledger.fold(100).await, Ok(0), "it is young");
     desk.clock.0.fetch_add(91 * 24 * 3600, Ordering::SeqCst);
+    assert_eq!(desk.ledger.fold(100).await, Ok(0), "a clock that jumped is no time that was lived");
+    desk.ledger.lived(Duration::from_secs(91 * 24 * 3600)).expect("lived");
     assert_eq!(desk.ledger.fold(100).await, Ok(2), "{before:?}");
     assert_eq!(story().await, ["listed", "folded", "became-whole", "verified", "archived"]);
     assert_eq!(desk.ledger.fold(100).await, Ok(0), "once");
@@ -75,6 +77,7 @@ async fn backups_are_whole_and_stay_within_their_limit() {
     let Found::Damaged { restored, aside, .. } = found else { panic!("{found:?}") };
     assert_eq!(restored.as_deref(), Some("000003-1980-01-01.sqlite"));
     assert!(dir.path().join(aside.expect("kept")).exists());
+    told(&disk, dir.path()).expect("told");
     assert_eq!(mend(&disk, dir.path()), Ok(Found::Sound));
     let ledger = Ledger::open(&edges, dir.path()).expect("ledger");
     assert_eq!(ledger.logger_names().await, Ok(vec!["L-0".into(), "L-1".into(), "L-2".into()]));
@@ -90,8 +93,11 @@ async fn what_sqlite_calls_corrupt_in_use_ends_the_ledger_and_the_next_start_set
     assert_eq!(said, Err(corrupt()));
     assert!(ledger.dead().borrow().is_some());
     assert!(ledger.settled().await.is_err(), "nothing more is written into it");
+    let mut dead = ledger.dead();
     drop(ledger);
+    while dead.changed().await.is_ok() {}
+    // What it came upon is there.
+    std::fs::write(dir.path().join(FILE), "what is no database".repeat(999)).expect("damaged");
     let found = mend(&disk, dir.path()).expect("mended");
     assert!(matches!(found, Found::Damaged { restored: None, .. }), "{found:?}");
-    assert_eq!(mend(&disk, dir.path()), Ok(Found::Nothing));
 }

@@ -303,6 +303,10 @@ async fn remove(session: &mut Session, path: &[u8]) -> Result<(), LinkError> {
         return Ok(());
     }
     let refusal = reply.refusal();
+    // It passes, as it says itself, and whether the file went before it is not said.
+    if reply.code / 100 == 4 {
+        return Err(LinkError::new(LinkFailure::Busy, refusal.detail));
+    }
     let lower = reply.text.to_ascii_lowercase();
     // Only 550 is about the file; other codes are about the command, whatever words they use.
     let unknown =

@@ -51,7 +51,8 @@ pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
         proof: Proof::Length,
         quiet_when_done: Duration::ZERO,
         backlog: Backlog::All,
-        bit_rate: None,
+        content: crate::inspect::Known::default(),
+        limits: crate::config::Limits::default(),
         card_size: None,
         remove: None,
     };

@@ -28,12 +28,14 @@ pub(super) async fn remove(talk: &mut Conversation, permit: &Permit) -> Result<(
     outcome
 }
 
-/// What a status says that deletes nothing. Servers without the method answer 405 or 501, some that may
-/// not write 500.
+/// What a status says that is no success. One of the client's errors deletes nothing, and neither does a
+/// server without the method (405 or 501; RFC 9110, 15.5 and 15.6.2); one that failed may have done it
+/// before it did.
 fn refused(status: StatusCode) -> LinkError {
     let plain = refusal(status);
+    let refuses = status.is_client_error() && status != StatusCode::REQUEST_TIMEOUT;
     match plain.failure {
-        LinkFailure::Protocol if status.is_client_error() || status.is_server_error() => {
+        LinkFailure::Protocol if refuses || status == StatusCode::NOT_IMPLEMENTED => {
             LinkError::new(LinkFailure::Forbidden, plain.detail)
         }
         _ => plain,
@@ -78,7 +80,13 @@ mod tests {
             ("403 Forbidden", Some(LinkFailure::Forbidden)),
             ("405 Not Allowed", Some(LinkFailure::Forbidden)),
             ("423 Locked", Some(LinkFailure::Forbidden)),
-            ("500 Internal Server Error", Some(LinkFailure::Forbidden)),
+            ("401 Unauthorized", Some(LinkFailure::Login)),
+            ("408 Request Timeout", Some(LinkFailure::Protocol)),
+            // Whether it was done is not known.
+            ("500 Internal Server Error", Some(LinkFailure::Protocol)),
+            ("502 Bad Gateway", Some(LinkFailure::Protocol)),
+            ("504 Gateway Timeout", Some(LinkFailure::Protocol)),
+            ("207 Multi-Status", Some(LinkFailure::Protocol)),
             ("501 No Such Method", Some(LinkFailure::Forbidden)),
             ("404 Not Found", Some(LinkFailure::NotFound)),
             ("412 Precondition Failed", Some(LinkFailure::Changed)),

@@ -134,7 +134,8 @@ fn logger(login: Option<Login>) -> Logger {
         proof: Proof::Length,
         quiet_when_done: Duration::from_secs(600),
         backlog: Backlog::AfterNew,
-        bit_rate: None,
+        content: crate::inspect::Known::default(),
+        limits: crate::config::Limits::default(),
         card_size: None,
         remove: None,
     };

@@ -7,10 +7,8 @@ use crate::inspect::facts::Summary;
 
 /// Files of the time before that are needed to know what is usual (common practice, no source).
 const KNOWN: usize = 5;
-/// Share of a file in which a bus that is usually there speaks, and below which it is silent (common practice, no
-/// source).
+/// Share of a file in which a bus that is usually there speaks (common practice, no source).
 const USUAL: f64 = 0.8;
-const SILENT: f64 = 0.5;
 
 fn span(facts: &Summary) -> f64 {
     facts.first.zip(facts.last).map_or(0.0, |(first, last)| last.duration_since(first).as_secs_f64())
@@ -24,9 +22,9 @@ fn spoken(facts: &Summary) -> impl Iterator<Item = (&str, f64)> {
     })
 }
 
-/// Buses that usually speak all the time, and in the files of this span, less than half of it. A logger of a bus
-/// that is all dead writes files without a frame: then the name is empty.
-pub fn silent(rows: &[Row], (from, to): (i64, i64)) -> Vec<String> {
+/// Buses that usually speak all the time, and in the files of this span, for less than this share of it. A logger of a
+/// bus that is all dead writes files without a frame: then the name is empty.
+pub fn silent(rows: &[Row], share: f64, (from, to): (i64, i64)) -> Vec<String> {
     let of = |inside: bool| {
         let home = move |row: &&Row| {
             row.home.is_some_and(|home| if inside { (from..to).contains(&home) } else { home < from })
@@ -54,7 +52,7 @@ pub fn silent(rows: &[Row], (from, to): (i64, i64)) -> Vec<String> {
         shares.sort_by(f64::total_cmp);
         let median = shares.get(shares.len() / 2).copied().unwrap_or(0.0);
         let today: f64 = of(true).flat_map(spoken).filter(|(name, _)| *name == bus).map(|(_, s)| s).sum();
-        if median >= USUAL && all > 0.0 && today < SILENT * all {
+        if median >= USUAL && all > 0.0 && today < share * all {
             silent.push(bus.to_owned());
         }
     }
@@ -92,7 +90,7 @@ mod tests {
     fn today(usual: &[(&str, i64)], today: &[&[(&str, i64)]]) -> Vec<String> {
         let mut rows: Vec<Row> = (0..6).map(|n| file(n, usual)).collect();
         rows.extend(today.iter().map(|buses| file(100, buses)));
-        silent(&rows, (100, 101))
+        silent(&rows, 0.5, (100, 101))
     }
 
     #[test]
@@ -102,6 +100,9 @@ mod tests {
         assert_eq!(today(&both, &[&both[..1], &both[..1]]), ["can1"]);
         assert_eq!(today(&both, &[&[("can0", 3600), ("can1", 600)]]), ["can1"], "it fell silent on the way");
         assert_eq!(today(&both, &[&both, &both, &both[..1]]), Vec::<String>::new(), "one file of three");
+        let rows: Vec<Row> =
+            (0..6).map(|n| file(n, &both)).chain([file(100, &[both[0], ("can1", 600)])]).collect();
+        assert_eq!(silent(&rows, 0.1, (100, 101)), Vec::<String>::new(), "the kind says so");
         assert_eq!(today(&both, &[&[], &[]]), [""], "all of them");
         assert_eq!(today(&both, &[]), Vec::<String>::new(), "no file says nothing");
     }
@@ -111,6 +112,6 @@ mod tests {
         let often = [("can0", 3600), ("can1", 700)];
         assert_eq!(today(&often, &[&often[..1]]), Vec::<String>::new());
         let few: Vec<Row> = (0..3).map(|n| file(n, &often)).chain([file(100, &[])]).collect();
-        assert_eq!(silent(&few, (100, 101)), Vec::<String>::new(), "nobody knows what is usual");
+        assert_eq!(silent(&few, 0.5, (100, 101)), Vec::<String>::new(), "nobody knows what is usual");
     }
 }

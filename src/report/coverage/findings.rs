@@ -70,6 +70,7 @@ pub fn found(seen: &Seen<'_>, span: (i64, i64), limits: &Limits) -> Vec<Found> {
     all.extend(day.damaged());
     all.extend(day.dropped());
     all.extend(day.too_many());
+    all.extend(day.loaded());
     all.extend(day.card());
     all
 }
@@ -211,7 +212,7 @@ impl Day<'_> {
     }
 
     fn silent(&self) -> Option<Found> {
-        let silent = buses::silent(self.seen.rows, self.span);
+        let silent = buses::silent(self.seen.rows, self.limits.bus_silent, self.span);
         let (logger, vehicle) = (self.seen.logger, self.seen.vehicle);
         let first = silent.first()?;
         // A vehicle that stood in the yard has nothing to say.
@@ -388,6 +389,26 @@ impl Day<'_> {
             evidence: json!({ "bus": bus, "frames": frames }),
             cause: format!("{} frames on {bus} are more than fit the bit rate{rate}", count(*frames)),
             action: "Correct `bit_rate` of the kind; if it is right, the logger records frames twice or two buses as one.".to_owned(),
+        })
+    }
+
+    fn loaded(&self) -> Option<Found> {
+        let most = self.limits.bus_load * 100.0;
+        let buses =
+            self.files().flat_map(|(row, facts, home)| facts.buses.iter().map(move |bus| (row, bus, home)));
+        let (load, row, bus, home) = buses
+            .filter_map(|(row, bus, home)| Some((bus.load.filter(|load| *load > most)?, row, bus, home)))
+            .max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let vehicle = self.seen.vehicle;
+        Some(Found {
+            code: "bus-load",
+            severity: Severity::Watch,
+            since: home,
+            evidence: json!({ "bus": bus.name, "load": load, "file": row.path.to_string() }),
+            cause: format!("{} of {vehicle} was loaded to {load:.0} % over {}", bus.name, row.path),
+            action: format!(
+                "Have the network of {vehicle} looked at; correct `bit_rate` of the kind if the bus is faster, or raise its `bus_load`."
+            ),
         })
     }
 

@@ -4,8 +4,6 @@ use super::engine::{self, Between};
 use super::{Limits, Row};
 
 const HOUR: i64 = 3_600_000;
-/// A hole in a file that is no longer than this is none in an hour, ms.
-const HOLE: i64 = 60_000;
 
 /// How an hour stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,7 +43,7 @@ pub fn hours(rows: &[Row], limits: &Limits, (from, to): (i64, i64)) -> Vec<Hour>
         let (Some((mut first, last)), Some(facts)) = (span(place), &row.facts) else { continue };
         let mut holes: Vec<_> =
             facts.gaps.iter().map(|gap| (gap.from.as_millisecond(), gap.to.as_millisecond())).collect();
-        holes.retain(|(from, to)| to - from > HOLE);
+        holes.retain(|(from, to)| (to - from) as f64 > limits.gap_s * 1e3);
         holes.sort_unstable();
         for (from, to) in holes {
             mark(first, from, Hour::Data);

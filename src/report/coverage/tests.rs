@@ -194,6 +194,13 @@ fn damage_and_losses_are_told() {
         ..BusLine::default()
     };
     assert_eq!(codes(&last_day(|made| made.facts.buses = vec![bus(made)])), ["too-many-frames"]);
+    let loaded = |load| {
+        move |made: &mut Made| {
+            made.facts.buses = vec![BusLine { impossible_frames: 0, load: Some(load), ..bus(made) }];
+        }
+    };
+    assert_eq!(codes(&last_day(loaded(86.0))), ["bus-load"]);
+    assert_eq!(codes(&last_day(loaded(60.0))), Vec::<&str>::new());
 }
 
 #[test]

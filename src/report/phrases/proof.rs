@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 
+use super::super::audits;
 use super::super::value::{AccessPointLine, Blind, Correction, NotHomeLine, VehicleLine, Verdict};
 use super::super::words::{count, megabytes, of, plain, size};
 use super::{FEW, NAMED, Told, listed};
@@ -55,6 +56,7 @@ impl Told<'_> {
             text += if archive.required { "" } else { " (not required)" };
             rows.push((plain(&archive.name), text));
         }
+        rows.extend(audits::told(&safety.audits, |at| self.clock(at)));
         if safety.spool_limit > 0 {
             let used = format!("{} of {} in use", size(safety.spool_used), size(safety.spool_limit));
             let room = match safety.spool_days {

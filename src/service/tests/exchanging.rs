@@ -27,7 +27,7 @@ impl Depot {
     }
 
     /// The archive is put away, and an empty folder in its place is accepted.
-    async fn exchange(&self, archive: &str) {
+    pub(super) async fn exchange(&self, archive: &str) {
         self.disk.rename(&self.root(archive), &self.root("former")).expect("put away");
         self.disk.create_dir(&self.root(archive), 0o755).expect("empty");
         self.adopt(archive).await;
@@ -72,8 +72,8 @@ async fn what_an_exchanged_archive_held_is_copied_from_another() {
     depot.once().await;
     assert_eq!(depot.count(State::Archived), 5, "{:?}", depot.states());
     assert_eq!(depot.held_by("central"), hashes(1..=5));
-    for (at, ..) in depot.ledger().copies("central", "", 10).expect("copies") {
-        let links = std::fs::metadata(depot.root("central").join(at)).expect("there").nlink();
+    for copy in depot.ledger().copies("central", "", 10).expect("copies") {
+        let links = std::fs::metadata(depot.root("central").join(copy.location)).expect("there").nlink();
         assert_eq!(links, 1, "a copy of its own");
     }
     assert!(depot.findings().is_empty(), "{:?}", depot.findings());
@@ -83,7 +83,7 @@ async fn what_an_exchanged_archive_held_is_copied_from_another() {
 async fn a_wrong_copy_is_no_source() {
     let depot = Depot::with_five(vec!["central", "second"]).await;
     depot.exchange("central").await;
-    let (at, ..) = depot.ledger().copies("second", "", 1).expect("copies").remove(0);
+    let at = depot.ledger().copies("second", "", 1).expect("copies").remove(0).location;
     let file = depot.root("second").join(at);
     let mut bytes = std::fs::read(&file).expect("read");
     bytes[7] ^= 1;

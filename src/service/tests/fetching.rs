@@ -120,7 +120,7 @@ async fn a_copy_that_went_before_its_receipt_is_stored_again() {
     // As a kill between the data and its receipt leaves it, and the data went meanwhile.
     let copies = depot.ledger().copies("central", "", 10).expect("copies");
     let root = depot.dir.path().join("central");
-    let stored = root.join(&copies[0].0);
+    let stored = root.join(&copies[0].location);
     let bytes = std::fs::read(&stored).expect("stored");
     depot.disk.remove(&stored).expect("removed");
     depot.disk.remove(&root.join(".yarder/receipts/L-0101/000000000001")).expect("no receipt");

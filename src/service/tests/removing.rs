@@ -7,33 +7,35 @@ use serde_json::Value;
 use super::*;
 use crate::sim::{Card, ListingFault, RemovalFault};
 
-const REMOVES: &str = "proof = \"reread\"\nremove = \"archived\"\nremove_after = \"0s\"";
-const NAMED: &str = "serial = \"00421\"\nserial_from = \"/device.json\"";
+pub(super) const REMOVES: &str = "proof = \"reread\"\nremove = \"archived\"\nremove_after = \"0s\"";
+pub(super) const NAMED: &str = "serial = \"00421\"\nserial_from = \"/device.json\"";
 
 impl Depot {
     /// Three files, archived; the first two may go.
-    async fn safe(options: Options, kind: &'static str) -> Self {
-        let depot = Self { more: NAMED, ..Self::with(options, kind).await };
+    pub(super) async fn safe(options: Options, kind: &'static str) -> Self {
+        // Nothing goes yet, however soon it is archived.
+        let mut depot = Self { more: NAMED, ..Self::with(options, "proof = \"reread\"").await };
         depot.logger.set_serial(Some("00421"));
         for n in 1..=3 {
             depot.add(&format!("0000{n}.log"), Content::noise(n, 200_000), n as i64);
         }
         depot.once().await;
         assert_eq!(depot.in_state(State::Archived), 3, "{:?}", depot.states());
+        depot.kind = kind;
         depot
     }
 
-    fn in_state(&self, state: State) -> usize {
+    pub(super) fn in_state(&self, state: State) -> usize {
         self.files().iter().filter(|f| f.state == state).count()
     }
 
-    fn on_card(&self) -> Vec<String> {
+    pub(super) fn on_card(&self) -> Vec<String> {
         let card = self.logger.card();
         card.files().map(|(path, _)| String::from_utf8_lossy(path).into_owned()).collect()
     }
 
     /// What happened to the first file, of these kinds.
-    fn happened(&self, what: &str) -> Vec<Value> {
+    pub(super) fn happened(&self, what: &str) -> Vec<Value> {
         let story = self.ledger().story(self.files()[0].id).expect("story");
         story.into_iter().filter(|e| e.what == what).map(|e| e.detail).collect()
     }
@@ -107,7 +109,7 @@ async fn a_file_waits_for_time_that_was_lived_and_for_no_clock_that_jumps() {
 async fn a_copy_that_is_gone_or_flipped_is_owed_again_and_its_file_stays() {
     for gone in [true, false] {
         let depot = Depot::safe(Options::http(), REMOVES).await;
-        let place = depot.ledger().copies("central", "", 1).expect("copies").remove(0).0;
+        let place = depot.ledger().copies("central", "", 1).expect("copies").remove(0).location;
         let place = depot.dir.path().join("central").join(place);
         if gone {
             depot.disk.remove(&place).expect("removed");
@@ -230,4 +232,98 @@ async fn a_logger_that_lists_and_serves_another_content_than_before_keeps_it() {
         let bytes = Content::noise(n, 5000).read(0, 5000).to_vec();
         assert!(stored.contains(&bytes), "content {n} is nowhere");
     }
+}
+
+#[tokio::test]
+async fn a_deletion_at_which_the_logger_failed_is_judged_by_the_next_whole_listing() {
+    for options in [Options::http(), Options::ftp()] {
+        for done in [true, false] {
+            let depot = Depot::safe(options.clone(), REMOVES).await;
+            depot.logger.faults().removal = RemovalFault::Failed { done };
+            depot.once().await;
+            assert_eq!(depot.happened("removal-intended").len(), 1, "one try a visit");
+            assert_eq!(depot.in_state(State::Removed), usize::from(done), "{:?}", depot.states());
+            assert_eq!(depot.in_state(State::Removing), 0);
+            let told: &[&str] = if done { &[] } else { &["remove-refused"] };
+            assert_eq!(depot.findings(), told);
+            depot.logger.faults().removal = RemovalFault::None;
+            depot.once().await;
+            assert_eq!((depot.in_state(State::Removed), depot.findings().len()), (2, 0));
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_was_on_its_way_out_is_judged_though_the_patterns_no_longer_want_it() {
+    for there in [true, false] {
+        let mut depot = Depot::safe(Options::http(), REMOVES).await;
+        depot.logger.faults().removal = RemovalFault::Unanswered;
+        depot.once().await;
+        assert_eq!(depot.in_state(State::Removing), 1);
+        if there {
+            depot.add("00001.log", Content::noise(1, 200_000), 1);
+        }
+        depot.logger.faults().removal = RemovalFault::Refused;
+        depot.kind =
+            "proof = \"reread\"\nremove = \"archived\"\nremove_after = \"0s\"\nfiles = [\"**/*.mf4\"]";
+        depot.once().await;
+        let want = if there { State::Archived } else { State::Removed };
+        assert_eq!(depot.files()[0].state, want, "a listing that leaves it out says nothing of it");
+    }
+}
+
+#[tokio::test]
+async fn what_stood_on_its_way_out_when_its_only_copy_went_is_fetched_again_or_lost_and_told() {
+    for there in [true, false] {
+        let depot = Depot::safe(Options::http(), REMOVES).await;
+        depot.logger.faults().removal = RemovalFault::Unanswered;
+        depot.once().await;
+        assert_eq!(depot.in_state(State::Removing), 1);
+        depot.logger.faults().removal = RemovalFault::Refused;
+        if there {
+            depot.add("00001.log", Content::noise(1, 200_000), 1);
+        }
+        depot.exchange("central").await;
+        for _ in 0..4 {
+            depot.once().await;
+        }
+        let first = depot.files().remove(0);
+        if there {
+            assert_eq!(first.state, State::Archived, "{:?}", depot.states());
+            assert_eq!(depot.stored("central").len(), 3);
+        } else {
+            assert_eq!(first.state, State::Lost, "{:?}", depot.states());
+            assert!(depot.findings().contains(&"only-copy-gone".to_owned()), "{:?}", depot.findings());
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_file_of_another_card_that_takes_the_name_is_not_one_that_is_listed_still() {
+    let depot = Depot::safe(Options::http(), REMOVES).await;
+    depot.logger.faults().removal = RemovalFault::Unanswered;
+    depot.once().await;
+    depot.logger.faults().removal = RemovalFault::Refused;
+    depot.add("00001.log", Content::noise(70, 90_000), 9);
+    depot.once().await;
+    let failed = depot.happened("removal-failed");
+    assert!(failed[0]["why"].as_str().is_some_and(|why| !why.contains("still")), "{failed:?}");
+    assert_eq!(depot.files()[0].state, State::Archived);
+}
+
+#[tokio::test]
+async fn what_was_on_its_way_out_when_the_card_was_exchanged_is_archived_and_nobodys_fault() {
+    let depot = Depot::safe(Options::http(), REMOVES).await;
+    depot.logger.faults().removal = RemovalFault::Unanswered;
+    depot.once().await;
+    depot.logger.faults().removal = RemovalFault::Refused;
+    let mut other = Card::default();
+    for n in 1..=3 {
+        other.add(format!("0000{n}.log"), Content::noise(90 + n, 200_000), at(n as i64));
+    }
+    depot.logger.card().swap(other);
+    depot.once().await;
+    assert_eq!(depot.happened("removal-failed")[0]["why"], "its card is another one now");
+    assert_eq!(depot.files()[0].state, State::Archived);
+    assert!(!depot.findings().contains(&"remove-failed".to_owned()), "{:?}", depot.findings());
 }

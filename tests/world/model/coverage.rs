@@ -90,6 +90,7 @@ fn never_taken(from: State, to: State) -> Option<&'static str> {
     match (from, to) {
         (S::Settling, _) | (_, S::Settling) => Some("nobody pushes: there is no intake"),
         (S::Whole | S::Archived, S::Held) => Some("nothing is read again once it is whole"),
+        (S::Archived, S::Lost) => Some("what a required archive no longer has is whole first"),
         (S::Open, S::Dropped) => Some("a content is known when its name is new, or once it is whole"),
         _ => None,
     }

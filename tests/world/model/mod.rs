@@ -230,7 +230,9 @@ impl Model {
     fn is_home(book: &Book, logger: &str, path: &str, sha: Digest) -> bool {
         book.rows.iter().any(|row| {
             let archived = matches!(row.state, State::Archived | State::Removing) && row.sha256 == Some(sha);
-            row.logger == logger && (archived || row.state == State::Dropped) && row.path.to_string() == path
+            // Old stock is left where it is, where that is asked.
+            let left = row.state == State::Dropped || (row.state == State::Skipped && row.backlog);
+            row.logger == logger && (archived || left) && row.path.to_string() == path
         })
     }
 

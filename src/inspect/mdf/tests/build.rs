@@ -182,7 +182,7 @@ impl File {
                 *byte = data[index % rows * columns + index / rows];
             }
         }
-        let mut zlib = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+        let mut zlib = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::best());
         zlib.write_all(&bytes).expect("in memory");
         let zlib = zlib.finish().expect("in memory");
         let mut body = b"DT".to_vec();

@@ -1,3 +1,4 @@
+mod bounds;
 mod build;
 mod cross;
 mod hostile;
@@ -49,7 +50,7 @@ impl Sink for Told {
 /// What a file has, or why it has nothing.
 fn told(bytes: &[u8]) -> (Result<Head, Error>, Told) {
     let mut told = Told::default();
-    let head = read(&bytes, &mut told);
+    let head = read(&bytes, bytes.len() as u64, &mut told);
     (head, told)
 }
 
@@ -77,7 +78,7 @@ impl Source for Drip<'_> {
 fn what_a_disk_gives_in_drips_reads_the_same() {
     let bytes = build::sorted(&build::records(50));
     let mut told = Told::default();
-    read(&Drip(&bytes), &mut told).expect("an MDF file");
+    read(&Drip(&bytes), bytes.len() as u64, &mut told).expect("an MDF file");
     assert_eq!(told.frames, told_of(&bytes).1.frames);
     assert_eq!(told.frames.len(), 50);
 }

@@ -27,7 +27,11 @@ async fn what_does_not_delete_says_what_to_do() {
         ("550 No such file or directory.", LinkFailure::NotFound),
         ("502 No such command.", LinkFailure::Forbidden),
         ("553 Not allowed.", LinkFailure::Forbidden),
+        // Whether it was done is not known.
         ("450 In use.", LinkFailure::Busy),
+        ("451 Local error.", LinkFailure::Busy),
+        ("426 Aborted.", LinkFailure::Busy),
+        ("499 Whatever.", LinkFailure::Busy),
         ("530 Log in first.", LinkFailure::Login),
         ("350 What?", LinkFailure::Protocol),
     ] {

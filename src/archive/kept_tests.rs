@@ -1,0 +1,86 @@
+//! What is known to be bad, or not known to be durable, is no copy.
+
+use super::*;
+
+/// The items of a store whose files are copied, never linked.
+fn copied(folder: &TempDir, name: &str, bytes: &[u8]) -> StoreItem {
+    StoreItem { own: false, ..item(folder.path(), name, bytes, &format!("P/d/{name}")) }
+}
+
+#[tokio::test]
+async fn a_copy_that_reads_back_wrong_never_has_its_name() {
+    let (archive, folder) = made(edges(|_, _| Ok(()))).await;
+    let good = copied(&folder, "good", b"good");
+    let mut bad = copied(&folder, "bad", b"bad bytes");
+    bad.sha256 = crate::model::Digest::of(b"the right ones");
+    let both = archive.store_and_read(vec![good.clone(), bad.clone()]).await;
+    assert_eq!(failure(both), ArchiveFailure::Source);
+    assert_eq!(failure(archive.store_and_read(vec![bad]).await), ArchiveFailure::Source);
+    assert!(!folder.path().join("archive/P/d/bad").exists());
+    let stored = archive.store_and_read(vec![good]).await.expect("stored");
+    assert!(matches!(&*stored, [(Stored::New { .. }, Some(_))]), "{stored:?}");
+}
+
+/// A flush of folder `P/d` fails once.
+fn failing_once() -> (Arc<AtomicUsize>, Edges) {
+    let left = Arc::new(AtomicUsize::new(0));
+    let count = left.clone();
+    let edges = edges(move |op, path| {
+        let fails = op == "flush_dir" && path.ends_with("P/d") && count.load(Ordering::SeqCst) == 1;
+        if fails {
+            count.store(0, Ordering::SeqCst);
+            return Err(io::Error::from_raw_os_error(5));
+        }
+        Ok(())
+    });
+    (left, edges)
+}
+
+#[tokio::test]
+async fn a_name_whose_flush_failed_is_made_anew_before_it_is_believed() {
+    let (fails, edges) = failing_once();
+    let (archive, folder) = made(edges).await;
+    let at = |name: &str| folder.path().join("archive/P/d").join(name);
+    let inode = |name: &str| inode_of(&at(name));
+    archive.store(vec![copied(&folder, "before", b"before")]).await.expect("stored");
+    let before = inode("before");
+    let both = vec![copied(&folder, "a", b"a"), copied(&folder, "b", b"b")];
+    fails.store(1, Ordering::SeqCst);
+    assert_eq!(failure(archive.store(both.clone()).await), ArchiveFailure::Broken);
+    let first = [inode("a"), inode("b")];
+    // Each by itself, as it is tried after a group failed.
+    for item in both {
+        archive.store(vec![item]).await.expect("stored");
+    }
+    assert!(first[0] != inode("a") && first[1] != inode("b"), "a later flush says nothing of these names");
+    assert_eq!(inode("before"), before, "what was flushed before stays as it is");
+    assert_eq!(std::fs::read(at("a")).expect("read"), b"a");
+    let last = inode("a");
+    archive.store(vec![copied(&folder, "a", b"a")]).await.expect("asked");
+    assert_eq!(inode("a"), last, "once is enough");
+}
+
+#[tokio::test]
+async fn a_small_object_whose_flush_failed_is_made_anew_too_and_another_ones_is_not() {
+    let (fails, edges) = failing_once();
+    let (archive, folder) = made(edges).await;
+    let object = |text: &str| vec![("P/d/object".to_owned(), text.as_bytes().to_vec())];
+    archive.store(vec![copied(&folder, "before", b"before")]).await.expect("stored");
+    fails.store(1, Ordering::SeqCst);
+    assert_eq!(failure(archive.create(object("mine")).await), ArchiveFailure::Broken);
+    let path = folder.path().join("archive/P/d/object");
+    let first = inode_of(&path);
+    assert_eq!(archive.create(object("theirs")).await, Ok(vec![Created::Exists]));
+    assert_eq!(std::fs::read(&path).expect("read"), b"mine");
+    fails.store(1, Ordering::SeqCst);
+    let other = vec![("P/d/other".to_owned(), b"x".to_vec())];
+    assert_eq!(failure(archive.create(other).await), ArchiveFailure::Broken);
+    archive.create(object("mine")).await.expect("created");
+    assert_ne!(inode_of(&path), first);
+    assert_eq!(std::fs::read(&path).expect("read"), b"mine");
+}
+
+fn inode_of(path: &Path) -> u64 {
+    use std::os::unix::fs::MetadataExt as _;
+    std::fs::metadata(path).expect("there").ino()
+}
