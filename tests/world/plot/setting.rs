@@ -16,7 +16,7 @@ pub enum Mood {
 }
 
 impl Mood {
-    const ALL: [Mood; 10] = [
+    const ALL: [Mood; 9] = [
         Mood::Common,
         Mood::Removal,
         Mood::Removal,
