@@ -222,7 +222,8 @@ impl Transfer<'_> {
             }
         };
         // Zeros of our own are compared with nothing.
-        let from = from.max(item.gaps.last().map_or(0, |gap| gap.to));
+        let zeros = item.gaps.last().map_or(0, |gap| gap.to);
+        let from = from.max(zeros);
         if item.ahead && item.gaps.is_empty() && from > 0 {
             match self.same_head(link, item, &partial).await {
                 Ok(true) => {}
@@ -256,7 +257,7 @@ impl Transfer<'_> {
                 self.counts.twice += have;
                 self.empty(item, &mut partial, &mut room).await?;
             }
-            Reply::Continues => match self.overlap(link, &partial, opened.from).await {
+            Reply::Continues => match self.overlap(link, &partial, opened.from, zeros).await {
                 Overlap::Equal(more) => {
                     ahead = more;
                     if !item.open {
@@ -300,8 +301,9 @@ impl Transfer<'_> {
         Ok(Ok((partial, Going { look, digest: opened.digest, ahead, room })))
     }
 
-    /// Reads up to the end of the partial and compares with what is here.
-    async fn overlap(&mut self, link: &mut dyn Link, partial: &Partial, from: u64) -> Overlap {
+    /// Reads up to the end of the partial and compares with what is here, behind our own zeros: a logger
+    /// may begin before the byte that it was asked for.
+    async fn overlap(&mut self, link: &mut dyn Link, partial: &Partial, from: u64, zeros: u64) -> Overlap {
         let end = partial.len();
         let mut at = from;
         while at < end {
@@ -324,7 +326,8 @@ impl Transfer<'_> {
                 Ok(ours) => ours,
                 Err(error) => return Overlap::Unreadable(error),
             };
-            if ours[..] != chunk[..within] {
+            let own = usize::try_from(zeros.saturating_sub(at)).unwrap_or(usize::MAX).min(within);
+            if ours.get(own..) != chunk.get(own..within) {
                 return Overlap::Different;
             }
             at += within as u64;

@@ -138,7 +138,7 @@ pub(super) fn told(outcome: Result<String, ServiceError>) -> Result<Answer, Serv
 fn held(yard: &Yard, id: i64) -> Result<FileRow, ServiceError> {
     let state_dir = yard.config.borrow().depot.state_dir.clone();
     // Read beside the service's own connection: where that does not work just now, nothing is broken.
-    let held = ledger::read(&state_dir).and_then(|ledger| ledger.held());
+    let held = ledger::read_on(&*yard.edges.disk, &state_dir).and_then(|ledger| ledger.held());
     let held = held.map_err(|e| ServiceError::Unknown(format!("Nothing was changed: {e}.")))?;
     held.into_iter().find(|row| row.id == VersionId(id)).ok_or_else(|| {
         ServiceError::Unknown(format!(
@@ -234,7 +234,7 @@ pub(super) async fn repaired(
     let state_dir = yard.config.borrow().depot.state_dir.clone();
     let unknown = || ServiceError::Unknown(format!("The ledger knows no content {sha256}."));
     let digest = Digest::from_hex(sha256).ok_or_else(unknown)?;
-    let files = ledger::read(&state_dir).and_then(|query| query.with_bytes(digest));
+    let files = ledger::read_on(&*yard.edges.disk, &state_dir).and_then(|query| query.with_bytes(digest));
     for id in files.map_err(|e| ServiceError::Unknown(format!("The ledger cannot be read: {e}.")))? {
         let detail = json!({ "archive": archive, "location": location, "from": from });
         yard.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;

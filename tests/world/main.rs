@@ -4,7 +4,7 @@
 //!
 //! ```sh
 //! cargo test --test world                                    # some hundred seeds
-//! YARDER_WORLD_SEEDS=0..20000 cargo test --test world -- --nocapture   # many, with the table of what was met
+//! YARDER_WORLD_SEEDS=0..20000 cargo test --profile world --test world no_seed -- --nocapture   # many, with the table
 //! YARDER_WORLD_SEED=17 cargo test --test world -- --nocapture          # one, with its event log
 //! ```
 
@@ -22,11 +22,14 @@ use std::ops::Range;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use loggers::Deed;
+use disk::{Faults, Part};
+use loggers::{Deed, Ranges, Trouble};
 use model::Coverage;
 
 /// Seeds of a common test run.
 const SEEDS: Range<u64> = 0..200;
+/// So many seeds meet everything often enough.
+const ENOUGH: u64 = 20_000;
 /// Lines of a failed run that are shown.
 const TAIL: usize = 80;
 
@@ -77,7 +80,8 @@ fn no_seed_breaks_a_promise() {
             scope.spawn(work);
         }
     });
-    print_coverage(&coverage.into_inner().expect("lock"));
+    let (table, seldom) = coverage.into_inner().expect("lock").table();
+    println!("{table}");
     let mut broken = broken.into_inner().expect("lock");
     broken.sort();
     if let Some((seed, why)) = broken.first() {
@@ -89,15 +93,9 @@ fn no_seed_breaks_a_promise() {
             broken.len()
         );
     }
-}
-
-fn print_coverage(coverage: &Coverage) {
-    println!("\nwhat happened, how often");
-    coverage.acts.iter().for_each(|(what, n)| println!("{n:>9}  {what}"));
-    println!("\nedges of a file's states");
-    coverage.edges.iter().for_each(|((from, to), n)| println!("{n:>9}  {from} -> {to}"));
-    println!("\nstates in which things happened");
-    coverage.pairs.iter().for_each(|((what, state), n)| println!("{n:>9}  {what}: {state}"));
+    if seeds.end - seeds.start >= ENOUGH {
+        assert!(seldom.is_empty(), "met too seldom:\n{}", seldom.join("\n"));
+    }
 }
 
 #[test]
@@ -139,5 +137,37 @@ fn a_content_on_a_new_card_is_archived_only_once_it_is() {
         (60, |world| world.disk.take_away("/central")),
         (900, |world| world.deed(0, Deed::ReplaceShorter)),
         (900, |world| world.disk.bring_back("/central")),
+    ]);
+}
+
+#[test]
+fn what_a_card_does_not_give_is_compared_with_nothing_where_a_logger_begins_early() {
+    let (leave, arrive): (plot::Act, plot::Act) =
+        (|world| world.deed(0, Deed::Leave), |world| world.deed(0, Deed::Arrive));
+    holds(&[
+        (60, |world| {
+            world.lock().units[0].manner.ranges = Ranges::Early;
+            world.spoiled(0, 100_000, 10);
+        }),
+        (900, leave),
+        (900, arrive),
+        (900, leave),
+        (900, arrive),
+        (900, leave),
+        (900, arrive),
+        (900, leave),
+    ]);
+}
+
+#[test]
+fn a_flush_that_failed_in_an_earlier_life_costs_a_later_one_nothing_when_the_power_is_cut() {
+    holds(&[
+        (60, |world| world.lock().units[0].trouble = Trouble { refuse: 1000, ..Trouble::default() }),
+        (60, |world| world.disk.set_faults(Part::Ledger, Faults { flush: 1000, ..Faults::default() })),
+        (60, |world| world.deed(0, Deed::Record)),
+        (60, |world| world.disk.set_faults(Part::Ledger, Faults::default())),
+        (300, |world| world.deed(0, Deed::Record)),
+        (600, |world| world.deed(0, Deed::Format)),
+        (60, |world| world.disk.lose_power()),
     ]);
 }

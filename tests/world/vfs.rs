@@ -57,7 +57,7 @@ struct Open {
     file: MemoryFile,
     disk: Memory,
     path: PathBuf,
-    /// The folder has its name since this open, and is flushed with the first sync.
+    /// The folder may have its name since this open, and is flushed with the first sync.
     fresh: bool,
     connection: u64,
     index: Option<Index>,
@@ -105,7 +105,10 @@ unsafe extern "C" fn open(
         (ground.disk.clone(), ground.connections)
     });
     let opened = disk.open_database(&path, flags & ffi::SQLITE_OPEN_CREATE != 0);
-    let Ok((file, fresh)) = opened else { return ffi::SQLITE_CANTOPEN };
+    let Ok((file, made)) = opened else { return ffi::SQLITE_CANTOPEN };
+    // SQLite's own VFS for Unix flushes the folder for every log that may be new, whoever made it.
+    let log = flags & (ffi::SQLITE_OPEN_WAL | ffi::SQLITE_OPEN_MAIN_JOURNAL) != 0;
+    let fresh = made || (log && flags & ffi::SQLITE_OPEN_CREATE != 0);
     let open = Box::new(Open { file, disk, path, fresh, connection, index: None });
     unsafe {
         (*handle).open = Box::into_raw(open);

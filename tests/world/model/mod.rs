@@ -1,21 +1,32 @@
 //! What must hold, whatever happens: the promises, compared with what the loggers ever held.
 
-use std::collections::{BTreeMap, BTreeSet};
+macro_rules! ensure {
+    ($holds:expr, $($words:tt)*) => {
+        if !$holds {
+            return Err(format!($($words)*));
+        }
+    };
+}
+
+mod archives;
+mod coverage;
+
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use serde_json::Value;
 use yarder::config::Config;
 use yarder::ledger::state::{Duty, State, next};
 use yarder::ledger::{self, FileRow, FindingRow};
-use yarder::model::{Day, Digest, Proof};
+use yarder::model::{Day, Digest, Proof, RemotePath};
 use yarder::report::{Facts, Verdict, build};
 use yarder::spool::lies_in;
 
 use yarder::clock::Clock as _;
 
 use crate::disk::Memory;
-use crate::loggers::Shared;
+use crate::loggers::{Shared, Unit};
+pub use coverage::Coverage;
 
 /// A broken promise, in words.
 pub type Broken = String;
@@ -23,22 +34,6 @@ pub type Broken = String;
 /// Smaller content is stored once a name.
 const SMALL: usize = 4096;
 pub const STATE: &str = "/depot/state";
-
-/// Which state edges were taken, and which faults met which states, how often.
-#[derive(Debug, Default, Clone)]
-pub struct Coverage {
-    pub edges: BTreeMap<(State, State), u64>,
-    pub pairs: BTreeMap<(&'static str, State), u64>,
-    pub acts: BTreeMap<String, u64>,
-}
-
-impl Coverage {
-    pub fn add(&mut self, other: &Self) {
-        other.edges.iter().for_each(|(k, n)| *self.edges.entry(*k).or_default() += n);
-        other.pairs.iter().for_each(|(k, n)| *self.pairs.entry(*k).or_default() += n);
-        other.acts.iter().for_each(|(k, n)| *self.acts.entry(k.clone()).or_default() += n);
-    }
-}
 
 /// A stored file as it was last looked at.
 #[derive(Debug, Clone, Copy)]
@@ -65,8 +60,16 @@ pub struct Model {
     stored: BTreeMap<PathBuf, Stored>,
     /// Archives, with whether each is required.
     roots: Vec<(&'static str, bool)>,
-    /// An archive's medium may have written something else.
+    /// Those that are always in the configuration.
+    steady: Vec<(&'static str, bool)>,
+    /// An archive's medium may have written something else: what is not read back may be other bytes.
     pub rots: bool,
+    /// An archive was exchanged for an empty one, and the service has not caught up with it yet.
+    pub exchanged: bool,
+    /// What somebody else harmed in an archive, and what it was.
+    pub damaged: BTreeMap<PathBuf, Digest>,
+    /// Contents that went with an archive that was exchanged.
+    pub gone: bool,
     /// The ledger went back to an older state, and the service has not caught up with it yet.
     pub rolled_back: bool,
     /// A power cut since the last look: what was not flushed may be gone.
@@ -76,14 +79,6 @@ pub struct Model {
     pub coverage: Coverage,
 }
 
-macro_rules! ensure {
-    ($holds:expr, $($words:tt)*) => {
-        if !$holds {
-            return Err(format!($($words)*));
-        }
-    };
-}
-
 /// The ledger's rows and findings at one moment.
 pub struct Book {
     pub rows: Vec<FileRow>,
@@ -91,12 +86,16 @@ pub struct Book {
 }
 
 impl Model {
-    pub fn new(disk: Memory, roots: Vec<(&'static str, bool)>) -> Self {
+    pub fn new(disk: Memory, roots: Vec<(&'static str, bool)>, steady: Vec<(&'static str, bool)>) -> Self {
         Self {
             disk,
             stored: BTreeMap::new(),
             roots,
+            steady,
             rots: false,
+            exchanged: false,
+            damaged: BTreeMap::new(),
+            gone: false,
             rolled_back: false,
             power_was_cut: false,
             known: BTreeMap::new(),
@@ -104,24 +103,46 @@ impl Model {
         }
     }
 
-    /// The ledger as a command beside the service reads it; `None` where it cannot be read just now.
-    pub fn book(&self) -> Option<Book> {
-        let query = ledger::read_on(&self.disk, Path::new(STATE)).ok()?;
-        let mut rows = Vec::new();
-        query
-            .files(None, None, |row| {
+    /// What was injected explains a failure: something was met, or the process died.
+    fn is_excused(&self, met: u64) -> bool {
+        self.disk.met() > met || self.disk.is_dead()
+    }
+
+    /// The ledger as a command beside the service reads it; `None` where what was injected keeps it from
+    /// that, or there is none yet.
+    pub fn book(&self) -> Result<Option<Book>, Broken> {
+        let met = self.disk.met();
+        if self.disk.seen(&Path::new(STATE).join("ledger.sqlite")).is_none_or(|file| file.is_empty()) {
+            return Ok(None);
+        }
+        let read = || {
+            let query = ledger::read_on(&self.disk, Path::new(STATE))?;
+            let mut rows = Vec::new();
+            query.files(None, None, |row| {
                 rows.push(row);
                 true
-            })
-            .ok()?;
-        Some(Book { rows, findings: query.findings(i64::MAX).ok()? })
+            })?;
+            Ok::<_, ledger::LedgerError>(Book { rows, findings: query.findings(i64::MAX)? })
+        };
+        match read() {
+            Ok(book) => Ok(Some(book)),
+            Err(_) if self.is_excused(met) => Ok(None),
+            Err(e) => Err(format!("the ledger cannot be read: {e}")),
+        }
     }
 
     /// After every step.
     pub fn step(&mut self, world: &Shared, book: Option<&Book>) -> Result<(), Broken> {
+        let (broken, met) = {
+            let mut yard = world.lock();
+            (yard.broken.take(), std::mem::take(&mut yard.met))
+        };
+        met.into_iter().for_each(|what| self.coverage.act(what));
+        broken.map_or(Ok(()), Err)?;
         self.archives(world)?;
         if let Some(book) = book {
             self.rows(book)?;
+            self.seen_truly(world, book)?;
             self.learn(world, book);
         }
         Ok(())
@@ -153,60 +174,6 @@ impl Model {
         self.known = known;
     }
 
-    /// Nothing half, nothing overwritten, nothing that no logger held, nothing under a mount point.
-    fn archives(&mut self, world: &Shared) -> Result<(), Broken> {
-        let bare = self.disk.files("/bare");
-        ensure!(bare.is_empty(), "under the mount point of an archive that is not mounted: {bare:?}");
-        let mut now = BTreeMap::new();
-        let yard = world.lock();
-        for (root, _) in self.roots.clone() {
-            for (path, stamp) in self.disk.files(root) {
-                let before = self.stored.get(&path).copied();
-                if let Some(before) = before.filter(|before| before.stamp == stamp) {
-                    now.insert(path, before);
-                    continue;
-                }
-                let below = path.strip_prefix(root).expect("below").to_string_lossy().into_owned();
-                if below.starts_with(".yarder/tmp/") {
-                    continue;
-                }
-                let medium = self.disk.medium(&path).expect("listed");
-                let stored = Stored { stamp, sha: Digest::of(&medium), size: medium.len() };
-                if below.starts_with(".yarder/") || below.ends_with("manifest-sha256.txt") {
-                    let lines = medium.split(|b| *b == b'\n').filter(|line| !line.is_empty());
-                    let json = below.starts_with(".yarder/");
-                    let whole = !medium.is_empty()
-                        && lines.clone().all(|l| !json || serde_json::from_slice::<Value>(l).is_ok());
-                    let one = serde_json::from_slice::<Value>(&medium).is_ok();
-                    ensure!(whole || one || self.rots, "{} is half", path.display());
-                    continue;
-                }
-                let logger = below.split('/').nth(4).unwrap_or_default();
-                let unit = yard.units.iter().find(|unit| unit.name == logger);
-                let unit = unit.ok_or_else(|| format!("{} is of no logger", path.display()))?;
-                ensure!(
-                    self.rots || unit.held.contains_key(&stored.sha),
-                    "{} holds {} bytes that {logger} never held",
-                    path.display(),
-                    stored.size
-                );
-                ensure!(
-                    before.is_none_or(|before| before.sha == stored.sha) || self.power_was_cut || self.rots,
-                    "{} was overwritten",
-                    path.display()
-                );
-                now.insert(path, stored);
-            }
-        }
-        if !self.power_was_cut && !self.rots {
-            let gone = self.stored.keys().find(|path| !now.contains_key(*path));
-            ensure!(gone.is_none(), "{gone:?} is gone from its archive");
-        }
-        self.stored = now;
-        self.power_was_cut = false;
-        Ok(())
-    }
-
     /// No row claims more than the disks hold, were the power cut now.
     fn rows(&self, book: &Book) -> Result<(), Broken> {
         for row in &book.rows {
@@ -227,11 +194,15 @@ impl Model {
                 let durable = self.disk.durable(&path).map(|bytes| bytes.len() as u64);
                 let gone = self.disk.seen(&path).is_none();
                 ensure!(gone || durable >= Some(row.mark), "{of}: mark {} of {durable:?}", row.mark);
+                ensure!(!self.disk.lacks(&path, row.mark), "{of}: the disk lost bytes before its mark");
             }
             for copy in row.copies.iter().filter(|copy| copy.duty == Duty::Verified) {
                 let root = format!("/{}", copy.archive);
                 let path = Path::new(&root).join(copy.location.as_deref().unwrap_or_default());
                 let stored = self.stored.get(&path);
+                if self.exchanged || self.damaged.contains_key(&path) {
+                    continue;
+                }
                 ensure!(
                     stored.is_some_and(|stored| Some(stored.sha) == row.sha256),
                     "{of}: {} is verified and does not hold it",
@@ -239,43 +210,57 @@ impl Model {
                 );
                 ensure!(self.disk.is_kept(&path), "{of}: the name {} is not durable", path.display());
             }
-            if row.state == State::Archived {
+            let safe = matches!(row.state, State::Archived | State::Removing | State::Removed | State::Gone);
+            let harmed = self.damaged.values().any(|sha| Some(*sha) == row.sha256);
+            if safe && !self.exchanged && !harmed {
                 // One that is known by its bytes has its copies in the row that it is the same as.
                 let same = |other: &&FileRow| other.logger == row.logger && other.sha256 == row.sha256;
                 let copies: Vec<_> = book.rows.iter().filter(same).flat_map(|row| &row.copies).collect();
-                for (root, _) in self.roots.iter().filter(|(_, required)| *required) {
+                for (root, _) in self.steady.iter().filter(|(_, required)| *required) {
                     let verified = |copy: &&&ledger::Copy| copy.duty == Duty::Verified;
                     let held = copies.iter().filter(verified).any(|copy| copy.archive == root[1..]);
-                    ensure!(held, "{of}: archived without a verified copy in {root}");
+                    ensure!(held, "{of}: without a verified copy in {root}");
                 }
             }
         }
         Ok(())
     }
 
-    /// Whether a content of a logger is archived under a path.
-    fn is_archived(book: &Book, logger: &str, path: &str, sha: Digest) -> bool {
+    /// Whether a content of a logger is archived under a path, or a person did not want what was there.
+    fn is_home(book: &Book, logger: &str, path: &str, sha: Digest) -> bool {
         book.rows.iter().any(|row| {
-            row.logger == logger
-                && row.state == State::Archived
-                && row.sha256 == Some(sha)
-                && row.path.to_string() == path
+            let archived = matches!(row.state, State::Archived | State::Removing) && row.sha256 == Some(sha);
+            // Old stock is left where it is, where that is asked.
+            let left = row.state == State::Dropped || (row.state == State::Skipped && row.backlog);
+            row.logger == logger && (archived || left) && row.path.to_string() == path
         })
     }
 
     /// The truth, not comfort: who is complete has nothing left that was shown and is closed.
     pub fn report(&self, world: &Shared, config: &Config, book: &Book) -> Result<(), Broken> {
         let now = world.clock.now();
-        let Some(day) = Day::at(now, config.depot.day_starts, &config.depot.time_zone) else { return Ok(()) };
-        let query = ledger::read_on(&self.disk, Path::new(STATE)).map_err(|e| e.to_string())?;
-        // Its rows were read: whatever fails now is the report itself.
-        let facts =
-            Facts::read(&query, config, &day, now).map_err(|e| format!("no report can be made: {e}"))?;
-        let report = build(config, &facts, &day, now);
+        let met = self.disk.met();
+        let made = || {
+            let day = Day::at(now, config.depot.day_starts, &config.depot.time_zone);
+            let day = day.ok_or_else(|| format!("{now} is on no day"))?;
+            let query = ledger::read_on(&self.disk, Path::new(STATE)).map_err(|e| e.to_string())?;
+            let facts = Facts::read(&query, config, &day, now).map_err(|e| e.to_string())?;
+            Ok::<_, String>(build(config, &facts, &day, now))
+        };
+        let report = match made() {
+            Ok(report) => report,
+            Err(_) if self.is_excused(met) => return Ok(()),
+            Err(e) => return Err(format!("the report cannot be made: {e}")),
+        };
         let yard = world.lock();
         let loggers = report.vehicles.iter().flat_map(|vehicle| &vehicle.loggers);
         for logger in loggers.filter(|logger| logger.verdict == Verdict::Complete) {
             let unit = yard.units.iter().find(|unit| unit.name == logger.id).expect("a logger of the list");
+            let of = config.loggers.iter().find(|of| of.id.as_str() == unit.name);
+            let wants = |path: &str| {
+                let path = RemotePath::new(path.as_bytes()).expect("path");
+                of.is_some_and(|of| of.kind.files.wants(&path))
+            };
             for (path, (sha, since)) in &unit.told {
                 let still = unit.card.files.get(path).is_some_and(|file| file.since == *since);
                 let first = self.known.get(&(unit.name.clone(), path.clone())).map(|known| known.first);
@@ -287,7 +272,7 @@ impl Model {
                     .iter()
                     .any(|row| row.logger == unit.name && row.path.to_string() == *path && row.backlog);
                 ensure!(
-                    !still || !closed || old || Self::is_archived(book, &unit.name, path, *sha),
+                    !still || !closed || old || !wants(path) || Self::is_home(book, &unit.name, path, *sha),
                     "{} is called complete, and its {path} is not home: {:?}",
                     unit.name,
                     Self::rows_of(book, &unit.name, path)
@@ -297,19 +282,105 @@ impl Model {
         Ok(())
     }
 
+    /// What the ledger says of the loggers is so: nothing vanished that was always there, and nothing was
+    /// replaced that was always the same.
+    fn seen_truly(&self, world: &Shared, book: &Book) -> Result<(), Broken> {
+        let yard = world.lock();
+        for unit in yard.units.iter().filter(|unit| unit.lied_at.is_none() && !self.gone) {
+            let newest = book.rows.iter().filter(|row| row.logger == unit.name).map(|row| row.card).max();
+            let vanished = |row: &&FileRow| {
+                row.logger == unit.name
+                    && Some(row.card) == newest
+                    && matches!(row.state, State::Lost | State::Gone | State::Removed)
+            };
+            for row in book.rows.iter().filter(vanished) {
+                let path = row.path.to_string();
+                ensure!(
+                    unit.vanished.contains(&path),
+                    "{} {path} is {}, and was always there",
+                    unit.name,
+                    row.state
+                );
+            }
+            for finding in book.findings.iter().filter(|finding| finding.code == "overlap-differs") {
+                let path = finding.id.rsplit('/').next().unwrap_or_default();
+                let other = finding.logger.as_deref() != Some(&*unit.name);
+                ensure!(
+                    other || unit.flipped || unit.rewritten.contains(path),
+                    "{} {path} was always the same: {}",
+                    unit.name,
+                    finding.cause
+                );
+            }
+        }
+        Ok(())
+    }
+
+    /// What left a logger by our hand is still where it had to be safe.
+    fn removed(&self, unit: &Unit) -> Result<(), Broken> {
+        let harmed = |sha| self.damaged.values().any(|harmed| *harmed == sha);
+        for removed in unit.removed.iter().filter(|removed| !self.gone && !harmed(removed.sha)) {
+            for root in &removed.required {
+                let stands = self
+                    .stored
+                    .iter()
+                    .any(|(path, stored)| path.starts_with(root) && stored.sha == removed.sha);
+                ensure!(stands, "{} {} was removed, and {root} does not have it", unit.name, removed.path);
+            }
+        }
+        Ok(())
+    }
+
+    /// A file that was there when the archives were last looked at.
+    pub fn some_stored(&self, rng: &mut fastrand::Rng) -> Option<(PathBuf, Digest)> {
+        let at = rng.usize(..self.stored.len().max(1));
+        self.stored.iter().nth(at).map(|(path, stored)| (path.clone(), stored.sha))
+    }
+
+    /// An archive's medium is exchanged for an empty one.
+    pub fn forget(&mut self, root: &str) {
+        self.stored.retain(|path, _| !path.starts_with(root));
+    }
+
     fn rows_of(book: &Book, logger: &str, path: &str) -> Vec<(i64, State, u64)> {
         let rows = book.rows.iter().filter(|row| row.logger == logger && row.path.to_string() == path);
         rows.map(|row| (row.card, row.state, row.mark)).collect()
+    }
+
+    /// For the log of a run that broke a promise: the ledger's rows, and what lies in the spool.
+    pub fn tell(&self, world: &Shared) {
+        for row in self.book().ok().flatten().iter().flat_map(|book| &book.rows) {
+            world.log.note(|| {
+                format!(
+                    "{:?} {} {} on card {}: {}, {:?} of {:?} bytes in {:?}, {:?}",
+                    row.id,
+                    row.logger,
+                    row.path,
+                    row.card,
+                    row.state,
+                    row.mark,
+                    row.size,
+                    row.spool,
+                    row.copies
+                )
+            });
+        }
+        for (path, _) in self.disk.files(&format!("{STATE}/spool")) {
+            let (seen, durable) = (self.disk.seen(&path), self.disk.durable(&path));
+            let len = |bytes: &Option<Vec<u8>>| bytes.as_ref().map(Vec::len);
+            world
+                .log
+                .note(|| format!("{} has {:?}, durable {:?}", path.display(), len(&seen), len(&durable)));
+        }
     }
 
     /// What is still to come home; empty when all is done.
     pub fn owed(&self, world: &Shared, book: &Book) -> Vec<String> {
         let yard = world.lock();
         let mut owed = Vec::new();
-        for unit in &yard.units {
+        for unit in yard.units.iter().filter(|unit| !Self::is_taken_for_another(book, unit)) {
             for (path, file) in &unit.card.files {
-                if !Self::is_archived(book, &unit.name, path, file.sha)
-                    && !Self::is_told(book, &unit.name, path)
+                if !Self::is_home(book, &unit.name, path, file.sha) && !Self::is_told(book, &unit.name, path)
                 {
                     let state =
                         book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
@@ -321,9 +392,9 @@ impl Model {
                 }
             }
         }
-        // Two wrong copies of a medium stand at both places, and are told.
+        // Where foreign files stand at both places, or somebody harmed the copy, a person is told.
         let blocked = |row: &FileRow| {
-            row.copies.iter().any(|copy| copy.duty == Duty::Blocked)
+            (!self.damaged.is_empty() || row.copies.iter().any(|copy| copy.duty == Duty::Blocked))
                 && Self::is_told(book, &row.logger, &row.path.to_string())
         };
         let unfinished =
@@ -332,19 +403,34 @@ impl Model {
             book.rows.iter().filter(unfinished).map(|row| format!("{} {} is whole", row.logger, row.path)),
         );
         let waiting = |(row, copy): &(&FileRow, &ledger::Copy)| {
-            matches!(copy.duty, Duty::Owed | Duty::Claimed | Duty::Stored) && row.state != State::Lost
+            matches!(copy.duty, Duty::Owed | Duty::Claimed | Duty::Stored)
+                && row.state != State::Lost
+                && !blocked(row)
         };
         let copies = book.rows.iter().flat_map(|row| row.copies.iter().map(move |copy| (row, copy)));
         owed.extend(copies.filter(waiting).map(|(row, copy)| format!("{} for {}", row.path, copy.archive)));
         owed
     }
 
+    /// Whether a logger that another once stood for, or whose card did, waits for a person who looks which
+    /// is which.
+    fn is_taken_for_another(book: &Book, unit: &Unit) -> bool {
+        let wrong = |finding: &FindingRow| {
+            finding.gone.is_none()
+                && finding.code == "wrong-logger"
+                && finding.logger.as_deref() == Some(&*unit.name)
+        };
+        unit.swapped && book.findings.iter().any(wrong)
+    }
+
     /// Whether a finding says that a file waits for a person.
     fn is_told(book: &Book, logger: &str, path: &str) -> bool {
         let subject = format!("{logger}/{path}");
         book.findings.iter().any(|finding| {
-            matches!(finding.code.as_str(), "file-held" | "file-stuck" | "place-taken" | "proof-unreachable")
-                && finding.id.ends_with(&subject)
+            matches!(
+                finding.code.as_str(),
+                "file-held" | "file-stuck" | "place-taken" | "proof-unreachable" | "archive-copy-wrong"
+            ) && finding.id.ends_with(&subject)
         })
     }
 
@@ -352,6 +438,7 @@ impl Model {
     pub fn end(&mut self, world: &Shared, book: &Book) -> Result<(), Broken> {
         let yard = world.lock();
         for unit in &yard.units {
+            self.removed(unit)?;
             for (path, sha) in &unit.shown {
                 let told =
                     book.rows.iter().any(|row| row.logger == unit.name && row.path.to_string() == *path);
@@ -382,67 +469,6 @@ impl Model {
                     *self.coverage.edges.entry((from, to)).or_default() += 1;
                     state = Some(to);
                 }
-            }
-        }
-        Ok(())
-    }
-
-    fn stored_once(&self, root: &str) -> Result<(), Broken> {
-        let mut places: BTreeMap<(String, Digest, String), &PathBuf> = BTreeMap::new();
-        for (path, stored) in self.stored.iter().filter(|(path, _)| path.starts_with(root)) {
-            let below = path.strip_prefix(root).expect("below").to_string_lossy().into_owned();
-            let mut parts = below.splitn(6, '/').skip(4);
-            let (logger, name) = (parts.next().unwrap_or_default(), parts.next().unwrap_or_default());
-            // The second place has a part of the hash in its name.
-            let name = name.split('~').next().unwrap_or_default().trim_end_matches(".log").to_owned();
-            let name = if stored.size < SMALL { name } else { String::new() };
-            let before = places.insert((logger.to_owned(), stored.sha, name), path);
-            ensure!(before.is_none(), "stored twice: {path:?} and {before:?}");
-        }
-        Ok(())
-    }
-
-    fn receipts(&self, root: &str) -> Result<(), Broken> {
-        let mut stored = BTreeSet::new();
-        let mut last: BTreeMap<PathBuf, u64> = BTreeMap::new();
-        for (path, _) in self.disk.files(&format!("{root}/.yarder/receipts")) {
-            let folder = path.parent().expect("folder").to_owned();
-            let seq: u64 = path.file_name().and_then(|n| n.to_str()?.parse().ok()).unwrap_or_default();
-            let before = last.insert(folder.clone(), seq).unwrap_or(0);
-            ensure!(seq == before + 1, "receipt {} comes after {before}", path.display());
-            for line in
-                self.disk.seen(&path).expect("listed").split(|b| *b == b'\n').filter(|l| !l.is_empty())
-            {
-                let receipt: Value =
-                    serde_json::from_slice(line).map_err(|e| format!("{}: {e}", path.display()))?;
-                let text = |key: &str| receipt[key].as_str().unwrap_or_default().to_owned();
-                if text("kind") == "stored" {
-                    ensure!(stored.insert((folder.clone(), text("key"))), "two receipts of {}", text("key"));
-                }
-                if matches!(text("kind").as_str(), "stored" | "alias") {
-                    let place = Path::new(root).join(text("location"));
-                    let sha = self.stored.get(&place).map(|stored| stored.sha.hex());
-                    ensure!(
-                        sha == Some(text("sha256")),
-                        "a receipt of {} tells what is not there",
-                        place.display()
-                    );
-                }
-            }
-        }
-        Ok(())
-    }
-
-    fn manifests(&self, root: &str) -> Result<(), Broken> {
-        let all = self.disk.files(root);
-        let names = all.iter().map(|(path, _)| path).filter(|path| path.ends_with("manifest-sha256.txt"));
-        for path in names {
-            let text = String::from_utf8(self.disk.seen(path).expect("listed")).map_err(|e| e.to_string())?;
-            for line in text.lines() {
-                let (sha, name) = line.split_once("  ").ok_or_else(|| format!("manifest line {line:?}"))?;
-                let place = path.with_file_name(name);
-                let there = self.stored.get(&place).map(|stored| stored.sha.hex());
-                ensure!(there.as_deref() == Some(sha), "{} names {name}, which is not so", path.display());
             }
         }
         Ok(())
