@@ -151,6 +151,8 @@ pub struct Unit {
     pub flipped: bool,
     /// Whether another logger, or another's card, ever stood here.
     pub swapped: bool,
+    /// Paths of which a person kept what there was.
+    pub kept: BTreeSet<String>,
     /// What was deleted.
     pub removed: Vec<Removed>,
 }
@@ -221,6 +223,7 @@ impl Unit {
             rewritten: BTreeSet::new(),
             flipped: false,
             swapped: false,
+            kept: BTreeSet::new(),
             removed: Vec::new(),
         }
     }

@@ -212,7 +212,9 @@ impl Model {
             }
             let safe = matches!(row.state, State::Archived | State::Removing | State::Removed | State::Gone);
             let harmed = self.damaged.values().any(|sha| Some(*sha) == row.sha256);
-            if safe && !self.exchanged && !harmed {
+            // What is known by another's bytes alone, and went, has nothing of its own to be safe.
+            let none = row.copies.is_empty() && row.state != State::Archived && self.gone;
+            if safe && !self.exchanged && !harmed && !none {
                 // One that is known by its bytes has its copies in the row that it is the same as.
                 let same = |other: &&FileRow| other.logger == row.logger && other.sha256 == row.sha256;
                 let copies: Vec<_> = book.rows.iter().filter(same).flat_map(|row| &row.copies).collect();
@@ -227,12 +229,13 @@ impl Model {
     }
 
     /// Whether a content of a logger is archived under a path, or a person did not want what was there.
-    fn is_home(book: &Book, logger: &str, path: &str, sha: Digest) -> bool {
+    fn is_home(book: &Book, unit: &Unit, path: &str, sha: Digest) -> bool {
         book.rows.iter().any(|row| {
-            let archived = matches!(row.state, State::Archived | State::Removing) && row.sha256 == Some(sha);
+            let archived = matches!(row.state, State::Archived | State::Removing)
+                && (row.sha256 == Some(sha) || unit.kept.contains(path));
             // Old stock is left where it is, where that is asked.
             let left = row.state == State::Dropped || (row.state == State::Skipped && row.backlog);
-            row.logger == logger && (archived || left) && row.path.to_string() == path
+            row.logger == unit.name && (archived || left) && row.path.to_string() == path
         })
     }
 
@@ -272,7 +275,7 @@ impl Model {
                     .iter()
                     .any(|row| row.logger == unit.name && row.path.to_string() == *path && row.backlog);
                 ensure!(
-                    !still || !closed || old || !wants(path) || Self::is_home(book, &unit.name, path, *sha),
+                    !still || !closed || old || !wants(path) || Self::is_home(book, unit, path, *sha),
                     "{} is called complete, and its {path} is not home: {:?}",
                     unit.name,
                     Self::rows_of(book, &unit.name, path)
@@ -380,8 +383,7 @@ impl Model {
         let mut owed = Vec::new();
         for unit in yard.units.iter().filter(|unit| !Self::is_taken_for_another(book, unit)) {
             for (path, file) in &unit.card.files {
-                if !Self::is_home(book, &unit.name, path, file.sha) && !Self::is_told(book, &unit.name, path)
-                {
+                if !Self::is_home(book, unit, path, file.sha) && !Self::is_told(book, &unit.name, path) {
                     let state =
                         book.rows.iter().rev().find(|r| r.logger == unit.name && r.path.to_string() == *path);
                     owed.push(format!(

@@ -212,8 +212,9 @@ impl World {
     fn set_clock(&mut self, seconds: i64) {
         self.clock.set_wrong(SignedDuration::from_secs(seconds));
         self.clock_is_wrong = seconds != 0;
-        // Stillness is counted by that clock.
+        // Stillness is counted by that clock, from the next listing on.
         self.model.known.clear();
+        self.shared.lock().units.iter_mut().for_each(|unit| unit.told.clear());
     }
 
     fn air_trouble(&mut self, at: usize) -> &'static str {

@@ -46,7 +46,14 @@ impl World {
         if self.rng.bool() { self.decide() } else { Ok(()) }
     }
 
-    fn rolled_back(&mut self, what: &'static str) {
+    /// Whether the service put a ledger aside that could not be read, and begins a new one.
+    pub(super) fn is_set_aside(&mut self) -> bool {
+        let aside = |(path, _): &(std::path::PathBuf, _)| path.to_string_lossy().contains("/damaged-");
+        let aside = self.disk.files(STATE).iter().filter(|file| aside(file)).count();
+        std::mem::replace(&mut self.aside, aside) < aside
+    }
+
+    pub(super) fn rolled_back(&mut self, what: &'static str) {
         self.did(what);
         for (root, _) in &self.setting.roots {
             self.disk.bring_back(root);
@@ -85,8 +92,9 @@ impl World {
     /// A person keeps or drops what is held.
     fn decide(&mut self) -> Result<(), Broken> {
         let held = self.last.iter().flat_map(|book| &book.rows).filter(|row| row.state == State::Held);
-        let held: Vec<_> = held.map(|row| (row.id.0, row.logger.clone(), row.spool.clone())).collect();
-        for (id, logger, spool) in held {
+        let held: Vec<_> =
+            held.map(|row| (row.id.0, row.logger.clone(), row.path.to_string(), row.spool.clone())).collect();
+        for (id, logger, row_path, spool) in held {
             let keeps = self.rng.bool() && spool.is_some();
             self.did(if keeps { "a person keeps a file" } else { "a person drops a file" });
             // What a person keeps is as good as held by its logger.
@@ -96,6 +104,7 @@ impl World {
                 let unit =
                     yard.units.iter_mut().find(|unit| unit.name == logger).expect("a logger of the list");
                 unit.held.insert(yarder::model::Digest::of(&bytes), bytes.len());
+                unit.kept.insert(row_path);
             }
             let done = self.command(async |world| {
                 let (edges, config) = (world.edges(), &world.loaded.config);

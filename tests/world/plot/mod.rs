@@ -79,6 +79,8 @@ struct World {
     clock_is_wrong: bool,
     /// From when on the archives must have what leaves a logger, after an edit.
     required_from: Option<(Duration, Vec<&'static str>)>,
+    /// Files of ledgers that were put aside.
+    aside: usize,
     /// The ledger as it was last read.
     last: Option<Book>,
     /// Things that are still to happen.
@@ -177,6 +179,7 @@ impl World {
             edits,
             clock_is_wrong: false,
             required_from: None,
+            aside: 0,
             last: None,
             scene: VecDeque::new(),
             loaded,
@@ -356,6 +359,9 @@ impl World {
 
     /// Compares the promises with what is so. Gives whether the ledger could be read.
     fn check(&mut self) -> Result<bool, Broken> {
+        if self.is_set_aside() {
+            self.rolled_back("ledger put aside");
+        }
         let book = self.model.book()?;
         self.model.step(&self.shared, book.as_ref())?;
         if let Some((_, required)) = self.required_from.take_if(|(from, _)| *from <= self.clock.mono()) {
