@@ -53,8 +53,9 @@ impl Inside {
         let Some(accepted) = self.accepted() else {
             return Err(ArchiveError::new(ArchiveFailure::Away, "it has not been looked at yet"));
         };
-        let room = Room::enter(disk, pulse, &self.settings)?;
+        let mut room = Room::enter(disk, pulse, &self.settings)?;
         room.must_be(&accepted)?;
+        room.settle_doubts()?;
         Ok(room)
     }
 

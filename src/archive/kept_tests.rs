@@ -70,23 +70,28 @@ async fn a_name_whose_flush_failed_is_made_anew_before_it_is_believed() {
 }
 
 #[tokio::test]
-async fn a_small_object_whose_flush_failed_is_made_anew_too_and_another_ones_is_not() {
+async fn a_small_object_whose_flush_failed_is_made_anew_before_anybody_reads_it() {
     let (fails, edges) = failing_once();
     let (archive, folder) = made(edges).await;
-    let object = |text: &str| vec![("P/d/object".to_owned(), text.as_bytes().to_vec())];
-    archive.store(vec![copied(&folder, "before", b"before")]).await.expect("stored");
-    fails.store(1, Ordering::SeqCst);
-    assert_eq!(failure(archive.create(object("mine")).await), ArchiveFailure::Broken);
-    let path = folder.path().join("archive/P/d/object");
-    let first = inode_of(&path);
-    assert_eq!(archive.create(object("theirs")).await, Ok(vec![Created::Exists]));
-    assert_eq!(std::fs::read(&path).expect("read"), b"mine");
-    fails.store(1, Ordering::SeqCst);
-    let other = vec![("P/d/other".to_owned(), b"x".to_vec())];
-    assert_eq!(failure(archive.create(other).await), ArchiveFailure::Broken);
-    archive.create(object("mine")).await.expect("created");
-    assert_ne!(inode_of(&path), first);
-    assert_eq!(std::fs::read(&path).expect("read"), b"mine");
+    let object = |name: &str, text: &str| vec![(format!(".yarder/P/d/{name}"), text.as_bytes().to_vec())];
+    archive.create(object("before", "before")).await.expect("created");
+    let path = |name: &str| folder.path().join("archive/.yarder/P/d").join(name);
+    let before = inode_of(&path("before"));
+    for read in [true, false] {
+        let name = if read { "read" } else { "made again" };
+        fails.store(1, Ordering::SeqCst);
+        assert_eq!(failure(archive.create(object(name, "mine")).await), ArchiveFailure::Broken);
+        let first = inode_of(&path(name));
+        let key = object(name, "")[0].0.clone();
+        if read {
+            assert_eq!(archive.get(vec![key]).await, Ok(vec![Some(b"mine".to_vec())]));
+        } else {
+            assert_eq!(archive.create(object(name, "theirs")).await, Ok(vec![Created::Exists]));
+        }
+        assert_ne!(inode_of(&path(name)), first, "a later flush says nothing of this name");
+        assert_eq!(std::fs::read(path(name)).expect("read"), b"mine");
+    }
+    assert_eq!(inode_of(&path("before")), before, "what was flushed before stays as it is");
 }
 
 fn inode_of(path: &Path) -> u64 {
