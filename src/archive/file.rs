@@ -192,8 +192,7 @@ impl Archive for FileArchive {
 
     async fn get(&self, keys: Vec<String>) -> Result<Vec<Option<Vec<u8>>>, ArchiveError> {
         self.spread(keys, self.patience.threads(), |inside, disk, pulse, group| {
-            let room = inside.reading(disk, pulse)?;
-            group.iter().map(|key| room.small(key)).collect()
+            inside.reading(disk, pulse)?.get(group)
         })
         .await
     }

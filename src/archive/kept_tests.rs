@@ -94,6 +94,27 @@ async fn a_small_object_whose_flush_failed_is_made_anew_before_anybody_reads_it(
     assert_eq!(inode_of(&path("before")), before, "what was flushed before stays as it is");
 }
 
+#[tokio::test]
+async fn what_an_earlier_process_made_is_durable_before_it_is_read() {
+    let flushed = Arc::new(AtomicUsize::new(0));
+    let count = flushed.clone();
+    let edges = edges(move |op, path| {
+        if op == "flush_dir" && path.ends_with(".yarder/receipts/L") {
+            count.fetch_add(1, Ordering::SeqCst);
+        }
+        Ok(())
+    });
+    let (archive, folder) = made(edges).await;
+    let receipts = folder.path().join("archive/.yarder/receipts/L");
+    std::fs::create_dir_all(&receipts).expect("folders");
+    std::fs::write(receipts.join("000000000001"), b"a receipt").expect("written");
+    let key = ".yarder/receipts/L/000000000001".to_owned();
+    for _ in 0..2 {
+        assert_eq!(archive.get(vec![key.clone()]).await, Ok(vec![Some(b"a receipt".to_vec())]));
+        assert_eq!(flushed.load(Ordering::SeqCst), 1, "once a process");
+    }
+}
+
 fn inode_of(path: &Path) -> u64 {
     use std::os::unix::fs::MetadataExt as _;
     std::fs::metadata(path).expect("there").ino()

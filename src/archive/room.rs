@@ -60,6 +60,8 @@ pub(super) struct Durable {
     folders: BTreeSet<String>,
     /// Keys that were made, and whose folder's flush failed. A later flush succeeds over what is lost.
     doubted: BTreeSet<String>,
+    /// Folders whose names this process has flushed, those of an earlier life with them.
+    read: BTreeSet<String>,
 }
 
 /// Folders remembered at most; beyond that all are flushed once more.
@@ -242,6 +244,7 @@ impl<'a> Room<'a> {
         let mut durable = self.durable();
         if durable.folders.len() > REMEMBERED {
             durable.folders.clear();
+            durable.read.clear();
         }
         if now { !durable.folders.insert(folder.to_owned()) } else { durable.folders.contains(folder) }
     }
@@ -424,6 +427,21 @@ impl<'a> Room<'a> {
             // Empty, and only this depot writes here.
             let _ = self.disk.remove(to);
         })
+    }
+
+    /// Small objects; `None` where no file stands. Whoever reads one acts on it, and the process that made
+    /// it may have been killed before its flush: its name is made durable first.
+    pub(super) fn get(&self, keys: &[String]) -> Result<Vec<Option<Vec<u8>>>, ArchiveError> {
+        let mut fresh: BTreeSet<&str> = keys.iter().map(|key| folder_of(key)).collect();
+        fresh.retain(|folder| !self.durable().read.contains(*folder));
+        for folder in fresh {
+            let stat = self.disk.stat(&self.path(folder)).map_err(|e| self.failed(folder, &e))?;
+            if stat.is_some_and(|stat| stat.is_dir) {
+                self.flush_folders(keys.iter().map(String::as_str).filter(|key| folder_of(key) == folder))?;
+                self.durable().read.insert(folder.to_owned());
+            }
+        }
+        keys.iter().map(|key| self.small(key)).collect()
     }
 
     /// Creates small objects.

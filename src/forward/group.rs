@@ -29,6 +29,8 @@ pub(super) struct File {
     /// Where its bytes are.
     pub source: Option<Lies>,
     pub claim: Option<Claim>,
+    /// The claim stood already.
+    pub again: bool,
     pub location: Option<String>,
     pub shared: bool,
     pub back: Option<ReadBack>,
@@ -70,6 +72,7 @@ impl<'f> Group<'f> {
                     named: None,
                     source: None,
                     claim: None,
+                    again: false,
                     back: None,
                     trouble: None,
                 })
@@ -257,7 +260,7 @@ impl<'f> Group<'f> {
                     if !ours {
                         adopted.push((file.due.id, claim.k0.clone(), claim.k1.clone(), fold(&claim.k0)));
                     }
-                    file.claim = Some(staked.claim);
+                    (file.claim, file.again) = (Some(staked.claim), !staked.new);
                 }
                 Err(Unclaimed::Archive(trouble)) => self.troubled(at, trouble),
                 Err(Unclaimed::Bad(bad)) => {
@@ -289,9 +292,10 @@ impl<'f> Group<'f> {
         let mut wanted = Vec::new();
         for (place, file) in self.files.iter().enumerate() {
             let (Some(claim), Some(lies)) = (&file.claim, &file.source) else { continue };
+            let again = file.again;
             at.push(place);
             let Lies { path, at, own } = lies.clone();
-            wanted.push(PutWanted { source: path, at, own, claim: claim.clone() });
+            wanted.push(PutWanted { source: path, at, own, claim: claim.clone(), again });
         }
         if wanted.is_empty() {
             return Ok(());

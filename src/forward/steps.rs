@@ -83,6 +83,8 @@ pub struct PutWanted {
     pub own: bool,
     /// From [`stake`].
     pub claim: Claim,
+    /// The claim stood already: an earlier try may have come as far as the second place.
+    pub again: bool,
 }
 
 /// Where a content has come to lie.
@@ -112,6 +114,18 @@ pub enum Put {
 /// file; trouble with one does not keep the others.
 pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put, ArchiveError>> {
     let mut outcome: Vec<Option<Result<Put, ArchiveError>>> = wanted.iter().map(|_| None).collect();
+    // The first place was another's then, and may be free by now: the content is not to stand twice.
+    let again: Vec<_> = wanted.iter().zip(&mut outcome).filter(|(want, _)| want.again).collect();
+    let keys = again.iter().map(|(want, _)| want.claim.k1.clone()).collect();
+    for ((want, slot), there) in again.into_iter().zip(each(keys, |keys| archive.read_back(keys)).await) {
+        *slot = match there {
+            Ok(Some(back)) if back.size == want.claim.size && back.sha256 == want.claim.sha256 => {
+                Some(Ok(Put::Found { location: want.claim.k1.clone(), back, shared: false }))
+            }
+            Ok(_) => None,
+            Err(error) => Some(Err(error)),
+        };
+    }
     for place in [0, 1] {
         let open: Vec<(usize, StoreItem)> = wanted
             .iter()
@@ -120,7 +134,7 @@ pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put,
                 outcome.get(*at).is_some_and(Option::is_none) && !(place == 0 && want.claim.big)
             })
             .map(|(at, want)| {
-                let PutWanted { source, at: begins, own, claim } = want;
+                let PutWanted { source, at: begins, own, claim, .. } = want;
                 let key = if place == 0 { &claim.k0 } else { &claim.k1 };
                 let (source, key) = (source.clone(), key.clone());
                 let (size, sha256) = (claim.size, claim.sha256);

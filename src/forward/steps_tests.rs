@@ -171,6 +171,7 @@ impl Depot {
                 at: 0,
                 own: true,
                 claim: file.claim.clone(),
+                again: true,
             })
             .collect();
         let mut receipts = Vec::new();
@@ -354,8 +355,13 @@ async fn other_content_at_both_places_blocks_that_file_alone() {
     for key in [&claim.k0, &claim.k1] {
         assert!(archive.insert(key.clone(), b"foreign".to_vec()));
     }
-    let put_of =
-        |file: &Owed| PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone() };
+    let put_of = |file: &Owed| PutWanted {
+        source: file.source.clone(),
+        at: 0,
+        own: true,
+        claim: file.claim.clone(),
+        again: false,
+    };
     let wanted: Vec<_> = depot.files.iter().map(put_of).collect();
     let outcome = put(&archive, &wanted).await;
     assert_eq!(outcome[0], Ok(Put::Blocked));
@@ -371,7 +377,13 @@ async fn one_unreadable_file_keeps_no_other_back() {
     let mut wanted: Vec<_> = depot
         .files
         .iter()
-        .map(|file| PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone() })
+        .map(|file| PutWanted {
+            source: file.source.clone(),
+            at: 0,
+            own: true,
+            claim: file.claim.clone(),
+            again: false,
+        })
         .collect();
     wanted[0].source = spool.path().join("missing");
     let outcome = put(&memory(), &wanted).await;
@@ -385,9 +397,23 @@ async fn big_content_goes_straight_to_its_second_place() {
     let mut depot = Depot::new(spool.path(), "east", "d", &[("a.log", LARGE)]);
     let file = &mut depot.files[0];
     file.claim.big = true;
-    let wanted = PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone() };
+    let wanted =
+        PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone(), again: false };
     let location = file.claim.k1.clone();
     assert_eq!(put(&memory(), &[wanted]).await, [Ok(Put::Stored { location, shared: false })]);
+}
+
+#[tokio::test]
+async fn what_came_to_its_second_place_does_not_come_to_the_first_when_that_is_free_again() {
+    let spool = tempfile::tempdir().expect("spool");
+    let depot = Depot::new(spool.path(), "east", "d", &[("a.log", LARGE)]);
+    let (file, archive) = (&depot.files[0], memory());
+    assert!(archive.insert(file.claim.k1.clone(), LARGE.to_vec()));
+    let wanted =
+        PutWanted { source: file.source.clone(), at: 0, own: true, claim: file.claim.clone(), again: true };
+    let put = put(&archive, &[wanted]).await;
+    assert!(matches!(&*put, [Ok(Put::Found { location, .. })] if *location == file.claim.k1), "{put:?}");
+    assert_eq!(archive.object(&file.claim.k0), None);
 }
 
 #[tokio::test]

@@ -225,7 +225,9 @@ impl Ledger {
 
 /// KiB of pages that a connection keeps which is asked again and again.
 const WORKING: i64 = 8192;
-/// The same of one that goes through all of the database once.
+/// The same of one that reads a part of it beside the writer.
+const READING: i64 = 2048;
+/// The same of one that goes through all of it once.
 const PASSING: i64 = 512;
 
 /// Settings of every connection, which keeps `cache` KiB of pages.
@@ -267,7 +269,7 @@ pub fn read_on(disk: &dyn Disk, state_dir: &Path) -> Result<Query, LedgerError> 
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = connect(disk, &path, flags)?;
-    settle(&db, WORKING)?;
+    settle(&db, READING)?;
     schema::refuse_newer(&db)?;
     if schema::version(&db)? < schema::VERSION {
         return Err(LedgerError::Open("it is of an older version: start the service once".into()));

@@ -341,8 +341,8 @@ fn one(
                     _ => {}
                 }
                 let fetching = *state == State::Fetching;
-                let todo_of = if fetching { Mending::Restart } else { Mending::Forget };
-                mend.push(todo_of(*id));
+                let mending_of = if fetching { Mending::Restart } else { Mending::Forget };
+                mend.push(mending_of(*id));
             }
         },
         Some((_, State::Held, _)) => found.bytes += len,
