@@ -318,6 +318,18 @@ pub(super) fn archived(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
     advance_with(tx, id, Happening::BecameArchived, &json!({}), set, &[&tx.now, &lived(tx.db)?]).map(drop)
 }
 
+/// A whole file of which every required archive has a copy, and one at least, is archived.
+pub(super) fn archive_if_done(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    let any = tx
+        .db
+        .prepare_cached(
+            "SELECT 1 FROM versions v JOIN obligations o ON o.version = v.id
+             WHERE v.id = ? AND v.state = 'whole' AND o.state = 'verified'",
+        )?
+        .exists([id.0])?;
+    if any && has_all(tx, id, &wanted_archives(tx)?)? { archived(tx, id) } else { Ok(()) }
+}
+
 /// Whole files that wait for no required archive any more, and have one copy at least.
 fn archive_what_has_all(tx: &Tx<'_>, archives: &[(String, bool)]) -> Result<(), LedgerError> {
     let mut statement = tx.db.prepare(

@@ -4,7 +4,7 @@ use rusqlite::{Row, params};
 use serde_json::{Value, json};
 
 use super::adopted::{Adopted, again};
-use super::archives::wanted_archives;
+use super::archives::{archive_if_done, wanted_archives};
 use super::dropped;
 use super::events::{advance, advance_by, advance_with, event};
 use super::exchange::fetched_again;
@@ -419,6 +419,10 @@ pub(super) fn whole(
         false => &wanted,
     };
     owed.iter().try_for_each(|archive| owe(tx, facts.id, archive))?;
+    // Fetched again for an archive that is not asked any more: the others have it still.
+    if before.is_some() {
+        archive_if_done(tx, facts.id)?;
+    }
     Ok(Adopted::Whole)
 }
 

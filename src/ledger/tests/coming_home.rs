@@ -95,3 +95,22 @@ async fn what_is_being_fetched_is_taken_for_archived_at_the_start_alone() {
     let due = desk.ledger.due("one", [].into_iter(), 9).await.expect("due");
     assert_eq!(due[0].spool.as_deref(), Some("spool-a"));
 }
+
+#[tokio::test]
+async fn what_comes_again_for_an_archive_that_is_no_longer_asked_is_archived() {
+    let desk = Desk::new().await;
+    let both = [("one", true), ("two", true)];
+    desk.archives(&both).await;
+    let id = desk.whole("a", &["one", "two"]).await;
+    desk.verify("one", id).await;
+    desk.verify("two", id).await;
+    desk.ledger.unlinked(vec![id]).expect("told");
+    // The copy in one archive is gone, and the file is fetched again for it.
+    desk.ledger.found_wrong("two", id, "missing".into()).await.expect("owed");
+    desk.ledger.no_source("two", vec![id], vec!["L-0101".into()]).await.expect("asked");
+    desk.archives(&both[..1]).await;
+    desk.ledger.grant(Grant { id, spool: "again".into(), reserved: 0 }).expect("granted");
+    let came = desk.ledger.whole(vec![(facts(id, "a", 5000, &["one"]), false)]).await;
+    assert!(came.is_ok(), "{came:?}");
+    assert_eq!(desk.known("a").await.state, State::Archived);
+}

@@ -48,7 +48,9 @@ impl Model {
                 }
                 ensure!(held, "{} holds {} bytes that {logger} never held", path.display(), stored.size);
                 ensure!(
-                    before.is_none_or(|before| before.sha == stored.sha) || self.power_was_cut,
+                    before.is_none_or(|before| before.sha == stored.sha)
+                        || self.power_was_cut
+                        || self.damaged.contains_key(&path),
                     "{} was overwritten",
                     path.display()
                 );

@@ -81,8 +81,9 @@ impl World {
         match said {
             Ok(_) => Ok(true),
             Err(ServiceError::Panic(e)) => Err(format!("a command panicked: {e}")),
-            Err(e) if self.disk.met() > met || !self.disk.wrong().is_empty() => {
-                self.log.note(|| format!("it was of the disk: {e}"));
+            Err(e) if self.model.rolled_back || self.disk.met() > met || !self.disk.wrong().is_empty() => {
+                self.log
+                    .note(|| format!("it was of the disk, or of what the older ledger did not know: {e}"));
                 Ok(false)
             }
             Err(e) => Err(format!("a command failed, and nothing was wrong: {e}")),

@@ -164,7 +164,11 @@ impl World {
         disk.boot();
         let loaded = load(&disk, &setting).map_err(|e| e.to_string()).expect("configuration");
         // Archives that were always there.
-        let steady = setting.roots.iter().copied().take(if setting.mood == Mood::Edits { 1 } else { 2 });
+        let steady = setting
+            .roots
+            .iter()
+            .copied()
+            .take(if matches!(setting.mood, Mood::Edits | Mood::Removal) { 1 } else { 2 });
         Self {
             model: Model::new(disk.clone(), setting.roots.clone(), steady.collect()),
             socket: folder.join(format!("{seed}-{:?}.sock", std::thread::current().id())),
