@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use yarder::sim::{Content, Effect, Options, Point};
+use yarder::sim::{Content, Effect, Options, Point, SimLogger};
 
 use super::depot::{Depot, TestClock, content, dice, eventually, logger, recorded};
 
@@ -132,18 +132,24 @@ async fn where_ranges_do_not_work_what_came_before_the_unreadable_part_is_held()
     assert!(depot.findings("never-fits").is_empty());
 }
 
+/// A logger with one file that begins at zero each time and ends at 60 % of it, and its depot.
+async fn leaves_at_sixty_percent(dice: &mut fastrand::Rng) -> (Arc<SimLogger>, Depot) {
+    let logger = Arc::new(logger(Options::http(), &[("1.log", content(dice, 600_000))]).await);
+    logger.faults().ignore_ranges = true;
+    logger.faults().rate = Some(400_000);
+    logger.faults().always(Point::file("1.log", 360_000), Effect::Stall);
+    let depot = Depot::new();
+    depot.write(&[("1", logger.url())]);
+    (logger, depot)
+}
+
 /// A logger that begins at zero each time, in a vehicle that leaves each night at 60 % of its file.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_file_that_never_fits_into_the_vehicles_stay_is_told_with_its_minutes_and_lets_others_first() {
     let mut dice = dice("stuck, drives off");
     // A minute passes in a second; 360 kB take 0.9 s.
     let clock = TestClock::fast(60);
-    let logger = Arc::new(logger(Options::http(), &[("1.log", content(&mut dice, 600_000))]).await);
-    logger.faults().ignore_ranges = true;
-    logger.faults().rate = Some(400_000);
-    logger.faults().always(Point::file("1.log", 360_000), Effect::Stall);
-    let depot = Depot::new();
-    depot.write(&[("1", logger.url())]);
+    let (logger, depot) = leaves_at_sixty_percent(&mut dice).await;
     let list = depot.path().join("vehicles.toml");
     let text = std::fs::read_to_string(&list).expect("the list");
     let leaves = "[[vehicle]]\nleaves = \"05:30\"";
@@ -190,12 +196,7 @@ async fn a_file_that_never_fits_into_the_vehicles_stay_is_told_with_its_minutes_
 async fn a_file_that_gets_no_turn_in_the_vehicles_stay_is_told_like_one_that_was_cut() {
     let mut dice = dice("stuck, no turn");
     let clock = TestClock::fast(60);
-    let logger = Arc::new(logger(Options::http(), &[("1.log", content(&mut dice, 600_000))]).await);
-    logger.faults().ignore_ranges = true;
-    logger.faults().rate = Some(400_000);
-    logger.faults().always(Point::file("1.log", 360_000), Effect::Stall);
-    let depot = Depot::new();
-    depot.write(&[("1", logger.url())]);
+    let (logger, depot) = leaves_at_sixty_percent(&mut dice).await;
     for night in 1..=4 {
         assert!(night == 1 || depot.findings("never-fits").is_empty(), "before night {night}");
         // That it cannot resume is seen in the second night; from then on all others come first.

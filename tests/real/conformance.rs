@@ -20,7 +20,7 @@ use crate::servers::{Program, Running};
 use crate::tree::{self, Truth};
 
 /// Who answers.
-enum Server {
+pub enum Server {
     Real(Program),
     Sim(Protocol),
 }

@@ -20,7 +20,7 @@ use yarder::model::{Digest, EDGE, Edges as FileEdges, Proof, RunningHash};
 use yarder::remove::{Guard, Permit, Policy};
 use yarder::sim::{Content, EtagStyle, FtpOptions, HttpOptions, Options, Protocol, RemovalFault, SimLogger};
 
-use crate::conformance::{dial, failure, path};
+use crate::conformance::{Server, dial, failure, path};
 use crate::servers::{Program, Running};
 
 const NAME: &str = "a log.log";
@@ -28,11 +28,6 @@ const CENTRAL: &str = "central";
 
 fn bytes() -> Vec<u8> {
     (0..100_000_u32).map(|n| (n % 251) as u8).collect()
-}
-
-enum Server {
-    Real(Program),
-    Sim(Protocol),
 }
 
 /// A server with one log file, and who it is in another.
