@@ -137,11 +137,12 @@ impl Transfer<'_> {
             }
         }
         let left = item.look.size.map_or(UNTOLD, |size| size.saturating_sub(item.mark.offset));
+        // First, since what lies behind its mark goes, and gives its room back.
+        let partial = self.partial(&item, left).await?;
         let room = match self.spool.budget().reserve(left) {
             Ok(room) => room,
             Err(no) => return Ok(Ended::NoRoom(no)),
         };
-        let partial = self.partial(&item, left).await?;
         let (partial, mut going) = match self.begin(link, &item, partial, room).await? {
             Ok(begun) => begun,
             Err(ended) => return Ok(ended),

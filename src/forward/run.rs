@@ -140,11 +140,12 @@ impl Forwarder {
                             }
                             Err(RecvError::Closed) => break,
                         },
-                        () = self.edges.clock.sleep(REST), if !rested => {
+                        // Also what an outage, or a copy that was put off, has left meanwhile: nothing new comes
+                        // to be whole in a spool that is full.
+                        () = self.edges.clock.sleep(if rested { LOOK } else { REST }) => {
                             (rested, stay) = (true, 0);
                             self.tidy().await?;
                         }
-                        () = self.edges.clock.sleep(LOOK), if rested => {}
                     }
                 }
                 Err(ForwardError::Attach(AttachError::Ledger(e)) | ForwardError::Ledger(e)) => {

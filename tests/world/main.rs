@@ -50,6 +50,18 @@ fn chosen() -> Range<u64> {
     }
 }
 
+/// Seeds that broke a promise once: a content that came to stand twice, a receipt whose name was lost, copies of
+/// an archive that was taken out, archived files that left the spool no more, a partial that took its own room.
+const ONCE: [u64; 6] = [357, 1267, 2473, 2797, 3703, 6792];
+
+#[test]
+fn what_broke_a_promise_once_does_not_again() {
+    let folder = tempfile::tempdir().expect("folder for sockets");
+    for seed in ONCE {
+        assert_eq!(plot::run(seed, false, folder.path()).broken, None, "seed {seed}");
+    }
+}
+
 #[test]
 fn no_seed_breaks_a_promise() {
     let folder = tempfile::tempdir().expect("folder for sockets");
