@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::{Value, json};
 
 use super::card::{self, Card, Forecast};
@@ -12,13 +12,15 @@ use super::engine::{self, Between};
 use super::hours::{self, Hour};
 use super::vehicle::{Whose, whose};
 use super::{Limits, Row, STANDING, buses, numbers, round};
-use crate::inspect::facts::Summary;
+use crate::inspect::facts::{BusLine, Summary};
 use crate::ledger::Severity;
 use crate::report::words::{self, calendar_day, count, moment, size};
 
 /// Runs and files that a cause names.
 const NAMED: usize = 3;
 const DAY: f64 = 86_400_000.0;
+/// How near each other the frames of a shorter time are says nothing of the bus (common practice, no source).
+const LOADED: SignedDuration = SignedDuration::from_secs(10);
 
 /// A logger and what came from it.
 #[derive(Debug, Clone)]
@@ -450,8 +452,13 @@ impl Day<'_> {
         let most = self.limits.bus_load * 100.0;
         let buses =
             self.files().flat_map(|(row, facts, home)| facts.buses.iter().map(move |bus| (row, bus, home)));
+        let long = |bus: &BusLine| {
+            bus.first.zip(bus.last).is_some_and(|(first, last)| last.duration_since(first) >= LOADED)
+        };
         let (load, row, bus, home) = buses
-            .filter_map(|(row, bus, home)| Some((bus.load.filter(|load| *load > most)?, row, bus, home)))
+            .filter_map(|(row, bus, home)| {
+                Some((bus.load.filter(|load| *load > most && long(bus))?, row, bus, home))
+            })
             .max_by(|a, b| a.0.total_cmp(&b.0))?;
         let vehicle = self.seen.vehicle;
         Some(Found {

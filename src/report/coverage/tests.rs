@@ -210,6 +210,11 @@ fn damage_and_losses_are_told() {
     };
     assert_eq!(codes(&last_day(loaded(86.0))), ["bus-load"]);
     assert_eq!(codes(&last_day(loaded(60.0))), Vec::<&str>::new());
+    let few = last_day(|made| {
+        loaded(86.0)(made);
+        made.facts.buses[0].first = made.facts.buses[0].last;
+    });
+    assert!(!codes(&few).contains(&"bus-load"), "a few frames in a row");
 }
 
 #[test]

@@ -15,6 +15,7 @@ use tokio_util::sync::CancellationToken;
 use yarder::clock::Clock as _;
 use yarder::config::{Checked, Loaded, Pair, Problems, RealEnv, check};
 use yarder::edges::{Edges, Inline, Random};
+use yarder::ledger::FileRow;
 use yarder::ledger::state::State;
 use yarder::network::Network;
 use yarder::progress::Progress;
@@ -439,6 +440,18 @@ impl World {
                     other => Err(format!("it did not end in order: {other:?}")),
                 };
             }
+        }
+        // What a person has to decide first, and is told.
+        let held = |row: &FileRow| row.state == State::Held;
+        let waits = |book: &Book| {
+            let told = |code: &str| book.findings.iter().any(|f| f.gone.is_none() && f.id.starts_with(code));
+            told("archive-other:") && self.model.rolled_back
+                || told("spool-full:") && book.rows.iter().any(held)
+        };
+        if self.last.as_ref().is_some_and(waits) {
+            until.cancel();
+            self.ended((&mut run).await)?;
+            return Ok(End::Over);
         }
         owed.truncate(5);
         for finding in self.last.iter().flat_map(|book| &book.findings).filter(|f| f.gone.is_none()) {
