@@ -115,23 +115,30 @@ pub enum Put {
 pub async fn put(archive: &dyn Archive, wanted: &[PutWanted]) -> Vec<Result<Put, ArchiveError>> {
     let mut outcome: Vec<Option<Result<Put, ArchiveError>>> = wanted.iter().map(|_| None).collect();
     // The first place was another's then, and may be free by now: the content is not to stand twice.
-    let again: Vec<_> = wanted.iter().zip(&mut outcome).filter(|(want, _)| want.again).collect();
-    let keys = again.iter().map(|(want, _)| want.claim.k1.clone()).collect();
-    for ((want, slot), there) in again.into_iter().zip(each(keys, |keys| archive.read_back(keys)).await) {
-        *slot = match there {
-            Ok(Some(back)) if back.size == want.claim.size && back.sha256 == want.claim.sha256 => {
-                Some(Ok(Put::Found { location: want.claim.k1.clone(), back, shared: false }))
-            }
-            Ok(_) => None,
-            Err(error) => Some(Err(error)),
+    let mut second = vec![false; wanted.len()];
+    let again: Vec<_> =
+        (0..wanted.len()).filter(|at| wanted.get(*at).is_some_and(|want| want.again)).collect();
+    let keys = again.iter().filter_map(|at| Some(wanted.get(*at)?.claim.k1.clone())).collect();
+    for (at, there) in again.into_iter().zip(each(keys, |keys| archive.read_back(keys)).await) {
+        let (Some(want), Some(second), Some(slot)) =
+            (wanted.get(at), second.get_mut(at), outcome.get_mut(at))
+        else {
+            continue;
         };
+        match there {
+            Ok(back) => {
+                *second = back.is_some_and(|b| b.size == want.claim.size && b.sha256 == want.claim.sha256);
+            }
+            Err(error) => *slot = Some(Err(error)),
+        }
     }
     for place in [0, 1] {
         let open: Vec<(usize, StoreItem)> = wanted
             .iter()
             .enumerate()
             .filter(|(at, want)| {
-                outcome.get(*at).is_some_and(Option::is_none) && !(place == 0 && want.claim.big)
+                let first = !want.claim.big && second.get(*at) == Some(&false);
+                outcome.get(*at).is_some_and(Option::is_none) && (place == 1 || first)
             })
             .map(|(at, want)| {
                 let PutWanted { source, at: begins, own, claim, .. } = want;

@@ -51,8 +51,9 @@ fn chosen() -> Range<u64> {
 }
 
 /// Seeds that broke a promise once: a content that came to stand twice, a receipt whose name was lost, copies of
-/// an archive that was taken out, archived files that left the spool no more, a partial that took its own room.
-const ONCE: [u64; 6] = [357, 1267, 2473, 2797, 3703, 6792];
+/// an archive that was taken out, archived files that left the spool no more, a partial that took its own room, a copy
+/// whose name was believed after its flush had failed.
+const ONCE: [u64; 7] = [357, 1267, 2473, 2797, 3703, 6792, 6974];
 
 #[test]
 fn what_broke_a_promise_once_does_not_again() {
