@@ -35,6 +35,7 @@
 //! * Every wait for a logger or an archive has a limit, transfers one on silence rather than on
 //!   their whole length, and ends when the service is told to stop.
 #![forbid(unsafe_code)]
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used))]
 #![warn(missing_docs)]
 
 pub mod config;

@@ -1,6 +1,7 @@
 //! The `yarder` command: arguments, logging, a runtime, an exit code.
 
 #![forbid(unsafe_code)]
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used))]
 
 use std::process::ExitCode;
 
