@@ -463,3 +463,27 @@ impl<'d> Loggers<'_, 'd> {
         }
     }
 }
+
+#[cfg(test)]
+impl Kind {
+    /// A kind that says no more than which files it has, for tests.
+    pub fn of_files(files: &[&str]) -> Self {
+        Self {
+            name: "wifi-http".to_owned(),
+            files: crate::link::Patterns::new(files).expect("patterns"),
+            files_text: files.iter().map(|text| (*text).to_owned()).collect(),
+            order: Order::Name,
+            open_file: OpenFile::Newest,
+            settle: Duration::from_secs(60),
+            closed_after: Duration::from_secs(900),
+            time_zone: jiff::tz::TimeZone::UTC,
+            proof: Proof::Length,
+            quiet_when_done: Duration::from_secs(600),
+            backlog: Backlog::AfterNew,
+            content: crate::inspect::Known::default(),
+            limits: super::Limits::default(),
+            card_size: None,
+            remove: None,
+        }
+    }
+}

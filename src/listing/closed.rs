@@ -94,28 +94,10 @@ fn last_of_streams<'a>(kind: &Kind, files: &'a [Standing]) -> BTreeMap<&'a [u8],
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::Backlog;
-    use crate::link::Patterns;
-    use crate::model::Proof;
 
     fn kind(order: Order) -> Kind {
-        Kind {
-            name: "wifi".into(),
-            files: Patterns::new(&["**"]).expect("patterns"),
-            files_text: Vec::new(),
-            order,
-            open_file: OpenFile::None,
-            settle: Duration::ZERO,
-            closed_after: Duration::ZERO,
-            time_zone: jiff::tz::TimeZone::UTC,
-            proof: Proof::Length,
-            quiet_when_done: Duration::ZERO,
-            backlog: Backlog::All,
-            content: crate::inspect::Known::default(),
-            limits: crate::config::Limits::default(),
-            card_size: None,
-            remove: None,
-        }
+        let (settle, closed_after) = (Duration::ZERO, Duration::ZERO);
+        Kind { order, open_file: OpenFile::None, settle, closed_after, ..Kind::of_files(&["**"]) }
     }
 
     /// Names with their times in seconds; 0 is one that cannot be believed.

@@ -10,12 +10,11 @@ use serde_json::json;
 use super::words::Glyphs;
 use super::*;
 use crate::config::{
-    ArchiveConfig, ArchiveTarget, Backlog, Config, Depot, Kind, Layout, LayoutField, LayoutPart, Logger,
-    OpenFile, Order, Poll, Vehicle, Weekdays,
+    ArchiveConfig, ArchiveTarget, Config, Depot, Kind, Layout, LayoutField, LayoutPart, Logger, Poll,
+    Vehicle, Weekdays,
 };
 use crate::ledger::{FindingRow, LoggerDay, NotHome, Severity};
-use crate::link::Patterns;
-use crate::model::{ArchiveName, Day, LoggerId, Proof, VehicleId};
+use crate::model::{ArchiveName, Day, LoggerId, VehicleId};
 
 mod past;
 
@@ -33,23 +32,7 @@ pub(super) fn at(text: &str) -> Timestamp {
 
 /// A depot of the vehicles and loggers named: `(vehicle, logger)`.
 pub(super) fn config(fleet: &[(&str, &str)]) -> Config {
-    let kind = Arc::new(Kind {
-        name: "wifi-http".into(),
-        files: Patterns::new(&["**/*.log"]).expect("patterns"),
-        files_text: vec!["**/*.log".into()],
-        order: Order::Name,
-        open_file: OpenFile::Newest,
-        settle: Duration::from_secs(60),
-        closed_after: Duration::from_secs(900),
-        time_zone: TimeZone::UTC,
-        proof: Proof::Length,
-        quiet_when_done: Duration::from_secs(600),
-        backlog: Backlog::AfterNew,
-        content: crate::inspect::Known::default(),
-        limits: crate::config::Limits::default(),
-        card_size: None,
-        remove: None,
-    });
+    let kind = Arc::new(Kind::of_files(&["**/*.log"]));
     let mut vehicles: Vec<Arc<Vehicle>> = Vec::new();
     let mut loggers = Vec::new();
     for (vehicle, logger) in fleet {

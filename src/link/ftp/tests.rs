@@ -17,9 +17,8 @@ use secrecy::SecretString;
 use self::server::{Say, Script, Server};
 use super::*;
 use crate::clock::SystemClock;
-use crate::config::{Backlog, Kind, Login, OpenFile, Order};
-use crate::link::Patterns;
-use crate::model::{ListedSize, LoggerId, Precision, Proof, VehicleId};
+use crate::config::{Kind, Login};
+use crate::model::{ListedSize, LoggerId, Precision, VehicleId};
 
 /// The day of the recordings; its monotonic time is ahead of the machine's by that much.
 #[derive(Debug)]
@@ -39,23 +38,7 @@ impl Clock for RecordedDay {
 
 /// A logger with a login and no address.
 pub(in crate::link) fn logger(files: &[&str], zone: TimeZone) -> Arc<Logger> {
-    let kind = Kind {
-        name: "kind".to_owned(),
-        files: Patterns::new(files).expect("patterns"),
-        files_text: Vec::new(),
-        order: Order::Name,
-        open_file: OpenFile::Newest,
-        settle: Duration::ZERO,
-        closed_after: Duration::ZERO,
-        time_zone: zone,
-        proof: Proof::Length,
-        quiet_when_done: Duration::ZERO,
-        backlog: Backlog::All,
-        content: crate::inspect::Known::default(),
-        limits: crate::config::Limits::default(),
-        card_size: None,
-        remove: None,
-    };
+    let kind = Kind { time_zone: zone, ..Kind::of_files(files) };
     Arc::new(Logger {
         id: LoggerId::new("L-1").expect("id"),
         vehicle: VehicleId::new("PLOW-1").expect("id"),

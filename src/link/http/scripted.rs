@@ -5,15 +5,13 @@ use std::io::ErrorKind;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use jiff::tz::TimeZone;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
 use url::Url;
 
 use super::{HttpDialer, HttpLink};
-use crate::config::{Backlog, Kind, Logger, Login, OpenFile, Order, Poll};
-use crate::link::Patterns;
-use crate::model::{LoggerId, Proof, VehicleId};
+use crate::config::{Kind, Logger, Login, Poll};
+use crate::model::{LoggerId, VehicleId};
 
 /// What the server does about one request.
 #[derive(Clone)]
@@ -121,24 +119,7 @@ async fn serve(mut stream: TcpStream, answer: &(dyn Fn(&str) -> Option<Reply> + 
 }
 
 fn logger(login: Option<Login>) -> Logger {
-    let files = Patterns::new(&["**/*.mf4", "**/*.gz", "!System Volume Information/**"]).expect("patterns");
-    let kind = Kind {
-        name: "wifi-http".into(),
-        files,
-        files_text: Vec::new(),
-        order: Order::Name,
-        open_file: OpenFile::Newest,
-        settle: Duration::from_secs(60),
-        closed_after: Duration::from_secs(900),
-        time_zone: TimeZone::UTC,
-        proof: Proof::Length,
-        quiet_when_done: Duration::from_secs(600),
-        backlog: Backlog::AfterNew,
-        content: crate::inspect::Known::default(),
-        limits: crate::config::Limits::default(),
-        card_size: None,
-        remove: None,
-    };
+    let kind = Kind::of_files(&["**/*.mf4", "**/*.gz", "!System Volume Information/**"]);
     Logger {
         id: LoggerId::new("L-0421").expect("id"),
         vehicle: VehicleId::new("PLOW-03").expect("id"),
