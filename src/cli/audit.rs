@@ -1,13 +1,16 @@
 //! The command that compares the archives with the ledger, and mends wrong copies where it is asked to.
 
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use serde::Serialize;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use crate::archive::{Archive, Archives, FileArchive};
 use crate::audit::{Audit, AuditError, Difference, Progress, WHOLE};
 use crate::config::{ArchiveConfig, ArchiveTarget, Depot};
+use crate::durable;
 use crate::edges::Edges;
 use crate::ledger::Query;
 use crate::report::words::{count, of, plain};
@@ -22,12 +25,14 @@ use super::out::{Failure, Out, Outcome};
 /// here stored. doubled: a logger's content stands at two places. pending: a copy is still owed, which
 /// passes by itself while the service runs. Nothing is changed, unless --repair puts right bytes over a
 /// flipped or a missing copy, from the spool or from another archive. At most 50 MB are read in a second, so
-/// that the archive stays usable. The service audits a sample by itself, by `[audit]` in yarder.toml.
+/// that the archive stays usable. An audit that was interrupted goes on where it was when the same command is
+/// given within a week. The service audits a sample by itself, by `[audit]` in yarder.toml.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   yarder audit                  every copy, byte by byte
   yarder audit --sample 2%      two copies of a hundred, by chance, one at least
   yarder audit --repair         every copy, and right bytes over what is wrong
+  yarder audit --anew           from the beginning, whatever was interrupted before
 
 Exit code 3: there is a difference that does not pass by itself.")]
 pub struct Args {
@@ -37,7 +42,17 @@ pub struct Args {
     /// Restore what is flipped or missing from the spool or another archive
     #[arg(long)]
     repair: bool,
+    /// Begin again, though an audit was interrupted
+    #[arg(long)]
+    anew: bool,
 }
+
+/// Between two moments at which it is written down what was reached: an interruption costs so much.
+const WRITTEN: Duration = Duration::from_secs(10);
+/// What was reached is of no more use after so long: what was read first may have changed.
+const STALE: Duration = Duration::from_secs(7 * 24 * 3600);
+/// Bytes of what was reached, at most.
+const BOOKMARK: usize = 64 * 1024;
 
 /// A share in millionths.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -72,14 +87,13 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
     for config in &loaded.config.archives {
         let name = config.name.as_str();
         let Some(archive) = archives.get(name) else { continue };
-        let mut teller =
-            Teller { name, archive: &*archive, mender: mender.as_ref(), out, tally: Tally::default() };
-        match teller.run(cx, &loaded.config.depot, args.sample).await {
-            Ok(()) => {}
+        let place = loaded.config.depot.state_dir.join(format!("audit-{name}.json"));
+        let mut teller = Teller { name, archive: &*archive, mender: mender.as_ref(), out, repaired: 0 };
+        match teller.run(cx, &loaded.config.depot, args, &place).await {
+            Ok(tally) => total = total + tally,
             Err(Failure::Failed(why)) => failed.push(why),
             Err(other) => return Err(other),
         }
-        total = total + teller.tally;
     }
     // Of an archive that could not be read nothing is known.
     if !out.json && (failed.is_empty() || total != Tally::default()) {
@@ -162,35 +176,98 @@ impl std::ops::Add for Tally {
     }
 }
 
+/// What was reached of an audit, in a file of the state folder for as long as it is not over.
+#[derive(Debug, Serialize, Deserialize)]
+struct Bookmark {
+    began: Timestamp,
+    progress: Progress,
+    repaired: u64,
+}
+
+impl Bookmark {
+    /// That of an audit of the same share, if it was interrupted a short while ago.
+    fn find(cx: &Cx, sample: Share, path: &Path) -> Option<Self> {
+        let bytes = durable::read_small(&*cx.edges.disk, path, BOOKMARK).ok()??;
+        let found: Self = serde_json::from_slice(&bytes).ok()?;
+        let age = Duration::try_from(cx.now().duration_since(found.began)).ok()?;
+        (age <= STALE && found.progress.sample == sample.0).then_some(found)
+    }
+
+    fn write(&self, cx: &Cx, path: &Path) {
+        let temporary = PathBuf::from(format!("{}.new", path.display()));
+        // Every field can be written.
+        let bytes = serde_json::to_vec(self).unwrap_or_default();
+        if let Err(e) = durable::replace(&*cx.edges.disk, path, &temporary, &bytes, 0o640) {
+            tracing::warn!("an interruption would let this audit begin again: {}: {e}", path.display());
+        }
+    }
+}
+
 struct Teller<'a> {
     name: &'a str,
     archive: &'a dyn Archive,
     mender: Option<&'a Mender<'a>>,
     out: &'a mut Out,
-    tally: Tally,
+    repaired: u64,
 }
 
 impl Teller<'_> {
-    async fn run(&mut self, cx: &Cx, depot: &Depot, sample: Share) -> Result<(), Failure> {
-        let seed = cx.edges.random.below(usize::MAX) as i64;
-        let progress = Progress::new(sample.0, seed);
-        let mut audit =
-            Audit::new(&cx.edges, &depot.state_dir, (self.name, self.archive), &depot.name, progress);
-        while !audit.progress.is_over() {
-            let step = audit.step().await.map_err(|e| match e {
-                AuditError::Ledger(e) => Failure::from(e),
-                AuditError::Archive(e) => self.failed(e),
-            })?;
+    async fn run(&mut self, cx: &Cx, depot: &Depot, args: &Args, path: &Path) -> Result<Tally, Failure> {
+        let found = if args.anew { None } else { Bookmark::find(cx, args.sample, path) };
+        if let Some(Bookmark { began, progress, .. }) = found.as_ref().filter(|_| !self.out.json) {
+            let began = began.to_zoned_datetime(depot.time_zone.clone());
+            self.out.line(format!(
+                "{}: goes on with the audit of {}: {} read, {} told. `--anew` begins again.",
+                self.name,
+                began.strftime("%a %d %b %H:%M"),
+                of(progress.counts.copies, "file"),
+                of(progress.counts.differences(), "difference"),
+            ))?;
+        }
+        let mut mark = found.unwrap_or_else(|| {
+            let seed = cx.edges.random.below(usize::MAX) as i64;
+            Bookmark { began: cx.now(), progress: Progress::new(args.sample.0, seed), repaired: 0 }
+        });
+        self.repaired = mark.repaired;
+        let from = (self.name, self.archive);
+        let mut audit = Audit::new(&cx.edges, &depot.state_dir, from, &depot.name, mark.progress.clone());
+        let mut written = cx.edges.clock.mono();
+        let ended = loop {
+            if audit.progress.is_over() {
+                break Ok(());
+            }
+            let step = match audit.step().await {
+                Ok(step) => step,
+                Err(AuditError::Ledger(e)) => break Err(Failure::from(e)),
+                Err(AuditError::Archive(e)) => break Err(self.failed(e)),
+            };
             for difference in &step.differences {
                 self.tell(difference).await?;
             }
+            (mark.progress, mark.repaired) = (audit.progress.clone(), self.repaired);
+            if cx.edges.clock.mono().saturating_sub(written) >= WRITTEN {
+                mark.write(cx, path);
+                written = cx.edges.clock.mono();
+            }
             cx.edges.clock.sleep(step.pause).await;
+        };
+        match ended {
+            Ok(()) => match cx.edges.disk.remove(path) {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                    tracing::warn!("{} cannot be removed: {e}", path.display());
+                }
+                _ => {}
+            },
+            Err(_) => mark.write(cx, path),
         }
+        ended?;
         let counts = audit.progress.counts;
-        self.tally.read = counts.copies;
-        self.tally.pending = counts.pending;
-        self.tally.differences = counts.differences() - self.tally.repaired;
-        Ok(())
+        Ok(Tally {
+            read: counts.copies,
+            differences: counts.differences().saturating_sub(self.repaired),
+            pending: counts.pending,
+            repaired: self.repaired,
+        })
     }
 
     fn failed(&self, e: impl std::fmt::Display) -> Failure {
@@ -204,7 +281,7 @@ impl Teller<'_> {
             }
             _ => None,
         };
-        self.tally.repaired += u64::from(repaired.is_some());
+        self.repaired += u64::from(repaired.is_some());
         let line = Line {
             kind: difference.kind.as_str(),
             archive: self.name,

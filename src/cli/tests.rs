@@ -11,6 +11,7 @@ use crate::ledger::{
 };
 use crate::model::{Blocks, Digest, EDGE, Edges as Ends, Look, Proof, RemotePath};
 
+mod auditing;
 mod mending;
 
 /// A depot on this machine: two configuration files, a ledger, an archive.

@@ -8,7 +8,7 @@ use super::place::{PlaceFacts, content_key, logger_object, places};
 use super::records::{Claim, LoggerRecord};
 use super::run::{ForwardError, Forwarder, Key};
 use super::source::Source;
-use super::steps::{Put, PutWanted, Unclaimed, Verdict, VerifyWanted, put, stake, verify};
+use super::steps::{Put, PutWanted, Unclaimed, put, stake};
 use crate::archive::{ArchiveError, ArchiveFailure, ReadBack, fold};
 use crate::killpoint;
 use crate::ledger::state::Duty;
@@ -337,65 +337,12 @@ impl<'f> Group<'f> {
     }
 
     /// The archive failed in a file's step: an outage, or something that may be the file's own.
-    fn troubled(&mut self, at: usize, trouble: ArchiveError) {
+    pub(super) fn troubled(&mut self, at: usize, trouble: ArchiveError) {
         if trouble.failure.is_outage() {
             self.trouble = self.trouble.take().or(Some(trouble));
         } else if let Some(file) = self.files.get_mut(at) {
             file.trouble = Some(trouble);
         }
-    }
-
-    /// Step 5: every copy is read back.
-    async fn verify(&mut self, name: &str) -> Result<(), ForwardError> {
-        let forwarder = self.forwarder;
-        let open: Vec<usize> = (0..self.files.len())
-            .filter(|at| self.files[*at].location.is_some() && self.files[*at].back.is_none())
-            .collect();
-        let wanted: Vec<VerifyWanted> = open
-            .iter()
-            .map(|at| {
-                let file = &self.files[*at];
-                VerifyWanted {
-                    location: file.location.clone().unwrap_or_default(),
-                    size: file.due.size,
-                    sha256: file.due.sha256,
-                }
-            })
-            .collect();
-        if wanted.is_empty() {
-            return Ok(());
-        }
-        for (at, verdict) in open.into_iter().zip(verify(&*forwarder.archive, &wanted).await) {
-            let wrong = match verdict {
-                Ok(Verdict::Good(back)) => {
-                    self.files[at].back = Some(back);
-                    continue;
-                }
-                Err(trouble) => {
-                    self.troubled(at, trouble);
-                    continue;
-                }
-                Ok(Verdict::Corrupt(_)) => "holds other bytes than were stored",
-                Ok(Verdict::Missing) => "is not there",
-            };
-            let file = &self.files[at];
-            let location = file.location.clone().unwrap_or_default();
-            let why = format!("{location} {wrong}");
-            match file.known {
-                None => forwarder.ledger.found_wrong(name, file.due.id, why).await?,
-                // It stays so until a person repairs it, and is not read again in every round.
-                Some(_) => forwarder.ledger.put_off(name, file.due.id, why).await?,
-            }
-            forwarder.raise(
-                "archive-copy-wrong",
-                Severity::Act,
-                &file.due,
-                json!({ "location": location }),
-                format!("{location} in archive \"{name}\" {wrong}"),
-                "Look at the archive's disk, then run `yarder audit --repair`.",
-            )?;
-        }
-        Ok(())
     }
 
     /// The same bytes from another logger: a card was swapped, or two loggers record one bus.

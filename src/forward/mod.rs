@@ -15,6 +15,7 @@ mod group;
 mod receipts;
 mod run;
 mod source;
+mod verify;
 
 pub use attach::AttachError;
 pub use run::{ForwardError, Forwarder, day_of};

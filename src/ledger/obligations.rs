@@ -87,16 +87,18 @@ const ENDED_BY_A_COPY: &[&str] = &["not-archived", "spool-failed", "archive-copy
 pub(super) const DUE: &str = "SELECT v.id, o.state, o.k0, o.k1, o.location, o.shared, v.logger, l.name, v.vehicle,
     c.number, v.path, v.size, v.sha256, v.head, v.tail, v.blocks, v.proof, v.time, v.whole_at,
     iif(v.state IN ('listed', 'open', 'skipped', 'fetching', 'lost'), NULL, v.spool),
-    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive), f.first, f.last
+    (SELECT e.seq FROM obligations e WHERE e.version = v.extends AND e.archive = o.archive), f.first, f.last,
+    v.state = 'dropped'
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
     LEFT JOIN facts f ON f.version = v.id
   WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
-    AND (o.after <= ?2 OR o.after > ?2 + ?3) AND o.version NOT IN (SELECT value FROM json_each(?4))
+    AND v.state <> 'held' AND (o.after <= ?2 OR o.after > ?2 + ?3) AND o.version NOT IN (SELECT value FROM json_each(?4))
   ORDER BY o.version LIMIT ?5";
 
 impl Ledger {
     /// Copies that are owed to an archive, in the order in which their files were listed, `limit` at
-    /// most; without those that were put off, and without `but`.
+    /// most; without those that were put off, that wait for a person, and without `but`, which are on their
+    /// way. What a person dropped is owed no more.
     pub async fn due(
         &self,
         archive: &str,
@@ -110,9 +112,16 @@ impl Ledger {
                 let mut statement = tx.db.prepare_cached(DUE)?;
                 // A wait longer than the longest: the clock was set back meanwhile.
                 let mut rows = statement.query(params![archive, tx.now, PUT_OFF.1, but, limit as i64])?;
-                let mut all = Vec::new();
+                let (mut all, mut dropped) = (Vec::new(), Vec::new());
                 while let Some(row) = rows.next()? {
-                    all.push(due_of(row)?);
+                    match row.get(23)? {
+                        true => dropped.push(VersionId(row.get(0)?)),
+                        false => all.push(due_of(row)?),
+                    }
+                }
+                for id in dropped {
+                    let detail = json!({ "archive": archive, "why": "its content was dropped" });
+                    advance_duty(tx, id, &archive, Step::TakenOut, &detail)?;
                 }
                 Ok(all)
             })

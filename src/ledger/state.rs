@@ -137,7 +137,7 @@ words! {
         Stored = "stored",
         /// Read back, equal, and the receipt is there.
         Verified = "verified",
-        /// The archive was taken out of the configuration.
+        /// The archive was taken out of the configuration, or a person dropped the content.
         Waived = "waived",
         /// Both places are taken by other content.
         Blocked = "blocked",
@@ -155,7 +155,7 @@ words! {
         Put = "stored",
         /// Read back, equal, receipt stored.
         Proven = "verified",
-        /// The archive was taken out.
+        /// The archive was taken out, or a person dropped the content.
         TakenOut = "waived",
         /// Both places are taken.
         Taken = "blocked",

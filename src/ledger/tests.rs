@@ -16,6 +16,7 @@ use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath};
 use crate::spool::Record;
 
 mod coming_home;
+mod deciding;
 mod lasting;
 mod mending;
 mod older;

@@ -198,3 +198,31 @@ async fn a_logger_off_the_list_is_no_source() {
     assert_eq!(depot.count(State::Lost), 5, "{:?}", depot.states());
     assert_eq!(depot.findings(), ["only-copy-gone"]);
 }
+
+#[tokio::test]
+async fn a_copy_that_was_taken_away_is_put_back_when_its_content_comes_again() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    let copies = depot.ledger().copies("central", "", 9).expect("copies");
+    let taken = copies.iter().find(|copy| copy.location.ends_with("/00002.log")).expect("archived");
+    std::fs::remove_file(depot.root("central").join(&taken.location)).expect("taken away");
+    // The same bytes under another name: they have their receipt already.
+    depot.add("00006.log", content(2), 6);
+    depot.once().await;
+    assert_eq!(depot.count(State::Archived), 6, "{:?}", depot.states());
+    assert_eq!(depot.held_by("central"), hashes(1..=5), "once, at the old place");
+    assert!(depot.root("central").join(&taken.location).exists());
+    assert!(depot.findings().is_empty(), "{:?}", depot.findings());
+}
+
+#[tokio::test]
+async fn a_copy_with_other_bytes_is_left_to_a_person() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    let copies = depot.ledger().copies("central", "", 9).expect("copies");
+    let harmed = copies.iter().find(|copy| copy.location.ends_with("/00002.log")).expect("archived");
+    let at = depot.root("central").join(&harmed.location);
+    std::fs::write(&at, "other bytes").expect("harmed");
+    depot.add("00006.log", content(2), 6);
+    depot.once().await;
+    assert_eq!(std::fs::read(&at).expect("read"), b"other bytes", "nothing is written over");
+    assert!(depot.findings().contains(&"archive-copy-wrong".to_owned()));
+}

@@ -1,0 +1,97 @@
+//! Copies are read back, and one that is no longer there is put back from the spool.
+
+use serde_json::json;
+
+use super::group::Group;
+use super::run::ForwardError;
+use super::source::Source;
+use super::steps::{Verdict, VerifyWanted, verify};
+use crate::archive::{StoreItem, Stored};
+use crate::ledger::{Logged, Severity};
+use crate::spool::Lies;
+
+impl Group<'_> {
+    /// Step 5: every copy is read back.
+    pub(super) async fn verify(&mut self, name: &str) -> Result<(), ForwardError> {
+        let forwarder = self.forwarder;
+        let open: Vec<usize> = (0..self.files.len())
+            .filter(|at| self.files[*at].location.is_some() && self.files[*at].back.is_none())
+            .collect();
+        let wanted: Vec<VerifyWanted> = open
+            .iter()
+            .map(|at| {
+                let file = &self.files[*at];
+                VerifyWanted {
+                    location: file.location.clone().unwrap_or_default(),
+                    size: file.due.size,
+                    sha256: file.due.sha256,
+                }
+            })
+            .collect();
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        for (at, verdict) in open.into_iter().zip(verify(&*forwarder.archive, &wanted).await) {
+            let wrong = match verdict {
+                Ok(Verdict::Good(back)) => {
+                    self.files[at].back = Some(back);
+                    continue;
+                }
+                Err(trouble) => {
+                    self.troubled(at, trouble);
+                    continue;
+                }
+                Ok(Verdict::Missing) if self.put_back(name, at).await? => continue,
+                Ok(Verdict::Corrupt(_)) => "holds other bytes than were stored",
+                Ok(Verdict::Missing) => "is not there",
+            };
+            let file = &self.files[at];
+            let location = file.location.clone().unwrap_or_default();
+            let why = format!("{location} {wrong}");
+            match file.known {
+                None => forwarder.ledger.found_wrong(name, file.due.id, why).await?,
+                // It stays so until a person repairs it, and is not read again in every round.
+                Some(_) => forwarder.ledger.put_off(name, file.due.id, why).await?,
+            }
+            forwarder.raise(
+                "archive-copy-wrong",
+                Severity::Act,
+                &file.due,
+                json!({ "location": location }),
+                format!("{location} in archive \"{name}\" {wrong}"),
+                "Look at the archive's disk, then run `yarder audit --repair`.",
+            )?;
+        }
+        Ok(())
+    }
+
+    /// A content that has its receipt, and no copy any more, gets one at its old place: nothing is written
+    /// over, and a spool that waited for a person would fill. Gives whether it has.
+    async fn put_back(&mut self, name: &str, at: usize) -> Result<bool, ForwardError> {
+        let forwarder = self.forwarder;
+        let Some(file) = self.files.get(at).filter(|file| file.known.is_some()) else { return Ok(false) };
+        let Some(key) = file.location.clone() else { return Ok(false) };
+        let Source::File(Lies { path: source, at: from, own }) = forwarder.source(&file.due).await? else {
+            return Ok(false);
+        };
+        let (id, size, sha256) = (file.due.id, file.due.size, file.due.sha256);
+        let item = StoreItem { source, at: from, own, key: key.clone(), size, sha256 };
+        let (shared, back) = match forwarder.archive.store_and_read(vec![item]).await {
+            Ok(mut stored) => match stored.pop() {
+                Some((Stored::New { shared }, back)) => (shared, back),
+                // Another stands there since; it is looked at in the next round.
+                _ => return Ok(false),
+            },
+            Err(trouble) => {
+                self.troubled(at, trouble);
+                return Ok(true);
+            }
+        };
+        let detail = json!({ "archive": name, "location": key, "from": "the spool" });
+        forwarder.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;
+        if let Some(file) = self.files.get_mut(at) {
+            (file.shared, file.back) = (shared, back);
+        }
+        Ok(true)
+    }
+}
