@@ -107,8 +107,11 @@ impl Group<'_> {
             let ids: Vec<_> = kept.iter().map(|k| k.id).collect();
             moved.extend(&ids);
             let bytes = self.files.iter().filter(|f| ids.contains(&f.due.id)).map(|f| f.due.size).sum();
-            forwarder.ledger.verified(name, kept, rows).await?;
+            let freed = forwarder.ledger.verified(name, kept, rows).await?;
             killpoint::pass("archived-committed");
+            if !freed.is_empty() {
+                forwarder.spool.unlink(freed).await;
+            }
             forwarder.archived(ids.len() as u64, bytes);
             self.elsewhere(ids).await?;
         }

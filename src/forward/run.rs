@@ -262,8 +262,12 @@ impl Forwarder {
             if !due.is_empty() {
                 break due;
             }
+            let (looks, freed) = self.ledger.look_again(name).await?;
+            if !freed.is_empty() {
+                self.spool.unlink(freed).await;
+            }
             // Of an exchanged archive, no more than can be done something about.
-            if stuck.len() >= STUCK || !self.ledger.owe_again(name, STUCK).await? {
+            if !looks && (stuck.len() >= STUCK || !self.ledger.owe_again(name, STUCK).await?) {
                 return Ok(None);
             }
         };

@@ -7,6 +7,7 @@ use serde_json::json;
 
 use super::events::{advance_duty, advance_with};
 use super::findings::clear_of_file;
+use super::missing::came_in;
 use super::partials::lived;
 use super::state::{Happening, Step};
 use super::versions::owe;
@@ -62,6 +63,11 @@ impl Ledger {
     pub async fn follow_archives(&self, archives: Vec<(String, bool)>) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
+                let before = wanted_archives(tx)?;
+                let is_new = |(name, _): &(String, bool)| before.iter().all(|(had, _)| had != name);
+                if archives.iter().any(is_new) {
+                    came_in(tx, &archives)?;
+                }
                 tx.db.execute(
                     "INSERT INTO meta (key, value) VALUES ('archives', ?1) ON CONFLICT (key) DO UPDATE SET value = ?1",
                     [json!(archives).to_string()],

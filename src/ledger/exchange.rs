@@ -363,44 +363,6 @@ fn tell_other(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
     )
 }
 
-/// A copy of a content is verified: what is missing of the same content can be had now. Not of a file
-/// that is being fetched: it may turn out to be another by now.
-pub(super) fn turned_up(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
-    let mut statement = tx.db.prepare_cached(
-        "SELECT o.version, o.archive, v.logger FROM versions w JOIN versions v ON v.sha256 = w.sha256
-         JOIN obligations o ON o.version = v.id
-         WHERE w.id = ? AND o.state = 'missing' AND v.state NOT IN ('listed', 'open', 'fetching')",
-    )?;
-    let missing: Vec<(i64, String, i64)> = statement
-        .query_map([id.0], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
-        .collect::<Result<_, _>>()?;
-    for (version, archive, logger) in missing {
-        let version = VersionId(version);
-        advance_duty(tx, version, &archive, Step::Again, &json!({ "archive": archive, "as": id.0 }))?;
-        if state_of(tx, version)? == State::Lost {
-            advance(tx, version, Happening::ContentTurnedUp, &json!({ "as": id.0 }))?;
-        }
-        tell_lost(tx, &archive, logger)?;
-    }
-    Ok(())
-}
-
-/// Whether the content of a file that is lost now stands in an archive all the same, under another name
-/// or from another card: then it is not lost.
-pub(super) fn is_elsewhere(tx: &Tx<'_>, id: VersionId) -> Result<bool, LedgerError> {
-    let there: Option<i64> = tx
-        .db
-        .prepare_cached(
-            "SELECT w.id FROM versions v JOIN versions w ON w.sha256 = v.sha256 JOIN obligations o ON o.version = w.id
-             WHERE v.id = ? AND o.state = 'verified' LIMIT 1",
-        )?
-        .query_row([id.0], |row| row.get(0))
-        .optional()?;
-    let Some(there) = there else { return Ok(false) };
-    turned_up(tx, VersionId(there))?;
-    Ok(state_of(tx, id)? != State::Lost)
-}
-
 /// A file that had been archived was fetched again: what it is missing from has a source now. One that
 /// turned out to be another says so.
 pub(super) fn fetched_again(
@@ -412,6 +374,14 @@ pub(super) fn fetched_again(
     if before != now {
         event(tx, Some(id), None, "other-content", &json!({ "before": before.hex(), "now": now.hex() }))?;
         tell_other(tx, id)?;
+        // What other archives have is the former content; their receipts tell of it.
+        let mut statement = tx
+            .db
+            .prepare_cached("SELECT archive FROM obligations WHERE version = ? AND state = 'verified'")?;
+        let others: Vec<String> = statement.query_map([id.0], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        others.iter().try_for_each(|archive| {
+            owed_anew(tx, id, archive, Step::FoundWrong, "its content is another one now")
+        })?;
     }
     let mut statement =
         tx.db.prepare_cached("SELECT archive FROM obligations WHERE version = ? AND state = 'missing'")?;

@@ -8,8 +8,9 @@ use serde_json::json;
 
 use super::dropped::refuse;
 use super::events::{advance, event};
-use super::exchange::{is_elsewhere, state_of};
+use super::exchange::state_of;
 use super::findings::{ENDED_BY_LOSS, clear_of_file};
+use super::missing::is_elsewhere;
 use super::partials::lived;
 use super::removal::{self, Remains};
 use super::state::{Happening, State};
@@ -84,19 +85,6 @@ pub struct Known {
     pub open: bool,
 }
 
-/// A content that a logger is known to have had.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Content {
-    /// Its version.
-    pub id: VersionId,
-    /// Digests of its first and last bytes.
-    pub edges: Edges,
-    /// The logger's name.
-    pub owner: String,
-    /// It lies in the spool, and no archive has it yet.
-    pub waits: bool,
-}
-
 /// A listed file with its exact look.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Seen {
@@ -149,10 +137,15 @@ pub enum Change {
         /// Which.
         path: RemotePath,
     },
-    /// The patterns do not want it, or the kind leaves old stock where it is.
+    /// The kind leaves old stock where it is.
     Unwanted {
         /// Which.
         path: RemotePath,
+    },
+    /// The patterns do not want it any more, on whichever card it was.
+    NotWanted {
+        /// Which version.
+        id: VersionId,
     },
     /// The patterns want it after all.
     Wanted {
@@ -185,6 +178,8 @@ pub enum Change {
 pub struct Applied {
     /// Files that became lost with this listing, as text.
     pub lost: Vec<String>,
+    /// Partials in the spool that are of no more use.
+    pub freed: Vec<String>,
 }
 
 pub(super) fn stamp(ms: Option<i64>) -> Option<Timestamp> {
@@ -270,39 +265,6 @@ impl Ledger {
                     }
                 }
                 all.sort_by(|a, b| a.path.cmp(&b.path));
-                Ok(all)
-            })
-            .await
-    }
-
-    /// Contents that this logger (or, with `others`, any other logger) had under that path with
-    /// that size, newest first. At most 20. Of this logger's, those that need
-    /// not be fetched again.
-    pub async fn contents_at(
-        &self,
-        logger: i64,
-        path: &RemotePath,
-        size: u64,
-        others: bool,
-    ) -> Result<Vec<Content>, LedgerError> {
-        let path = path.clone();
-        self.writer
-            .ask(move |tx| {
-                let mut statement = tx.db.prepare_cached(
-                    "SELECT v.id, v.head, v.tail, l.name, v.state = 'whole' FROM versions v JOIN loggers l ON l.id = v.logger
-                     WHERE v.path = ?1 AND v.size = ?2 AND v.head IS NOT NULL AND v.tail IS NOT NULL AND v.gaps IS NULL
-                       AND (v.logger = ?3) <> ?4
-                       AND (?4 OR v.state IN ('whole', 'archived', 'removing', 'removed', 'gone', 'dropped'))
-                     ORDER BY v.id DESC LIMIT 20",
-                )?;
-                let mut rows = statement.query(params![path.as_bytes(), size as i64, logger, others])?;
-                let mut all = Vec::new();
-                while let Some(row) = rows.next()? {
-                    if let (Some(head), Some(tail)) = (digest_of(row.get(1)?), digest_of(row.get(2)?)) {
-                        let (id, owner, waits) = (VersionId(row.get(0)?), row.get(3)?, row.get(4)?);
-                        all.push(Content { id, edges: Edges { head, tail }, owner, waits });
-                    }
-                }
                 Ok(all)
             })
             .await
@@ -431,6 +393,7 @@ fn apply(
         Change::Open { path } => step(tx, logger, &path, Happening::MayBeWritten),
         Change::Closed { path } => step(tx, logger, &path, Happening::Closed),
         Change::Unwanted { path } => step(tx, logger, &path, Happening::Unwanted),
+        Change::NotWanted { id } => advance(tx, id, Happening::Unwanted, &json!({})).map(drop),
         Change::Wanted { path } => step(tx, logger, &path, Happening::Wanted),
         Change::CameBack { id, seen } => {
             let state = state_of(tx, id)?;
@@ -469,7 +432,7 @@ fn absent(tx: &Tx<'_>, id: VersionId, applied: &mut Applied) -> Result<(), Ledge
                 if state == State::Lost {
                     clear_of_file(tx, id, None, ENDED_BY_LOSS)?;
                 }
-                if state == State::Lost && !is_elsewhere(tx, id)? {
+                if state == State::Lost && !is_elsewhere(tx, id, &mut applied.freed)? {
                     applied.lost.push(path_of(&path)?.to_string());
                 }
             }

@@ -7,9 +7,10 @@ use serde_json::json;
 
 use super::archives::{ReceiptRow, archived, has_all, remember, wanted_archives};
 use super::events::{advance_duty, advance_duty_with, event};
-use super::exchange::{owed_anew, state_of, turned_up};
+use super::exchange::{owed_anew, state_of};
 use super::findings::{clear_of_file, open_codes};
 use super::listings::{path_of, stamp};
+use super::missing::turned_up;
 use super::state::{Duty, State, Step};
 use super::versions::unlinked;
 use super::{Ledger, LedgerError, Tx, VersionId};
@@ -275,13 +276,13 @@ impl Ledger {
             .await
     }
 
-    /// Copies are verified and have their receipts.
+    /// Copies are verified and have their receipts. Gives the names of partials that are of no more use.
     pub async fn verified(
         &self,
         archive: &str,
         kept: Vec<Kept>,
         receipts: Vec<(String, ReceiptRow)>,
-    ) -> Result<(), LedgerError> {
+    ) -> Result<Vec<String>, LedgerError> {
         let archive = archive.to_owned();
         self.writer
             .ask(move |tx| {
@@ -289,9 +290,11 @@ impl Ledger {
                     remember(tx, &archive, logger, receipt)?;
                 }
                 let archives = wanted_archives(tx)?;
-                kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives))?;
+                let mut freed = Vec::new();
+                kept.iter().try_for_each(|copy| verified(tx, &archive, copy, &archives, &mut freed))?;
                 let ended = open_codes(tx, ENDED_BY_A_COPY)?;
-                kept.iter().try_for_each(|copy| clear_of_file(tx, copy.id, Some(&archive), &ended))
+                kept.iter().try_for_each(|copy| clear_of_file(tx, copy.id, Some(&archive), &ended))?;
+                Ok(freed)
             })
             .await
     }
@@ -353,7 +356,13 @@ fn due_of(row: &Row<'_>) -> Result<Due, LedgerError> {
     })
 }
 
-fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]) -> Result<(), LedgerError> {
+fn verified(
+    tx: &Tx<'_>,
+    archive: &str,
+    copy: &Kept,
+    archives: &[(String, bool)],
+    freed: &mut Vec<String>,
+) -> Result<(), LedgerError> {
     let detail = json!({ "archive": archive, "location": copy.location, "receipt": copy.seq, "verified": copy.verified, "note": copy.note });
     let set = ", location = ?5, folded = ?6, seq = ?7, verified = ?8";
     let values = params![copy.location, copy.location.to_lowercase(), copy.seq, copy.verified];
@@ -363,7 +372,7 @@ fn verified(tx: &Tx<'_>, archive: &str, copy: &Kept, archives: &[(String, bool)]
             .prepare_cached("INSERT OR IGNORE INTO manifests (archive, folder) VALUES (?, ?)")?
             .execute(params![archive, folder])?;
     }
-    turned_up(tx, copy.id)?;
+    turned_up(tx, copy.id, freed)?;
     if state_of(tx, copy.id)? == State::Whole && has_all(tx, copy.id, archives)? {
         archived(tx, copy.id)?;
     }

@@ -231,11 +231,20 @@ impl Visit<'_> {
     /// An entry that the present card has not had: a new content, unless it is not the logger's first
     /// card and its ends are those of a content that this logger had under that name.
     async fn fresh(&mut self, seen: &Seen, why: &'static str, sighted: &mut Sighted) -> Result<(), End> {
+        let may_be_known = self.row.card_number > 1;
+        self.known_or_new(seen, may_be_known, why, sighted).await
+    }
+
+    async fn known_or_new(
+        &mut self,
+        seen: &Seen,
+        may_be_known: bool,
+        why: &'static str,
+        sighted: &mut Sighted,
+    ) -> Result<(), End> {
         let mut same_as: Option<Content> = None;
         // Of one whose size is not told nothing is compared: it is not empty for that.
-        if self.row.card_number > 1
-            && let Some(size) = seen.look.size
-        {
+        if may_be_known && let Some(size) = seen.look.size {
             let before = self.yard.ledger.contents_at(self.row.key, &seen.path, size, false).await?;
             if !before.is_empty()
                 && let Some(ends) = self.ends(seen).await?
@@ -291,7 +300,10 @@ impl Visit<'_> {
             Match::Changed => sighted.changes.push(Change::Changed { id, seen: seen.clone() }),
             Match::TimeOnly => self.by_ends(seen, matched, known, sighted).await?,
             Match::CameBack => sighted.changes.push(Change::CameBack { id, seen: seen.clone() }),
-            Match::New if known.state == State::Removed => self.after_removal(seen, known, sighted).await?,
+            // The name is there again, with the content that it had or with a new one.
+            Match::New if known.state == State::Removed => {
+                self.known_or_new(seen, true, "its name was removed before", sighted).await?;
+            }
             Match::New => self.add(seen, None, "not known", sighted),
             Match::Grown | Match::Shrunk | Match::Returned => self.add(seen, None, "it grew", sighted),
         }
@@ -300,19 +312,6 @@ impl Visit<'_> {
             let why = if replaced { Remains::Replaced } else { Remains::Listed };
             sighted.changes.push(Change::Remains { id, why });
         }
-        Ok(())
-    }
-
-    /// A name that was removed is there again: with the content that it had, or with a new one.
-    async fn after_removal(&mut self, seen: &Seen, known: &Known, sighted: &mut Sighted) -> Result<(), End> {
-        let mut same_as = None;
-        if known.look.size == seen.look.size
-            && let (Some(edges), Some(ends)) = (&known.edges, self.ends(seen).await?)
-            && ends.both_of(edges)
-        {
-            same_as = Some(known.id);
-        }
-        self.add(seen, same_as, "its name was removed before", sighted);
         Ok(())
     }
 
@@ -362,8 +361,8 @@ impl Visit<'_> {
             }
             let unfinished = matches!(known.state, State::Listed | State::Open | State::Fetching);
             if !self.logger.kind.files.wants(&known.path) {
-                if unfinished && known.on_card {
-                    sighted.changes.push(Change::Unwanted { path: known.path.clone() });
+                if unfinished {
+                    sighted.changes.push(Change::NotWanted { id: known.id });
                 }
             } else if listing.is_whole()
                 && (unfinished

@@ -195,6 +195,9 @@ impl<'y> Visit<'y> {
         let applied =
             self.yard.ledger.apply(&self.row, &vehicle, listing.is_whole(), sighted.changes).await?;
         self.row.met = true;
+        if !applied.freed.is_empty() {
+            self.yard.spool.unlink(applied.freed).await;
+        }
         self.findings(&listing, applied.lost, first)?;
         let pending = self.pending().await?;
         let left = Left { closed: pending.len(), open: self.open.len() };

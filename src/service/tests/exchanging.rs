@@ -226,3 +226,102 @@ async fn a_copy_with_other_bytes_is_left_to_a_person() {
     assert_eq!(std::fs::read(&at).expect("read"), b"other bytes", "nothing is written over");
     assert!(depot.findings().contains(&"archive-copy-wrong".to_owned()));
 }
+
+#[tokio::test]
+async fn a_partial_of_what_turned_up_elsewhere_is_not_taken_for_the_whole_file() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    depot.add("00006.log", Content::noise(6, 300_000), 6);
+    depot.once().await;
+    depot.exchange("central").await;
+    depot.logger.faults().always(Point::file("00006.log", 200_000), Effect::Fin);
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    assert_eq!(depot.states()[5], "00006.log fetching 300000");
+    depot.logger.faults().clear_incidents();
+    assert!(depot.logger.card().rename("00006.log", "00009.log"));
+    depot.once().await;
+    assert_eq!(depot.held_by("central").len(), 6, "under its other name: {:?}", depot.states());
+    // The first name is given up while the archive is away.
+    depot.disk.rename(&depot.root("central"), &depot.root("away")).expect("away");
+    depot.pass(601);
+    depot.once().await;
+    let turned = depot.files().into_iter().find(|f| f.path.as_bytes() == b"00006.log").expect("known");
+    assert_eq!((turned.state, turned.spool), (State::Whole, None));
+    assert_eq!(depot.partials(), 0);
+    depot.disk.rename(&depot.root("away"), &depot.root("central")).expect("back");
+    depot.once().await;
+    assert_eq!(depot.count(State::Archived), 7, "{:?}", depot.states());
+}
+
+#[tokio::test]
+async fn what_is_archived_nowhere_now_is_no_known_content() {
+    let depot = Depot::with_five(vec!["central"]).await;
+    depot.logger.card().remove("00001.log");
+    depot.once().await;
+    depot.pass(601);
+    depot.once().await;
+    assert_eq!(depot.count(State::Gone), 1, "{:?}", depot.states());
+    // It stands on the next card, which is seen first after the archive was exchanged.
+    depot.exchange("central").await;
+    depot.logger.card().format();
+    depot.add("00001.log", content(1), 1);
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    assert_eq!(depot.held_by("central"), hashes(1..=1), "{:?}", depot.states());
+    assert_eq!(depot.count(State::Archived), 2, "on the one card and on the other: {:?}", depot.states());
+    assert!(depot.files().iter().filter(|f| f.state == State::Archived).all(|f| !f.copies.is_empty()));
+}
+
+#[tokio::test]
+async fn what_is_missing_is_looked_for_again_when_another_archive_comes_back() {
+    let mut depot = Depot::with_five(vec!["central", "second"]).await;
+    for n in 1..=5 {
+        depot.logger.card().remove(format!("0000{n}.log"));
+    }
+    depot.once().await;
+    depot.pass(601);
+    depot.once().await;
+    assert_eq!(depot.count(State::Gone), 5, "{:?}", depot.states());
+    depot.archives = vec!["central"];
+    depot.exchange("central").await;
+    depot.once().await;
+    depot.once().await;
+    assert_eq!(depot.held_by("central"), hashes(1..=0), "nobody has them: {:?}", depot.states());
+    depot.archives = vec!["central", "second"];
+    depot.once().await;
+    depot.once().await;
+    assert_eq!(depot.held_by("central"), hashes(1..=5), "{:?}", depot.states());
+}
+
+#[tokio::test]
+async fn a_copy_of_the_former_content_is_no_copy_of_what_was_fetched_instead() {
+    let mut depot = Depot::with_five(vec!["central", "second"]).await;
+    depot.add("00006.log", Content::noise(6, 300_000), 6);
+    depot.once().await;
+    depot.archives = vec!["central"];
+    depot.exchange("central").await;
+    // Neither its name, size and time nor its ends tell it from what it was.
+    let path = depot.ledger().copies("second", "", 9).expect("copies").remove(5).location;
+    let mut bytes = std::fs::read(depot.root("second").join(path)).expect("archived");
+    bytes[150_000] ^= 1;
+    let sha = crate::model::Digest::of(&bytes).hex();
+    depot.logger.card().overwrite("00006.log", Content::bytes(bytes), at(6));
+    depot.logger.card().set_time("00006.log", at(6));
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    depot.archives = vec!["central", "second"];
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    for archive in ["central", "second"] {
+        for copy in depot.ledger().copies(archive, "", 20).expect("copies") {
+            let bytes = std::fs::read(depot.root(archive).join(&copy.location)).expect("there");
+            assert_eq!(crate::model::Digest::of(&bytes), copy.sha256, "{} in {archive}", copy.location);
+        }
+    }
+    assert!(depot.held_by("central").contains(&sha), "{:?}", depot.states());
+    assert!(depot.findings().contains(&"only-copy-gone".to_owned()));
+}

@@ -150,3 +150,22 @@ async fn a_file_written_on_within_its_fixed_size_is_fetched_again_where_its_end_
     depot.once().await;
     assert!(depot.stored("central").contains(&bytes), "{:?}", depot.states());
 }
+
+#[tokio::test]
+async fn a_pattern_that_no_longer_wants_a_file_of_a_card_that_is_gone_ends_nothing() {
+    let mut depot = Depot::new("").await;
+    depot.add("00001.log", Content::noise(1, 300_000), 1);
+    depot.add("00002.log", Content::noise(2, 5000), 2);
+    depot.logger.faults().always(Point::file("00001.log", 200_000), Effect::Fin);
+    depot.once().await;
+    assert_eq!(depot.states(), ["00001.log fetching 300000", "00002.log archived 5000"]);
+    // In the same listing the card is another one.
+    depot.kind = "files = [\"**/*2.log\"]";
+    depot.logger.card().format();
+    depot.add("00002.log", Content::noise(3, 4000), 3);
+    depot.once().await;
+    depot.once().await;
+    let mut states = depot.states();
+    states.sort();
+    assert_eq!(states, ["00001.log skipped 300000", "00002.log archived 4000", "00002.log archived 5000"]);
+}

@@ -17,6 +17,7 @@ pub enum Deed {
     Grow,
     Replace,
     ReplaceShorter,
+    ReplaceLonger,
     Rename,
     DropOldest,
     Leave,
@@ -34,7 +35,7 @@ pub enum Deed {
 }
 
 impl Deed {
-    /// Those that happen anywhere come first.
+    /// Those that happen at random; those that do so anywhere come first.
     pub const ALL: [Deed; 18] = [
         Deed::Record,
         Deed::Grow,
@@ -63,6 +64,7 @@ impl Deed {
             Deed::Grow => "grow",
             Deed::Replace => "replace",
             Deed::ReplaceShorter => "replace by a shorter one",
+            Deed::ReplaceLonger => "replace by a longer one",
             Deed::Rename => "rename",
             Deed::DropOldest => "overwrite the oldest",
             Deed::Leave => "leave",
@@ -140,6 +142,31 @@ impl Shared {
         unit.card.files.get_mut(&path).expect("put").bad = Some(bad);
     }
 
+    /// A content that was there before is there again: on the same card under another name, or on a new card
+    /// under its own.
+    pub fn turns_up(&self, name: &str, path: String, bytes: Vec<u8>, new_card: bool) {
+        let mut yard = self.lock();
+        let (now, mono) = (self.clock.honest(), self.clock.mono());
+        let Some(at) = yard.units.iter().position(|unit| unit.name == name) else { return };
+        let unit = &mut yard.units[at];
+        if bytes.is_empty() || !unit.is_itself() {
+            return;
+        }
+        let time = unit.time(now);
+        let path = if new_card {
+            unit.here = false;
+            unit.away_until = mono + FORMATTED;
+            unit.forget_card();
+            unit.former = Some(std::mem::replace(&mut unit.card, Card::new(at)));
+            path
+        } else {
+            unit.card.next += 1;
+            format!("log_{:04}.log", unit.card.next)
+        };
+        unit.put(path, bytes, time, mono);
+        self.log.note(|| format!("{name}: a content turns up again"));
+    }
+
     pub(super) fn written_over(&self, yard: &mut Yard, at: usize, path: &str) {
         let (now, mono) = (self.clock.honest(), self.clock.mono());
         let (unit, rng) = (&mut yard.units[at], &mut yard.rng);
@@ -181,6 +208,16 @@ impl Shared {
             Deed::Replace | Deed::ReplaceShorter => match unit.some_file(rng) {
                 Some(path) if !unit.reset_clock => {
                     unit.write_over(rng, path, deed == Deed::Replace, now, mono);
+                    true
+                }
+                _ => false,
+            },
+            // By its listing it may have been written on.
+            Deed::ReplaceLonger => match unit.some_file(rng) {
+                Some(path) if !unit.reset_clock => {
+                    let size = unit.card.files[&path].bytes.len() + rng.usize(200..30_000);
+                    let time = time.max(unit.card.files[&path].time + SignedDuration::from_secs(61));
+                    unit.put(path, contents(rng, size), time, mono);
                     true
                 }
                 _ => false,

@@ -58,6 +58,8 @@ pub struct Manner {
     pub digests: bool,
     /// A read goes on to the end that the file has by then.
     pub follows: bool,
+    /// Its vehicle may drive off when a file is to be deleted.
+    pub quits: bool,
     /// Bytes a second.
     pub rate: u64,
 }

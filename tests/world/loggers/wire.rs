@@ -319,13 +319,19 @@ impl Link for Wire {
                 return Err(LinkError::cut("connection reset by peer"));
             }
             file_of(unit, &path)?;
+            // Before it is done, or with the answer on its way.
+            let quits = if unit.manner.quits { rng.u32(..8) } else { 8 };
+            unit.here &= quits > 1;
+            if quits == 0 {
+                return Err(LinkError::cut("connection reset by peer"));
+            }
             match unit.manner.deletes {
                 Deletes::Refuses => return Err(LinkError::new(LinkFailure::Forbidden, "403 Forbidden")),
                 Deletes::Pretends => return Ok(()),
                 Deletes::Does => gone = unit.take(&path),
             }
             // The answer may be lost on its way.
-            if chance(rng, unit.trouble.cut) {
+            if !unit.here || chance(rng, unit.trouble.cut) {
                 return Err(LinkError::cut("connection reset by peer"));
             }
             Ok(())

@@ -367,6 +367,10 @@ impl Model {
                     row.copies
                 )
             });
+            let query = ledger::read_on(&self.disk, Path::new(STATE));
+            for event in query.and_then(|query| query.story(row.id)).unwrap_or_default() {
+                world.log.note(|| format!("  event of {:?}: {:?} {}", row.id, event.what, event.detail));
+            }
         }
         for (path, _) in self.disk.files(&format!("{STATE}/spool")) {
             let (seen, durable) = (self.disk.seen(&path), self.disk.durable(&path));
@@ -406,7 +410,7 @@ impl Model {
         );
         let waiting = |(row, copy): &(&FileRow, &ledger::Copy)| {
             matches!(copy.duty, Duty::Owed | Duty::Claimed | Duty::Stored)
-                && row.state != State::Lost
+                && !matches!(row.state, State::Lost | State::Held)
                 && !blocked(row)
         };
         let copies = book.rows.iter().flat_map(|row| row.copies.iter().map(move |copy| (row, copy)));

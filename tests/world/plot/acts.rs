@@ -2,6 +2,7 @@
 
 use jiff::SignedDuration;
 use yarder::clock::Clock as _;
+use yarder::ledger::state::State;
 
 use super::setting::{Edits, Mood};
 use super::{End, World};
@@ -9,6 +10,8 @@ use crate::disk::{Faults, Part};
 use crate::loggers::{Deed, Fuse, Then, Trouble};
 
 const DAY: i64 = 24 * 3600;
+/// Nothing was there for it to happen to.
+const NOTHING: &str = "nothing";
 
 /// Something that happens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,18 +40,23 @@ enum Act {
     Swap,
     Spoil,
     Lose,
+    Longer,
 }
 
 /// How often something happens in a run of another mood, and of some.
 type Weight = (Act, u32, &'static [(Mood, u32)]);
 
-const ACTS: [Weight; 24] = [
+const ACTS: [Weight; 25] = [
     (Act::Record, 10, &[(Mood::Removal, 16), (Mood::Persons, 6)]),
-    (Act::Deed, 8, &[(Mood::Persons, 4)]),
+    (Act::Deed, 8, &[(Mood::Persons, 4), (Mood::Decided, 3)]),
     (Act::InTransfer, 4, &[]),
     (Act::WrittenOver, 2, &[(Mood::Common, 3), (Mood::Removal, 3)]),
-    (Act::Visit, 1, &[(Mood::Persons, 8), (Mood::Removal, 2)]),
-    (Act::AirTrouble, 3, &[(Mood::Removal, 4), (Mood::Persons, 6), (Mood::Losses, 5)]),
+    (Act::Visit, 1, &[(Mood::Persons, 8), (Mood::Removal, 2), (Mood::Decided, 8), (Mood::Leaving, 3)]),
+    (
+        Act::AirTrouble,
+        3,
+        &[(Mood::Removal, 4), (Mood::Persons, 6), (Mood::Losses, 5), (Mood::Decided, 4), (Mood::Leaving, 2)],
+    ),
     (Act::AirClear, 1, &[]),
     (Act::ArchiveTrouble, 2, &[(Mood::Disks, 3)]),
     (Act::ArchiveBack, 1, &[(Mood::Disks, 2)]),
@@ -58,15 +66,16 @@ const ACTS: [Weight; 24] = [
     (Act::DiskWell, 1, &[(Mood::Disks, 2)]),
     (Act::KillInTheMiddle, 3, &[]),
     (Act::KillInTransfer, 1, &[]),
-    (Act::Kill, 1, &[(Mood::Persons, 2)]),
+    (Act::Kill, 1, &[(Mood::Persons, 2), (Mood::Decided, 3)]),
     (Act::PowerCut, 2, &[]),
-    (Act::Stop, 1, &[(Mood::Persons, 4)]),
+    (Act::Stop, 1, &[(Mood::Persons, 4), (Mood::Decided, 6), (Mood::Turning, 3)]),
     (Act::ClockJumps, 2, &[]),
     (Act::ClockRight, 1, &[]),
-    (Act::Edited, 0, &[(Mood::Edits, 10), (Mood::Removal, 1)]),
+    (Act::Edited, 0, &[(Mood::Edits, 10), (Mood::Removal, 1), (Mood::Turning, 4)]),
     (Act::Swap, 0, &[(Mood::Swaps, 4)]),
-    (Act::Spoil, 0, &[(Mood::Persons, 4)]),
-    (Act::Lose, 0, &[(Mood::Losses, 8)]),
+    (Act::Spoil, 0, &[(Mood::Persons, 4), (Mood::Decided, 3)]),
+    (Act::Lose, 0, &[(Mood::Losses, 8), (Mood::Turning, 8)]),
+    (Act::Longer, 0, &[(Mood::Turning, 4), (Mood::Decided, 1), (Mood::Leaving, 1)]),
 ];
 
 impl World {
@@ -82,7 +91,11 @@ impl World {
     /// Something happens. Gives how the life ends by it, where it does.
     pub(super) fn something(&mut self) -> Option<End> {
         let mood = self.setting.mood;
+        let anything = self.is_seldom();
         let weight = |(_, weight, moods): &Weight| {
+            if anything {
+                return 1;
+            }
             moods.iter().find(|(of, _)| *of == mood).map_or(*weight, |(_, more)| *more)
         };
         let all: u32 = ACTS.iter().map(weight).sum();
@@ -104,8 +117,20 @@ impl World {
             _ => None,
         };
         let what = self.happens(act, at);
-        self.did(what);
+        if what != NOTHING {
+            self.did(what);
+        }
         end
+    }
+
+    /// Files stand as they seldom do: everything is as likely as everything else.
+    fn is_seldom(&mut self) -> bool {
+        match self.setting.mood {
+            Mood::Decided => self.is_rare(State::Dropped),
+            Mood::Leaving => self.is_rare(State::Removing),
+            Mood::Turning => self.is_rare(State::Lost) && self.rng.bool(),
+            _ => false,
+        }
     }
 
     fn some(&mut self, most: u32) -> u32 {
@@ -136,6 +161,7 @@ impl World {
                 self.deed(at, deed)
             }
             Act::Spoil => self.deed(at, Deed::Spoil),
+            Act::Longer => self.deed(at, Deed::ReplaceLonger),
             Act::Lose => {
                 let deed = [Deed::Vanish, Deed::Vanish, Deed::Return][self.rng.usize(..3)];
                 self.deed(at, deed)
@@ -291,7 +317,7 @@ impl World {
 
     /// Somebody else writes over a file of an archive, or takes it away.
     fn harm(&mut self) -> &'static str {
-        let Some((path, sha)) = self.model.some_stored(&mut self.rng) else { return "nothing to harm" };
+        let Some((path, sha)) = self.model.some_stored(&mut self.rng) else { return NOTHING };
         self.log.note(|| format!("{} is harmed", path.display()));
         let text = path.to_string_lossy().into_owned();
         let mut bytes = self.disk.seen(&path).unwrap_or_default();
@@ -324,6 +350,11 @@ impl World {
             }
             3 | 4 => {
                 edits.narrow = !edits.narrow;
+                "patterns changed"
+            }
+            // Before it is closed.
+            _ if self.setting.mood == Mood::Turning && self.is_rare(State::Open) => {
+                edits.narrow = true;
                 "patterns changed"
             }
             5 => {

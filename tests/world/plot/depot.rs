@@ -38,8 +38,14 @@ impl World {
                 self.disk.remove_durably(&wal);
                 self.rolled_back("ledger's log is gone");
             }
-            6..8 if self.setting.mood == Mood::Persons && !self.model.rolled_back => self.exchange()?,
-            6 if self.setting.mood == Mood::Removal && !self.model.rolled_back => self.exchange()?,
+            6..8 if matches!(self.setting.mood, Mood::Persons | Mood::Decided | Mood::Turning)
+                && !self.model.rolled_back =>
+            {
+                self.exchange()?;
+            }
+            6 if matches!(self.setting.mood, Mood::Removal | Mood::Leaving) && !self.model.rolled_back => {
+                self.exchange()?
+            }
             _ => {}
         }
         // It is looked at sooner or later.
@@ -100,12 +106,13 @@ impl World {
             self.did(if keeps { "a person keeps a file" } else { "a person drops a file" });
             // What a person keeps is as good as held by its logger.
             let path = Path::new(STATE).join(format!("spool/{}.part", spool.unwrap_or_default()));
-            if let Some(bytes) = self.disk.seen(&path).filter(|_| keeps) {
+            let bytes = self.disk.seen(&path);
+            if let Some(bytes) = bytes.as_ref().filter(|_| keeps) {
                 let mut yard = self.shared.lock();
                 let unit =
                     yard.units.iter_mut().find(|unit| unit.name == logger).expect("a logger of the list");
-                unit.held.insert(yarder::model::Digest::of(&bytes), bytes.len());
-                unit.kept.insert(row_path);
+                unit.held.insert(yarder::model::Digest::of(bytes), bytes.len());
+                unit.kept.insert(row_path.clone());
             }
             let done = self.command(async |world| {
                 let (edges, config) = (world.edges(), &world.loaded.config);
@@ -114,11 +121,14 @@ impl World {
                     false => service::held_drop(edges, config, id, "worthless").await,
                 }
             });
-            // The ledger may have gone on, or back, since it was read.
-            if let Err(e) = done
-                && !e.contains("waits for a person")
-            {
-                return Err(e);
+            match done {
+                Ok(true) if !keeps && self.setting.mood == Mood::Decided && self.rng.u32(..3) > 0 => {
+                    let new_card = self.rng.u32(..3) > 0;
+                    self.shared.turns_up(&logger, row_path, bytes.unwrap_or_default(), new_card);
+                }
+                // The ledger may have gone on, or back, since it was read.
+                Err(e) if !e.contains("waits for a person") => return Err(e),
+                _ => {}
             }
         }
         Ok(())
@@ -126,8 +136,9 @@ impl World {
 
     /// The archive's medium is exchanged for an empty one, and a person accepts that.
     fn exchange(&mut self) -> Result<(), Broken> {
+        let roots: Vec<_> = self.setting.archives(&self.edits).collect();
+        let (root, _) = roots[self.rng.usize(..roots.len())];
         self.did("archive exchanged");
-        let (root, _) = self.setting.roots[self.rng.usize(..self.setting.roots.len())];
         // Whoever does that sees to the disks too.
         self.disk.heal();
         self.disk.wipe(root);

@@ -102,10 +102,13 @@ struct World {
 /// Something that a scene lets happen.
 pub type Act = fn(&Shared);
 
+/// Seeds from here on are about what is met seldom.
+const SELDOM: u64 = 10_000;
+
 /// Plays one seed. `keep` writes the event log.
 pub fn run(seed: u64, keep: bool, folder: &Path) -> Outcome {
     let mut rng = fastrand::Rng::with_seed(seed);
-    let setting = Setting::draw(&mut rng);
+    let setting = Setting::draw(&mut rng, seed >= SELDOM);
     World::new(seed, rng, setting, keep, folder).whole()
 }
 
@@ -165,11 +168,18 @@ impl World {
         disk.boot();
         let loaded = load(&disk, &setting).map_err(|e| e.to_string()).expect("configuration");
         // Archives that were always there.
-        let steady = setting
-            .roots
-            .iter()
-            .copied()
-            .take(if matches!(setting.mood, Mood::Edits | Mood::Removal) { 1 } else { 2 });
+        let steady = setting.roots.iter().copied().take(
+            if setting.mood.is_seldom() || matches!(setting.mood, Mood::Edits | Mood::Removal) {
+                1
+            } else {
+                2
+            },
+        );
+        // A person will have to decide something.
+        if setting.mood == Mood::Decided {
+            shared.spoiled(0, 20_000, 9_000);
+            shared.lock().units[0].trouble.flip = 400;
+        }
         Self {
             model: Model::new(disk.clone(), setting.roots.clone(), steady.collect()),
             socket: folder.join(format!("{seed}-{:?}.sock", std::thread::current().id())),
@@ -179,7 +189,7 @@ impl World {
             shared,
             log,
             left: setting.acts,
-            more: setting.acts,
+            more: if setting.mood.is_seldom() { 2 * setting.acts } else { setting.acts },
             setting,
             edits,
             clock_is_wrong: false,

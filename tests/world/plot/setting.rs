@@ -13,9 +13,17 @@ pub enum Mood {
     Persons,
     Disks,
     Losses,
+    /// Files that a person drops, and everything that can happen after.
+    Decided,
+    /// Vehicles that drive off while their files are removed, and everything that can happen meanwhile.
+    Leaving,
+    /// Files that are lost or no longer wanted, and come back.
+    Turning,
 }
 
 impl Mood {
+    /// Of what is met seldom.
+    const SELDOM: [Mood; 3] = [Mood::Decided, Mood::Leaving, Mood::Turning];
     const ALL: [Mood; 9] = [
         Mood::Common,
         Mood::Removal,
@@ -27,6 +35,10 @@ impl Mood {
         Mood::Disks,
         Mood::Losses,
     ];
+
+    pub fn is_seldom(self) -> bool {
+        Self::SELDOM.contains(&self)
+    }
 }
 
 /// What an administrator changed in the files.
@@ -81,6 +93,7 @@ impl Setting {
             times: true,
             digests: false,
             follows: false,
+            quits: false,
             rate: 3_000_000,
         };
         Self {
@@ -103,9 +116,10 @@ impl Setting {
         }
     }
 
-    pub fn draw(rng: &mut fastrand::Rng) -> Self {
-        let mood = Mood::ALL[rng.usize(..Mood::ALL.len())];
-        let removes = mood == Mood::Removal || rng.u32(..8) == 0;
+    pub fn draw(rng: &mut fastrand::Rng, seldom: bool) -> Self {
+        let moods = if seldom { &Mood::SELDOM[..] } else { &Mood::ALL };
+        let mood = moods[rng.usize(..moods.len())];
+        let removes = matches!(mood, Mood::Removal | Mood::Leaving) || rng.u32(..8) == 0;
         let proof = if removes { "reread" } else { ["length", "length", "reread"][rng.usize(..3)] };
         let mut manner = || {
             let times = rng.u32(..5) > 0;
@@ -116,14 +130,16 @@ impl Setting {
                     [rng.usize(..5)],
                 coarse: times && rng.u32(..3) == 0,
                 times,
-                digests: proof == "length" && (mood == Mood::Persons || rng.u32(..3) == 0),
+                digests: proof == "length"
+                    && (matches!(mood, Mood::Persons | Mood::Decided) || rng.u32(..3) == 0),
                 follows: rng.bool(),
+                quits: mood == Mood::Leaving,
                 rate: [8_000, 40_000, 3_000_000][rng.usize(..3)],
             }
         };
         let manners = [manner(), manner()];
         let mut roots = vec![("/central", true)];
-        if mood == Mood::Edits || rng.u32(..4) == 0 {
+        if mood == Mood::Edits || mood.is_seldom() && rng.bool() || rng.u32(..4) == 0 {
             roots.push(("/copy", rng.bool()));
         }
         Self {
