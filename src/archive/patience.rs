@@ -11,6 +11,7 @@ use std::time::Duration;
 use super::{ArchiveError, ArchiveFailure};
 use crate::durable::Disk;
 use crate::edges::Edges;
+use crate::model::amount::span;
 
 /// Runs an archive's jobs.
 #[derive(Debug)]
@@ -159,8 +160,8 @@ impl Patience {
                 }
                 () = self.edges.clock.sleep(self.deadline) => {
                     if waiting.0.signs() == before {
-                        let seconds = self.deadline.as_secs();
-                        return away(format!("it has not answered for {seconds} s"));
+                        let waited = span(self.deadline.as_secs_f64());
+                        return away(format!("it has not answered for {waited}"));
                     }
                 }
             }

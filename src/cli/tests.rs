@@ -125,7 +125,7 @@ impl Depot {
         self.list(&done, "PLOW-01", &["logs/1.log", "logs/2.log"]).await;
         self.bring_home(&done, "logs/1.log", "logs/1.log").await;
         self.bring_home(&done, "logs/2.log", "logs/2.log").await;
-        let counts = VisitCounts { listings: 1, files: 2, bytes: 10_000, twice: 0, cuts: 0 };
+        let counts = VisitCounts { listings: 1, files: 2, bytes: 10_000, ..VisitCounts::default() };
         let visit = self.ledger.begin_visit(done.key).await.expect("visit");
         self.ledger.visit(visit, counts, None).expect("visit");
         let pending = self.logger("L-0411", "SWEEP-11").await;

@@ -107,6 +107,20 @@ fn across(notes: &Notes, depot: &DepotFile<'_>, fleet: &FleetFile<'_>) {
         let help = "add a second [[archive]]; otherwise the copy in the archive is the only one there is";
         notes.push(Draft::warning(kind.spot, message).help(help));
     }
+    for kind in &fleet.rereading {
+        let mut mine =
+            fleet.loggers.iter().map(|at| &at.value).filter(|logger| logger.kind.name == kind.value);
+        let metered =
+            |name: &str| depot.access_points.iter().any(|p| p.value.metered && p.value.name == name);
+        let point = mine.find_map(|logger| logger.access_point.as_deref().filter(|name| metered(name)));
+        let Some(point) = point else { continue };
+        let message = format!(
+            "files of kind `{}` are read twice, also over the access point `{point}`, which is metered",
+            kind.value
+        );
+        let help = "each of them costs twice its volume there; give the loggers there a kind with proof = \"length\"";
+        notes.push(Draft::warning(kind.spot, message).help(help));
+    }
     let Some(state) = depot.depot.as_ref().map(|d| &d.state_dir) else { return };
     for archive in &depot.archives {
         let ArchiveTarget::File(path) = &archive.value.target;

@@ -29,6 +29,8 @@ const MINUTE: Duration = Duration::from_secs(60);
 pub(super) struct FleetFile<'d> {
     /// Kinds whose files are removed, and where they say so.
     pub removing: Vec<At<&'d str>>,
+    /// Kinds whose files are read a second time before they are archived, and where they say so.
+    pub rereading: Vec<At<&'d str>>,
     pub vehicles: Vec<At<Arc<Vehicle>>>,
     pub loggers: Vec<At<Arc<Logger>>>,
     /// Whether every logger was understood, so that one that is not in `loggers` is not there.
@@ -83,9 +85,11 @@ pub(super) fn read<'d>(
         _ => None,
     });
     let all_loggers = loggers.len() == count;
-    let removing =
-        kinds.iter().filter_map(|(name, kind)| Some(At { value: *name, spot: kind.remove? })).collect();
-    FleetFile { removing, vehicles, loggers, all_loggers, access_points_used }
+    let saying = |spot: fn(&KindRead<'_>) -> Option<Spot>| {
+        kinds.iter().filter_map(|(name, kind)| Some(At { value: *name, spot: spot(kind)? })).collect()
+    };
+    let (removing, rereading) = (saying(|kind| kind.remove), saying(|kind| kind.reread));
+    FleetFile { removing, rereading, vehicles, loggers, all_loggers, access_points_used }
 }
 
 /// A kind, and what it lends to its loggers.
@@ -94,6 +98,8 @@ struct KindRead<'d> {
     kind: Arc<Kind>,
     /// Where it says that files are removed.
     remove: Option<Spot>,
+    /// Where it says that its files are read twice.
+    reread: Option<Spot>,
     /// `Some(None)` for an address that was refused.
     url: Option<Option<Template<'d>>>,
     user: Option<At<&'d str>>,
@@ -133,7 +139,9 @@ impl<'d> KindRead<'d> {
         let limits = content::limits(notes, &mut table);
         let card_size = table.size("card_size", 1_000_000..=1_000_000_000_000_000);
         let proofs = [Proof::Digest, Proof::Reread, Proof::Secured, Proof::Length].map(|p| (p.as_str(), p));
+        let reread = table.spot_of("proof");
         let proof = table.choice("proof", &proofs, Proof::Length);
+        let reread = reread.filter(|_| proof == Proof::Reread);
         let quiet_when_done = table.span("quiet_when_done", 10 * MINUTE, Duration::from_millis(100)..=DAY);
         let backlogs = [("after-new", Backlog::AfterNew), ("all", Backlog::All), ("none", Backlog::None)];
         let backlog = table.choice("backlog", &backlogs, Backlog::AfterNew);
@@ -167,7 +175,7 @@ impl<'d> KindRead<'d> {
             remove: remove.map(|at| at.value),
         };
         let remove = remove.map(|at| at.spot);
-        Self { kind: Arc::new(kind), remove, url, user, password, password_given }
+        Self { kind: Arc::new(kind), remove, reread, url, user, password, password_given }
     }
 }
 

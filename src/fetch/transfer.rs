@@ -19,6 +19,7 @@ use crate::ledger::{
     Grant, Ledger, LedgerError, Logged, Pending, Severity, VersionId, VisitCounts, WholeFacts,
 };
 use crate::link::{Link, LinkError, LinkFailure};
+use crate::model::amount::length;
 use crate::model::{Blocks, Digest, Edges as FileEdges, Look, OfferedDigest, Proof};
 use crate::progress::{Progress, Tick};
 use crate::spool::{FinishError, Finished, Finisher, NoRoom, Partial, Reservation, Spool, SpoolError};
@@ -403,8 +404,11 @@ impl Transfer<'_> {
         let size = partial.len();
         let told = after.size.or(going.look.size);
         if let Some(told) = told.filter(|told| *told != size) {
-            let error =
-                LinkError::cut(format!("{size} of {told} bytes came, and the logger called it the end"));
+            let error = LinkError::cut(format!(
+                "{} of {} came, and the logger called it the end",
+                length(size),
+                length(told)
+            ));
             return self.cut(item, partial, error).await;
         }
         if !item.gaps.is_empty() {

@@ -43,7 +43,7 @@ pub struct SpoolDay {
     pub backlog_week: u64,
 }
 
-const DAY: i64 = 86_400_000;
+pub(super) const DAY: i64 = 86_400_000;
 
 /// Contents that are new on a logger in a span: listed or grown in it. Old stock is not new, nor is
 /// what was known already. A later change hides an earlier one for two days at most.
@@ -59,6 +59,9 @@ pub(super) const DATA_UNTIL: &str = "SELECT time FROM versions
 /// Visits of a logger that began in a span.
 pub(super) const VISITS: &str = "SELECT began, ended FROM visits
      WHERE logger = ?1 AND began >= ?2 AND began < ?3 AND listings > 0 ORDER BY began";
+/// What a logger's transfers brought in a span, and the time that they took, ms; where it is known.
+pub(super) const TIMED: &str = "SELECT coalesce(sum(bytes), 0), coalesce(sum(took), 0) FROM visits
+     WHERE logger = ?1 AND began >= ?2 AND began < ?3 AND took > 0";
 /// The one before it.
 pub(super) const BEFORE: &str = "SELECT began, ended FROM visits
      WHERE logger = ?1 AND began < ?2 AND listings > 0 ORDER BY began DESC LIMIT 1";

@@ -8,7 +8,7 @@ use rusqlite::{OptionalExtension as _, params};
 use super::listings::stamp;
 use super::{Ledger, LedgerError, Query, VersionId};
 use crate::inspect::Inspection;
-use crate::inspect::facts::Summary;
+use crate::inspect::facts::{BusLine, ClockLine, DamageLine, Drops, EngineLine, Gap, Summary, VinLine};
 use crate::model::RemotePath;
 
 /// What is in a file, in short.
@@ -53,12 +53,48 @@ const MOST: usize = 3_000;
 /// Files of the time before; of the newest, and of as many spread over the rest, it is read what is in them.
 const BEFORE: usize = 400;
 const NEAR: usize = 16;
-const SPREAD: usize = 60;
+const SPREAD: usize = 24;
 
-/// Of an inspection, whether its times are of an unknown zone.
+/// As much of an inspection as reports look at.
 #[derive(serde::Deserialize)]
-struct Zone {
+struct Inside {
     local_time: bool,
+    complete: bool,
+    damage: Vec<DamageLine>,
+    frames: u64,
+    first: Option<Timestamp>,
+    last: Option<Timestamp>,
+    gaps: Vec<Gap>,
+    buses: Vec<BusLine>,
+    vin: Option<VinLine>,
+    engine: EngineLine,
+    clock: ClockLine,
+    drops: Drops,
+}
+
+impl From<Inside> for Summary {
+    fn from(inside: Inside) -> Self {
+        let mut facts = Self {
+            complete: inside.complete,
+            damage: inside.damage,
+            frames: inside.frames,
+            first: inside.first,
+            last: inside.last,
+            gaps: inside.gaps,
+            buses: inside.buses,
+            vin: inside.vin,
+            engine: inside.engine,
+            clock: inside.clock,
+            drops: inside.drops,
+            ..Self::default()
+        };
+        if inside.local_time {
+            // In another zone than the vehicle's universal time.
+            (facts.clock.local, facts.clock.zone_s) = (true, None);
+        }
+        facts.damage.truncate(1);
+        facts
+    }
 }
 
 /// What became whole in a span.
@@ -197,20 +233,8 @@ impl Query {
         let found = self.db.prepare_cached(INSIDE)?.query_row([id], read).optional()?;
         let known = found.filter(|(format, _)| size == 0 || format != "unknown");
         // A form of an earlier program is no damage: it is not told then.
-        let parsed = known.and_then(|(_, json)| {
-            // Each by itself: for a flattened form serde gathers every field first.
-            let zone = serde_json::from_str::<Zone>(&json).ok()?;
-            Some((zone, serde_json::from_str::<Summary>(&json).ok()?))
-        });
-        Ok(parsed.map(|(Zone { local_time }, mut facts)| {
-            if local_time {
-                // In another zone than the vehicle's universal time.
-                (facts.clock.local, facts.clock.zone_s) = (true, None);
-            }
-            facts.damage.truncate(1);
-            (facts.pgns, facts.addresses, facts.vins, facts.nodes) = Default::default();
-            Box::new(facts)
-        }))
+        let inside = known.and_then(|(_, json)| serde_json::from_str::<Inside>(&json).ok());
+        Ok(inside.map(|inside| Box::new(inside.into())))
     }
 
     /// What lies on a logger's present card.

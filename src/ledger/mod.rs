@@ -270,15 +270,17 @@ pub fn read_on(disk: &dyn Disk, state_dir: &Path) -> Result<Query, LedgerError> 
         Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => return Err(LedgerError::Denied(path)),
         Err(e) => return Err(LedgerError::Open(format!("{}: {e}", path.display()))),
     }
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = connect(disk, &path, flags)?;
+    let db = connect(disk, &path, READ_ONLY)?;
     settle(&db, READING)?;
     schema::refuse_newer(&db)?;
     if schema::version(&db)? < schema::VERSION {
         return Err(LedgerError::Open("it is of an older version: start the service once".into()));
     }
-    Ok(Query::new(db))
+    Ok(Query { db, path: disk.database().is_none().then_some(path) })
 }
+
+/// How a ledger is opened that is only looked at, by one thread at a time.
+const READ_ONLY: OpenFlags = OpenFlags::SQLITE_OPEN_READ_ONLY.union(OpenFlags::SQLITE_OPEN_NO_MUTEX);
 
 #[cfg(test)]
 mod tests;

@@ -1,24 +1,27 @@
 //! Read-only questions: for commands and reports, beside the running service.
 
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
 use serde_json::Value;
 
-use super::days::{ARCHIVED, DATA_UNTIL, NEWS};
+use super::days::{ARCHIVED, DATA_UNTIL, DAY, NEWS, TIMED};
 use super::events::EventRow;
 use super::facts::Contents;
 use super::findings::FindingRow;
 use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
 use super::state::{Duty, State};
-use super::{LedgerError, VersionId};
+use super::{LedgerError, READ_ONLY, READING, VersionId, settle};
 use crate::model::{Digest, Proof, RemotePath};
 
 /// A read-only look at a ledger.
 #[derive(Debug)]
 pub struct Query {
     pub(super) db: Connection,
+    /// Where it lies, if on a file system that SQLite opens itself.
+    pub(super) path: Option<PathBuf>,
 }
 
 /// A copy of a file in an archive.
@@ -124,6 +127,8 @@ pub struct LoggerDay {
     pub twice: u64,
     /// In the span: transfers cut.
     pub cuts: u64,
+    /// Bytes that an hour of transfers brought in the two weeks up to the span's end; `None` where none was timed.
+    pub hourly: Option<u64>,
 }
 
 /// A file that a logger has and that is not here.
@@ -149,8 +154,17 @@ pub(super) const NOT_HOME: &str = "SELECT v.path FROM versions v
   WHERE v.logger = ?1 AND v.state IN (?2, 'fetching') AND v.open = ?3 AND v.backlog = 0 ORDER BY +v.id LIMIT ?4";
 
 impl Query {
-    pub(super) fn new(db: Connection) -> Self {
-        Self { db }
+    /// A second look at the same ledger, for another thread; `None` where there can be none.
+    pub fn beside(&self) -> Option<Self> {
+        let db = Connection::open_with_flags(self.path.as_ref()?, READ_ONLY).ok()?;
+        settle(&db, READING).ok()?;
+        Some(Self { db, path: self.path.clone() })
+    }
+
+    /// Until it is dropped, all questions are answered as of the first one's moment. It holds up no writer, but the
+    /// ledger's log grows meanwhile.
+    pub fn moment(&self) -> Result<Transaction<'_>, LedgerError> {
+        Ok(self.db.unchecked_transaction()?)
     }
 
     /// Every version that fits, oldest first by key, one after the other; `each` says whether to go on.
@@ -308,6 +322,13 @@ impl Query {
              WHERE logger = ? AND began >= ? AND began < ?",
         )?;
         (day.bytes, day.twice, day.cuts) = (bytes as u64, twice as u64, cuts as u64);
+        if day.bytes_to_fetch > day.bytes_backlog {
+            let timed = self.db.prepare_cached(TIMED)?.query_row(params![key, to - 14 * DAY, to], |row| {
+                Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?))
+            })?;
+            let hourly = timed.0.max(0) as f64 * 3_600_000.0 / timed.1 as f64;
+            day.hourly = (timed.0 > 0 && timed.1 > 0).then_some(hourly as u64);
+        }
         let (lost, _, _) = sums(LOST)?;
         day.lost = lost as u64;
         day.data_until =

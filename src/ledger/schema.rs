@@ -321,6 +321,10 @@ CREATE TABLE metered (
     PRIMARY KEY (access_point, day)
 ) STRICT, WITHOUT ROWID;
 ",
+    // 16: how long the transfers of a visit took; of earlier ones nobody knows
+    "
+ALTER TABLE visits ADD COLUMN took INTEGER NOT NULL DEFAULT 0;  -- ms
+",
 ];
 
 /// The version of the schema that this program writes.

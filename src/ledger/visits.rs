@@ -1,5 +1,7 @@
 //! Visits and the service's own up-time.
 
+use std::time::Duration;
+
 use rusqlite::{OptionalExtension as _, params};
 
 use super::{Ledger, LedgerError};
@@ -17,6 +19,8 @@ pub struct VisitCounts {
     pub twice: u64,
     /// Transfers cut.
     pub cuts: u64,
+    /// The time that transfers took.
+    pub took: Duration,
 }
 
 impl Ledger {
@@ -39,7 +43,7 @@ impl Ledger {
                 tx.db
                     .prepare_cached(
                         "UPDATE visits SET listings = ?2, files = ?3, bytes = ?4, twice = ?5, cuts = ?6, why = ?7,
-                           ended = iif(?7 IS NULL, NULL, ?8) WHERE id = ?1",
+                           ended = iif(?7 IS NULL, NULL, ?8), took = ?9 WHERE id = ?1",
                     )?
                     .execute(params![
                         visit,
@@ -49,7 +53,8 @@ impl Ledger {
                         counts.twice as i64,
                         counts.cuts as i64,
                         ended,
-                        tx.now
+                        tx.now,
+                        i64::try_from(counts.took.as_millis()).unwrap_or(i64::MAX),
                     ])?;
                 Ok(())
             })

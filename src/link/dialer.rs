@@ -13,6 +13,7 @@ use super::http::HttpDialer;
 use super::{Dialer, Link, LinkError, LinkFailure};
 use crate::clock::Clock;
 use crate::config::{Logger, Poll};
+use crate::model::amount;
 
 /// Makes links over the network.
 #[derive(Debug)]
@@ -79,7 +80,7 @@ pub(super) async fn connect(address: &Url, span: Duration) -> Result<TcpStream, 
     match timeout(span, attempt).await {
         Ok(Ok(stream)) => Ok(stream),
         Ok(Err(e)) => Err(absent(e.to_string())),
-        Err(_) => Err(absent(format!("no answer for {} s", span.as_secs_f32()))),
+        Err(_) => Err(absent(format!("no answer for {}", amount::span(span.as_secs_f64())))),
     }
 }
 

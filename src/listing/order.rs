@@ -14,26 +14,23 @@ enum Part<'a> {
 /// Digits beyond this many are compared as text; no counter is that long.
 const MAX_DIGITS: usize = 30;
 
-fn parts(name: &[u8]) -> Vec<Part<'_>> {
-    let mut all = Vec::new();
-    let mut rest = name;
-    while let Some(first) = rest.first() {
-        let digit = first.is_ascii_digit();
+fn parts(mut rest: &[u8]) -> impl Iterator<Item = Part<'_>> {
+    std::iter::from_fn(move || {
+        let digit = rest.first()?.is_ascii_digit();
         let len = rest.iter().take_while(|b| b.is_ascii_digit() == digit).count();
         let (part, after) = rest.split_at(len);
+        rest = after;
         let number =
             (digit && len <= MAX_DIGITS).then(|| std::str::from_utf8(part).ok()?.parse().ok()).flatten();
-        all.push(number.map_or(Part::Text(part), Part::Number));
-        rest = after;
-    }
-    all
+        Some(number.map_or(Part::Text(part), Part::Number))
+    })
 }
 
 /// By the numbers in the names, folder by folder; a counter that began again is not followed.
 pub(super) fn by_number(a: &RemotePath, b: &RemotePath) -> Ordering {
     parts(a.folder())
-        .cmp(&parts(b.folder()))
-        .then_with(|| parts(a.name()).cmp(&parts(b.name())))
+        .cmp(parts(b.folder()))
+        .then_with(|| parts(a.name()).cmp(parts(b.name())))
         .then_with(|| a.cmp(b))
 }
 

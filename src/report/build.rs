@@ -1,6 +1,7 @@
 //! From ledger rows to a [`Report`]. Pure: rows and a moment in, a value out.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
@@ -16,7 +17,7 @@ use super::value::{
     SCHEMA, Safety, Totals, VehicleLine, Verdict,
 };
 use super::verdict;
-use crate::config::{Config, Vehicle};
+use crate::config::{Config, Logger, Vehicle};
 use crate::ledger::{
     About, CardUse, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity, SpoolDay, Visit, Watched,
 };
@@ -56,6 +57,7 @@ pub struct Facts {
 impl Facts {
     /// Reads them, for a report of that moment.
     pub fn read(query: &Query, config: &Config, day: &Day, as_of: Timestamp) -> Result<Self, LedgerError> {
+        let _moment = query.moment()?;
         let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
         let loggers = query.loggers(from, to)?;
         let mut visits = BTreeMap::new();
@@ -83,7 +85,8 @@ impl Facts {
         Ok(facts)
     }
 
-    /// What the files say, a logger after the other: the memory that it takes is one logger's, whatever the fleet.
+    /// What the files say, a logger after the other on each of two threads: the memory that it takes is two loggers',
+    /// whatever the fleet.
     fn contents(
         &self,
         query: &Query,
@@ -92,12 +95,34 @@ impl Facts {
         as_of: Timestamp,
     ) -> Result<BTreeMap<String, coverage::Told>, LedgerError> {
         let (part, sight) = so_far(self, day, as_of);
+        let told = &|query: &Query, of: &[Arc<Logger>]| self.told(query, config, of, (day, part, &sight));
+        let (mine, others) = config.loggers.split_at(config.loggers.len() / 2);
+        let Some(second) = query.beside() else { return told(query, &config.loggers) };
+        std::thread::scope(|scope| {
+            let others = scope.spawn(move || {
+                let _moment = second.moment()?;
+                told(&second, others)
+            });
+            let mut all = told(query, mine)?;
+            all.extend(others.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?);
+            Ok(all)
+        })
+    }
+
+    /// What the files of some loggers say.
+    fn told(
+        &self,
+        query: &Query,
+        config: &Config,
+        loggers: &[Arc<Logger>],
+        (day, part, sight): (&Day, Span, &Sight),
+    ) -> Result<BTreeMap<String, coverage::Told>, LedgerError> {
         let zone = &config.depot.time_zone;
         let calendar = day.calendar(zone);
         let list: Vec<_> = config.vehicles.iter().map(|v| (v.id.as_str(), v.vin.as_deref())).collect();
         let rows: BTreeMap<&str, &LoggerDay> = self.loggers.iter().map(|l| (l.logger.as_str(), l)).collect();
         let mut all = BTreeMap::new();
-        for logger in &config.loggers {
+        for logger in loggers {
             let id = logger.id.as_str();
             let Some(row) = rows.get(id) else { continue };
             let recorded = query.recorded(id, (part.0 - 15 * DAY, part.1), part.0.min(calendar.0))?;

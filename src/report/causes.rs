@@ -48,7 +48,7 @@ pub(super) struct Ground<'g> {
 }
 
 impl Ground<'_> {
-    fn finding(&self, code: &str, subject: &str, severity: Severity, since: i64) -> FindingLine {
+    pub fn finding(&self, code: &str, subject: &str, severity: Severity, since: i64) -> FindingLine {
         let since = stamp(Some(since)).unwrap_or(self.day.from);
         // What began before the last report is what that one told.
         let told = self.told(code, subject).filter(|_| self.facts.past.told_after(since));
@@ -350,6 +350,7 @@ pub(super) fn add(report: &mut Report, ground: &Ground<'_>) {
         line.findings.extend(more);
     }
     contents(report, ground);
+    ground.leaving(report);
     ground.gone(report);
 }
 

@@ -134,6 +134,12 @@ pub const CODES: &[(&str, &str)] = &[
         "A logger says in its files that it lost frames. See whether its card is fast enough.",
     ),
     (
+        "leaves-too-soon",
+        "A vehicle is due out, or went out, before its files were home at the pace of its last transfers. Keep its logger \
+         powered in range for the minutes that the finding names, or park it nearer to its access point; its files wait \
+         on the card.",
+    ),
+    (
         "ledger-damaged",
         "The ledger was damaged or gone; it is set aside, and its last backup or a new one stands in its place. See to \
          the disk of the depot PC; what was whole or archived is known again from the spool and the receipts.",
@@ -323,7 +329,9 @@ mod tests {
             sources(&src.join(part), &mut text);
         }
         sources(&src.join("report/coverage"), &mut text);
-        text += &std::fs::read_to_string(src.join("report/causes.rs")).expect("source");
+        for part in ["causes.rs", "leaving.rs"] {
+            text += &std::fs::read_to_string(src.join("report").join(part)).expect("source");
+        }
         for (code, _) in CODES {
             assert!(text.contains(&format!("\"{code}\"")), "{code} is never raised");
         }

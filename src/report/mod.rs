@@ -11,6 +11,7 @@ pub mod coverage;
 pub mod csv;
 pub mod html;
 mod kept;
+mod leaving;
 mod markup;
 pub mod moments;
 mod past;

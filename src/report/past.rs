@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use jiff::civil::Date;
 use jiff::{Timestamp, ToSpan as _};
 use serde::Deserialize;
+use serde::de::IgnoredAny;
 use serde_json::Value;
 
 use super::causes::is_derived;
@@ -49,22 +50,24 @@ pub struct AwayNote {
     pub reason: String,
 }
 
-/// As much of a stored report as later ones need.
+/// As much of a stored report as later ones need; what findings are read as is what they are needed for.
 #[derive(Debug, Deserialize)]
-struct Slim {
+struct Slim<F> {
     from: Timestamp,
     to: Timestamp,
-    vehicles: Vec<SlimVehicle>,
+    vehicles: Vec<SlimVehicle<F>>,
     #[serde(default)]
     corrections: Vec<Correction>,
+    findings: F,
 }
 
 #[derive(Debug, Deserialize)]
-struct SlimVehicle {
+struct SlimVehicle<F> {
     id: String,
     verdict: Verdict,
     files: SlimFiles,
     loggers: Vec<SlimLogger>,
+    findings: F,
 }
 
 #[derive(Debug, Deserialize)]
@@ -78,20 +81,21 @@ struct SlimLogger {
     listing_whole: bool,
 }
 
-/// What a stored report says of findings.
-#[derive(Debug, Deserialize)]
-struct SlimFindings {
-    #[serde(default)]
-    vehicles: Vec<SlimFindings>,
-    findings: Vec<FindingLine>,
-}
+/// Of an earlier report nobody reads the findings.
+type Earlier = Slim<IgnoredAny>;
 
-impl SlimFindings {
-    /// Those that a report derives itself and that are there.
-    fn derived(self) -> BTreeMap<String, FindingLine> {
-        let all = self.findings.into_iter().chain(self.vehicles.into_iter().flat_map(|v| v.findings));
-        let all = all.filter(|f| is_derived(f) && f.state != FindingState::Gone);
-        all.map(|f| (f.id.clone(), f)).collect()
+impl Slim<Vec<FindingLine>> {
+    /// The findings that it derived itself and that were there, by id; and the rest.
+    fn split(self) -> (BTreeMap<String, FindingLine>, Earlier) {
+        let Slim { from, to, vehicles, corrections, findings: mut all } = self;
+        let vehicles = vehicles.into_iter().map(|v| {
+            all.extend(v.findings);
+            let SlimVehicle { id, verdict, files, loggers, .. } = v;
+            SlimVehicle { id, verdict, files, loggers, findings: IgnoredAny }
+        });
+        let rest = Slim { from, to, vehicles: vehicles.collect(), corrections, findings: IgnoredAny };
+        all.retain(|f| is_derived(f) && f.state != FindingState::Gone);
+        (all.into_iter().map(|f| (f.id.clone(), f)).collect(), rest)
     }
 }
 
@@ -139,9 +143,19 @@ impl Past {
         let first = day.date.saturating_sub(DAYS.days());
         let mut last_of = BTreeMap::new();
         let mut told = BTreeMap::new();
+        let last = query.last_report()?;
+        // One of another version's form tells nothing here.
+        let slim = last.as_ref().and_then(|last| serde_json::from_str::<Slim<Vec<_>>>(&last.json).ok());
+        let (derived, mut newest) = slim.map_or_else(Default::default, |slim| {
+            let (derived, rest) = slim.split();
+            (derived, Some(rest))
+        });
         query.stored_of(first, day.date, |stored| {
-            // One of another version's form tells nothing here.
-            let Ok(slim) = serde_json::from_str::<Slim>(&stored.json) else { return };
+            let slim = match last.as_ref().is_some_and(|last| last.id == stored.id) {
+                true => newest.take(),
+                false => serde_json::from_str::<Earlier>(&stored.json).ok(),
+            };
+            let Some(slim) = slim else { return };
             for correction in &slim.corrections {
                 told.insert((correction.date, correction.vehicle.clone()), correction.is);
             }
@@ -151,19 +165,16 @@ impl Past {
             let (until, was) = (row.note.until?, row.was?);
             Some((row.note.about, (until, was)))
         });
-        let last = query.last_report()?;
-        // One of another version's form tells nothing here.
-        let derived = last.as_ref().and_then(|last| serde_json::from_str::<SlimFindings>(&last.json).ok());
         Ok(Self {
             last: last.map(|last| last.as_of),
-            derived: derived.map(SlimFindings::derived).unwrap_or_default(),
+            derived,
             told: query.told()?,
             corrections: corrections(query, &last_of, &told)?,
             snoozed: snoozed.collect(),
             verdicts: last_of
                 .into_iter()
                 .map(|(date, (_, slim))| {
-                    let line = |v: SlimVehicle| (v.id, (v.verdict, v.files.lost > 0));
+                    let line = |v: SlimVehicle<_>| (v.id, (v.verdict, v.files.lost > 0));
                     (date, slim.vehicles.into_iter().map(line).collect())
                 })
                 .collect(),
@@ -237,7 +248,7 @@ impl Past {
 /// days' reports have corrected already.
 fn corrections(
     query: &Query,
-    days: &BTreeMap<Date, (Stored, Slim)>,
+    days: &BTreeMap<Date, (Stored, Earlier)>,
     told: &BTreeMap<(Date, String), Verdict>,
 ) -> Result<Vec<Correction>, LedgerError> {
     let closed = || days.values().filter(|(stored, _)| stored.is_final);
@@ -270,7 +281,7 @@ fn corrections(
 /// How many files of a vehicle's day came home after its last report; `None` where not all are.
 fn came_home(
     query: &Query,
-    vehicle: &SlimVehicle,
+    vehicle: &SlimVehicle<IgnoredAny>,
     stored: &Stored,
     day: (i64, i64),
 ) -> Result<Option<u64>, LedgerError> {

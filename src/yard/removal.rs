@@ -15,6 +15,7 @@ use crate::killpoint;
 use crate::ledger::{Change, Finding, LedgerError, Remains, Removable, Seen, Severity, VersionId};
 use crate::link::{LinkError, LinkFailure};
 use crate::model::RemotePath;
+use crate::model::amount::span;
 use crate::remove::{Compared, Copies, Guard, Policy, Stays};
 
 /// Files asked of the ledger at a time.
@@ -201,9 +202,9 @@ impl Visit<'_> {
         let mut detail = clearance.detail();
         let remove = &guard.policy.remove;
         detail["policy"] = json!(format!(
-            "kind {}: remove_after {} s, remove_proof {}",
+            "kind {}: remove_after {}, remove_proof {}",
             self.logger.kind.name,
-            remove.after.as_secs(),
+            span(remove.after.as_secs_f64()),
             remove.proof.as_str()
         ));
         let whole = clearance.compared() == Compared::Whole;

@@ -73,7 +73,7 @@ impl Visit<'_> {
                 "file-stuck",
                 &item,
                 json!({ "at_byte": at }),
-                format!("{} has stopped {STUCK_VISITS} times behind {}: the card is probably damaged there", item.path, amount::size(at)),
+                format!("{} has stopped {STUCK_VISITS} times behind {}: the card is probably damaged there", item.path, amount::length(at)),
                 "Check that logger's card, and change it if reading fails there too; the other files are not held up.",
             )?,
             _ => {}
@@ -87,7 +87,7 @@ impl Visit<'_> {
     pub(super) async fn drove_off(&mut self) -> Result<(), YardError> {
         let mut all: BTreeMap<VersionId, Option<Reached>> =
             std::mem::take(&mut self.reached).into_iter().map(|(id, reached)| (id, Some(reached))).collect();
-        let pace = Reached { bytes: self.counts.bytes, took: self.took };
+        let pace = Reached { bytes: self.counts.bytes, took: self.counts.took };
         let pace = (pace.bytes > 0).then_some(pace);
         let resumes = self.link.caps().resumes == Some(true);
         for item in self.yard.ledger.pending(self.row.key).await? {
@@ -116,7 +116,9 @@ impl Visit<'_> {
         };
         let size = item.look.size.unwrap_or(0);
         let minutes = reached.map(|reached| reached.minutes_for(size));
-        let needs = minutes.map_or_else(String::new, |m| format!(" for the {m} min that it needs"));
+        let needs = minutes.map_or_else(String::new, |m| {
+            format!(" for the {} that it needs", amount::span(m as f64 * 60.0))
+        });
         let config = self.yard.config.borrow().clone();
         let vehicle = config.vehicles.iter().find(|v| v.id == self.logger.vehicle);
         let before = vehicle.and_then(|v| v.leaves);

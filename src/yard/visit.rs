@@ -111,8 +111,6 @@ pub(super) struct Visit<'y> {
     strikes: BTreeMap<VersionId, u32>,
     /// Files that were counted in this visit as too large for it.
     pub(super) unfit: BTreeSet<VersionId>,
-    /// How long transfers took.
-    pub(super) took: Duration,
     /// Whether the access point's volume ended the last round of work.
     pub(super) used_up: bool,
     meter: Option<Meter>,
@@ -154,7 +152,6 @@ impl<'y> Visit<'y> {
             reached: BTreeMap::new(),
             strikes: BTreeMap::new(),
             unfit: BTreeSet::new(),
-            took: Duration::ZERO,
             used_up: false,
             meter: None,
             metered: Metered::default(),
@@ -453,7 +450,7 @@ impl<'y> Visit<'y> {
         };
         metered.came(halt.came());
         self.metered = metered;
-        self.took += clock.mono().saturating_sub(began);
+        self.counts.took += clock.mono().saturating_sub(began);
         if matches!(ended, Ended::Cut { .. }) {
             self.cut_short(item, Reached { bytes: halt.came(), took: clock.mono().saturating_sub(began) });
         }

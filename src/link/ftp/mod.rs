@@ -33,6 +33,7 @@ use self::session::{Habits, Session, Started, wire, within};
 use super::{Link, LinkCaps, LinkError, LinkFailure, ListCaps, Listing, MAX_SAYS, Opened};
 use crate::clock::Clock;
 use crate::config::{Logger, SerialFrom};
+use crate::model::amount::length;
 use crate::model::{DigestKind, Look, OfferedDigest, RemotePath};
 use crate::remove::Permit;
 
@@ -354,10 +355,13 @@ async fn begin(
     };
     if let Some(size) = look.size {
         if size < from {
-            return Err(LinkError::new(LinkFailure::BeyondEnd, format!("{size} bytes, {from} asked for")));
+            return Err(LinkError::new(
+                LinkFailure::BeyondEnd,
+                format!("it has {}, read from {} on", length(size), length(from)),
+            ));
         }
         if expect.size.is_some_and(|expected| expected != size) {
-            return Err(LinkError::new(LinkFailure::Changed, format!("{size} bytes now")));
+            return Err(LinkError::new(LinkFailure::Changed, format!("it has {} now", length(size))));
         }
     }
     let from = if habits.rest == Some(false) { 0 } else { from };
@@ -382,7 +386,7 @@ async fn close(mut session: Session, data: Option<TcpStream>, due: u64) -> Resul
     }
     if due > 0 {
         // Four of six servers close a file that was cut short with a 226 all the same.
-        return Err(LinkError::cut(format!("{due} bytes short of its size, closed as if whole")));
+        return Err(LinkError::cut(format!("{} short of its size, closed as if whole", length(due))));
     }
     Ok(session)
 }

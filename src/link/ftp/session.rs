@@ -15,6 +15,7 @@ use tokio::net::TcpStream;
 use tokio::time::timeout;
 
 use crate::link::{LinkError, LinkFailure};
+use crate::model::amount;
 
 /// Some servers answer a login only after a pause that grows with each wrong password
 /// (up to 20 s were seen).
@@ -318,7 +319,9 @@ pub(super) async fn within<T>(
     what: &str,
     job: impl Future<Output = T>,
 ) -> Result<T, LinkError> {
-    timeout(span, job).await.map_err(|_| LinkError::cut(format!("{what} for {} s", span.as_secs())))
+    timeout(span, job)
+        .await
+        .map_err(|_| LinkError::cut(format!("{what} for {}", amount::span(span.as_secs_f64()))))
 }
 
 /// The three digits at the beginning.

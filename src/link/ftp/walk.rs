@@ -11,6 +11,7 @@ use super::ls::{self, Around};
 use super::session::{Habits, Session, Started};
 use super::{FtpLink, mlsd};
 use crate::link::{LinkError, LinkFailure, ListCaps, Listing, Missing};
+use crate::model::amount::span;
 use crate::model::{RemoteFile, RemotePath};
 
 /// Read from the data connection at a time.
@@ -205,7 +206,7 @@ async fn read(
             Ok(Ok(n)) => n,
             Ok(Err(e)) => return Err(LinkError::cut(e)),
             Err(_) if budget.is_spent().is_some() => 0,
-            Err(_) => return Err(LinkError::cut(format!("no line for {} s", idle.as_secs()))),
+            Err(_) => return Err(LinkError::cut(format!("no line for {}", span(idle.as_secs_f64())))),
         };
         let fits = n.min(usize::try_from(budget.bytes).unwrap_or(n));
         budget.bytes -= fits as u64;

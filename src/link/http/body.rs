@@ -8,6 +8,7 @@ use reqwest::header::TRANSFER_ENCODING;
 
 use super::headers::content_length;
 use crate::link::LinkError;
+use crate::model::amount::{length, span};
 
 /// What ends a body (RFC 9112, 6.3).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -62,26 +63,26 @@ impl Body {
             Ok(Ok(chunk)) => chunk,
             Ok(Err(error)) => {
                 return Err(LinkError::cut(format!(
-                    "after {} bytes: {}",
-                    self.received,
+                    "after {}: {}",
+                    length(self.received),
                     super::client::words(error)
                 )));
             }
             Err(_) => {
-                let idle = self.idle.as_secs_f32();
-                return Err(LinkError::cut(format!("after {} bytes: silent for {idle} s", self.received)));
+                let (came, idle) = (length(self.received), span(self.idle.as_secs_f64()));
+                return Err(LinkError::cut(format!("after {came}: silent for {idle}")));
             }
         };
         match (chunk, self.framing) {
-            (Some(bytes), Framing::Length(length)) if self.received + bytes.len() as u64 > length => {
+            (Some(bytes), Framing::Length(all)) if self.received + bytes.len() as u64 > all => {
                 Err(LinkError::protocol("more bytes came than were announced"))
             }
             (Some(bytes), _) => {
                 self.received += bytes.len() as u64;
                 Ok(Some(bytes))
             }
-            (None, Framing::Length(length)) if self.received < length => {
-                Err(LinkError::cut(format!("after {} of {length} bytes", self.received)))
+            (None, Framing::Length(all)) if self.received < all => {
+                Err(LinkError::cut(format!("after {} of {}", length(self.received), length(all))))
             }
             (None, _) => Ok(None),
         }

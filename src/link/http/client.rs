@@ -13,6 +13,7 @@ use super::body::Body;
 use super::page::percent_encode;
 use crate::config::Logger;
 use crate::link::{LinkError, LinkFailure};
+use crate::model::amount::span;
 
 /// Bytes of an error's body that are read so that its connection can be used again.
 const DRAIN: u64 = 64 * 1024;
@@ -134,7 +135,9 @@ impl Conversation {
                     retried = true;
                 }
                 Ok(Err(error)) => return Err(failure(error)),
-                Err(_) => return Err(LinkError::cut(format!("no answer for {} s", self.wait.as_secs_f32()))),
+                Err(_) => {
+                    return Err(LinkError::cut(format!("no answer for {}", span(self.wait.as_secs_f64()))));
+                }
             }
         }
     }

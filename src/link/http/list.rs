@@ -14,6 +14,7 @@ use super::headers::{date, media_type, refusal};
 use super::page::{Entry, Page, PageError, Place, Reading, title};
 use super::{html, json};
 use crate::link::{LinkError, LinkFailure, ListCaps, Listing, Missing};
+use crate::model::amount::{count, length, span};
 use crate::model::{BadPath, RemoteFile, RemotePath};
 
 /// Bytes of a page from which on it is read on a thread of its own.
@@ -56,7 +57,10 @@ pub(super) async fn walk(
             walk.take(talk, folder.as_ref(), page);
             if partial {
                 let ListCaps { bytes, entries, .. } = caps;
-                walk.miss(folder.as_ref(), format!("more than {entries} entries or {bytes} bytes in all"));
+                walk.miss(
+                    folder.as_ref(),
+                    format!("more than {} entries or {} in all", count(*entries as u64), length(*bytes)),
+                );
                 break 'all;
             }
         }
@@ -70,7 +74,7 @@ pub(super) async fn walk(
 }
 
 fn too_long(time: Duration) -> String {
-    format!("the folders could not be read within {} s", time.as_secs_f32())
+    format!("the folders could not be read within {}", span(time.as_secs_f64()))
 }
 
 /// Failures that concern the conversation, not the folder.

@@ -15,6 +15,7 @@ use super::headers::{
 use super::list::SIDE;
 use crate::config::SerialFrom;
 use crate::link::{LinkError, LinkFailure, MAX_SAYS, Opened};
+use crate::model::amount::length;
 use crate::model::{DigestKind, Look, OfferedDigest, RemotePath};
 
 /// Bytes of one range read.
@@ -48,7 +49,7 @@ impl Open {
         if self.expected.is_some_and(|expected| received > expected) {
             Err(LinkError::protocol("more bytes came than the reply's range or the file's size has"))
         } else if bytes.is_none() && short {
-            Err(LinkError::cut(format!("after {received} bytes of this reply, before the file's end")))
+            Err(LinkError::cut(format!("after {} of this reply, before the file's end", length(received))))
         } else {
             Ok(bytes)
         }
@@ -206,7 +207,7 @@ fn part(response: &Response, expect: &Look) -> Result<super::headers::ContentRan
 
 fn changed(expect: &Look, now: &Look) -> LinkError {
     let what = match (expect.size, now.size) {
-        (Some(old), Some(new)) if old != new => format!("{old} bytes then, {new} now"),
+        (Some(old), Some(new)) if old != new => format!("{} then, {} now", length(old), length(new)),
         _ => "another tag or time than before".to_owned(),
     };
     LinkError::new(LinkFailure::Changed, what)
@@ -242,7 +243,7 @@ pub(super) async fn range(
         return Ok(Bytes::new());
     }
     if len > MAX_RANGE {
-        return Err(LinkError::protocol(format!("a range read of {len} bytes is too long")));
+        return Err(LinkError::protocol(format!("a range read of {} is too long", length(len))));
     }
     let mut headers = HeaderMap::new();
     let end = from.saturating_add(len - 1);

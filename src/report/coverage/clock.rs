@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use super::{Limits, Row};
 use crate::inspect::facts::{Began, Summary, gps_turns};
 use crate::ledger::Severity;
+use crate::model::amount::span;
 
 const DAY: f64 = 86_400.0;
 /// A file comes home within this of its end, s; a turn of the GPS week without a vehicle that tells the time is known
@@ -123,7 +124,7 @@ pub fn told(wrong: &Wrong, logger: &str) -> (String, Severity, Value, String) {
             json!({ "offset_s": super::round(s) }),
         ),
         Wrong::Drifts(s) => (
-            format!("{logger} {} {:.0} s a day", if s < 0.0 { "loses" } else { "gains" }, s.abs()),
+            format!("{logger} {} {} a day", if s < 0.0 { "loses" } else { "gains" }, span(s)),
             Severity::Watch,
             json!({ "drift_s_per_day": super::round(s) }),
         ),
@@ -149,16 +150,6 @@ pub fn rank(wrong: &Wrong) -> u8 {
         Wrong::Zone(_) => 3,
         Wrong::Off(_) => 4,
         Wrong::Drifts(_) => 5,
-    }
-}
-
-/// A span in words.
-fn span(s: f64) -> String {
-    match s.abs() {
-        s if s < 120.0 => format!("{s:.0} s"),
-        s if s < 7_200.0 => format!("{:.0} min", s / 60.0),
-        s if s < 172_800.0 => format!("{:.1} h", s / 3_600.0),
-        s => format!("{:.0} days", s / 86_400.0),
     }
 }
 

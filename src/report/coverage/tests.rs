@@ -163,7 +163,7 @@ fn a_clock_that_is_wrong_is_told() {
     let zone = last_day(|made| made.facts.clock = zone.clone());
     assert_eq!(
         zone.iter().map(|f| f.cause.as_str()).collect::<Vec<_>>(),
-        ["L-1 is 60 min ahead, as another zone is"]
+        ["L-1 is 60 minutes ahead, as another zone is"]
     );
 }
 

@@ -51,7 +51,7 @@ async fn archived_files_leave_their_logger_once_and_their_story_says_on_whose_po
         assert_eq!((depot.in_state(State::Removed), depot.in_state(State::Archived)), (2, 1));
         assert_eq!(depot.stored("central").len(), 3);
         let intended = depot.happened("removal-intended");
-        assert_eq!(intended[0]["policy"], "kind wifi: remove_after 0 s, remove_proof reread");
+        assert_eq!(intended[0]["policy"], "kind wifi: remove_after 0 seconds, remove_proof reread");
         assert_eq!((&intended[0]["serial"], &intended[0]["copies_in"]), (&"00421".into(), &"central".into()));
         assert_eq!((depot.happened("delete-answered").len(), depot.happened("removed").len()), (1, 1));
         depot.once().await;
