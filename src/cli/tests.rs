@@ -250,7 +250,7 @@ async fn a_path_is_traced_as_any_command_prints_it() {
             .ledger
             .grant(Grant { id: held.id, spool: format!("s{}", held.id.0), reserved: 1 })
             .expect("granted");
-        depot.ledger.hold(held.id, None, json!({ "why": "test" })).await.expect("held");
+        depot.ledger.hold(held.id, None, json!({ "why": "test" }), None).await.expect("held");
     }
     let mut printed: Vec<String> = Vec::new();
     for list in ["files", "held"] {
@@ -470,7 +470,7 @@ async fn a_held_file_is_listed_with_its_reason() {
     let id = depot.version(&logger, "a\x1b[2J.log").await;
     depot.ledger.grant(Grant { id, spool: "s".into(), reserved: 1 }).expect("granted");
     let why = json!({ "why": "ends at byte 4096 in three visits" });
-    depot.ledger.hold(id, Some("s".into()), why).await.expect("held");
+    depot.ledger.hold(id, Some("s".into()), why, None).await.expect("held");
     let (_, text) = depot.run(&["held"]).await;
     assert!(text.contains("ends at byte 4096 in three visits") && harmless(&text), "{text}");
     assert!(text.contains("yarder held keep ID"), "{text}");

@@ -10,7 +10,7 @@ use serde_json::json;
 use super::transfer::{Ended, FetchError, Transfer};
 use crate::durable::Disk;
 use crate::killpoint;
-use crate::ledger::{Gap, LedgerError, Pending, Severity};
+use crate::ledger::{Finding, Gap, LedgerError, Pending, Severity};
 use crate::link::{Link, LinkError, LinkFailure};
 use crate::model::amount::size;
 use crate::spool::{Partial, Spool};
@@ -74,7 +74,7 @@ impl Transfer<'_> {
         if end.is_none() {
             return self.hold_gapped(item, name, &gaps).await;
         }
-        self.tell_gaps(item, &gaps, "the rest of it is fetched")?;
+        self.ledger.raise(self.of_gaps(item, &gaps, "the rest of it is fetched"))?;
         Ok(Ended::Skipped)
     }
 
@@ -144,13 +144,13 @@ impl Transfer<'_> {
         gaps: &[Gap],
     ) -> Result<Ended, FetchError> {
         let why = format!("{} cannot be read from the card", missing(gaps));
-        self.ledger.hold(item.id, Some(name), json!({ "why": why, "gaps": gaps })).await?;
-        self.tell_gaps(item, gaps, "what can be read is held")?;
+        let told = self.of_gaps(item, gaps, "what can be read is held");
+        self.ledger.hold(item.id, Some(name), json!({ "why": why, "gaps": gaps }), Some(told)).await?;
         Ok(Ended::Held)
     }
 
-    fn tell_gaps(&self, item: &Pending, gaps: &[Gap], rest: &str) -> Result<(), LedgerError> {
-        self.raise(
+    fn of_gaps(&self, item: &Pending, gaps: &[Gap], rest: &str) -> Finding {
+        self.finding(
             item,
             "file-stuck",
             Severity::Act,

@@ -155,15 +155,15 @@ impl Transfer<'_> {
     pub(super) async fn hold(&mut self, item: &Pending, partial: Partial) -> Result<Ended, FetchError> {
         let name = partial.name.clone();
         self.flush(partial).await?;
-        self.ledger.hold(item.id, Some(name), json!({ "why": "no two readings agree" })).await?;
-        self.raise(
+        let told = self.finding(
             item,
             "file-held",
             Severity::Act,
             json!({}),
             "what this logger sends of the file is different each time it is read",
             "Check the card. Then `yarder held` shows what there is, to keep or to drop.",
-        )?;
+        );
+        self.ledger.hold(item.id, Some(name), json!({ "why": "no two readings agree" }), Some(told)).await?;
         Ok(Ended::Held)
     }
 
@@ -213,12 +213,24 @@ impl Transfer<'_> {
         cause: &str,
         action: &str,
     ) -> Result<(), LedgerError> {
+        self.ledger.raise(self.finding(item, code, severity, evidence, cause, action))
+    }
+
+    pub(super) fn finding(
+        &self,
+        item: &Pending,
+        code: &'static str,
+        severity: Severity,
+        evidence: serde_json::Value,
+        cause: &str,
+        action: &str,
+    ) -> Finding {
         let file = item.path.to_string();
         let mut evidence = evidence;
         if let Some(object) = evidence.as_object_mut() {
             object.insert("file".into(), file.clone().into());
         }
-        self.ledger.raise(Finding {
+        Finding {
             code,
             subject: format!("{}/{file}", self.logger.id),
             severity,
@@ -227,6 +239,6 @@ impl Transfer<'_> {
             evidence,
             cause: format!("{file}: {cause}"),
             action: action.to_owned(),
-        })
+        }
     }
 }

@@ -526,7 +526,7 @@ async fn a_held_file_is_kept_or_dropped_by_a_person_alone() {
         desk.list(vec![new(name, 5000)]).await;
         let id = desk.known(name).await.id;
         desk.ledger.grant(Grant { id, spool: name.into(), reserved: 0 }).expect("granted");
-        desk.ledger.hold(id, Some(name.into()), json!({})).await.expect("held");
+        desk.ledger.hold(id, Some(name.into()), json!({}), None).await.expect("held");
         let by_transfer = desk.ledger.whole(vec![(facts(id, name, 5000, &["one"]), false)]).await;
         assert!(matches!(by_transfer.as_deref(), Ok([Err(_)])), "{by_transfer:?}");
         assert!(desk.ledger.restart(id, Happening::Restarted, "no".into()).await.is_err());
@@ -552,7 +552,7 @@ async fn what_a_person_dropped_is_refused_until_a_person_keeps_it() {
         let id = desk.known(name).await.id;
         desk.ledger.grant(Grant { id, spool: name.into(), reserved: 0 }).expect("granted");
         if held {
-            desk.ledger.hold(id, Some(name.into()), json!({})).await.expect("held");
+            desk.ledger.hold(id, Some(name.into()), json!({}), None).await.expect("held");
         }
         id
     };

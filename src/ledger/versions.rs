@@ -8,7 +8,7 @@ use super::archives::{archive_if_done, wanted_archives};
 use super::dropped;
 use super::events::{advance, advance_by, advance_with, event};
 use super::exchange::fetched_again;
-use super::findings::{ENDED_BY_COMING_HOME, clear_of_file, open_codes};
+use super::findings::{ENDED_BY_COMING_HOME, Finding, clear_of_file, open_codes, raise};
 use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
 use super::state::{Happening, Illegal, State};
@@ -250,10 +250,17 @@ impl Ledger {
             .await
     }
 
-    /// A file waits for a person from now on; what there is of it lies in the spool.
-    pub async fn hold(&self, id: VersionId, spool: Option<String>, detail: Value) -> Result<(), LedgerError> {
+    /// A file waits for a person from now on, who is told at once; what there is of it lies in the spool.
+    pub async fn hold(
+        &self,
+        id: VersionId,
+        spool: Option<String>,
+        detail: Value,
+        told: Option<Finding>,
+    ) -> Result<(), LedgerError> {
         self.writer
             .ask(move |tx| {
+                told.iter().try_for_each(|finding| raise(tx, finding))?;
                 advance(tx, id, Happening::WasHeld, &detail)?;
                 if let Some(spool) = spool {
                     tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![spool, id.0])?;

@@ -249,6 +249,8 @@ fn sort(
         one(disk, spool, name, *len, owners.get(name), doubted, &mut found, &mut mend)?;
     }
     disk.flush_dir(&spool.dir)?;
+    // A record may tell of a version whose partial is gone too: once it is whole it does not begin again.
+    mend.sort_by_key(|mending| matches!(mending, Mending::Adopt(_)));
     Ok((found, mend))
 }
 

@@ -172,6 +172,21 @@ async fn a_kill_between_rename_and_commit_is_adopted_by_its_own_row() {
 }
 
 #[tokio::test]
+async fn what_a_record_tells_whole_does_not_begin_again_for_want_of_its_partial() {
+    let depot = Depot::new().await;
+    // An older ledger, in which another partial of that file was begun.
+    depot
+        .ledger
+        .grant(Grant { id: depot.id, spool: "0123456789abcdef".into(), reserved: 0 })
+        .expect("granted");
+    depot.lay(&format!("{WHOLE}.log"), BYTES);
+    depot.lay_record();
+    let (found, ..) = depot.start().await;
+    assert_eq!(found.adopted, 1);
+    assert_eq!(depot.known().await.state, State::Whole);
+}
+
+#[tokio::test]
 async fn a_ledger_from_a_backup_takes_a_whole_file_as_the_one_that_it_has_listed() {
     let depot = Depot::new().await;
     depot.lay(&format!("{WHOLE}.log"), BYTES);
@@ -270,7 +285,7 @@ async fn a_lost_files_partial_waits_and_an_unknown_one_goes() {
 async fn a_held_file_that_was_being_kept_can_be_kept_again() {
     let depot = Depot::new().await;
     depot.fetching(0).await;
-    depot.ledger.hold(depot.id, Some(NAME.into()), json!({})).await.expect("held");
+    depot.ledger.hold(depot.id, Some(NAME.into()), json!({}), None).await.expect("held");
     depot.lay(&format!("{WHOLE}.log"), BYTES);
     depot.lay_record();
     depot.start().await;

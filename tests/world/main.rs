@@ -52,8 +52,11 @@ fn chosen() -> Range<u64> {
 
 /// Seeds that broke a promise once: a content that came to stand twice, a receipt whose name was lost, copies of
 /// an archive that was taken out, archived files that left the spool no more, a partial that took its own room, a copy
-/// whose name was believed after its flush had failed.
-const ONCE: [u64; 7] = [357, 1267, 2473, 2797, 3703, 6792, 6974];
+/// whose name was believed after its flush had failed, a held file of which nobody was told, a file that was whole and
+/// began again, a spool that a copy which was gone filled, a partial taken for the whole file, a pattern and a card
+/// that ended the service, a known content that was archived nowhere, a copy of a former content.
+const ONCE: [u64; 14] =
+    [357, 1267, 2473, 2797, 3703, 3719, 4894, 5052, 6792, 6974, 9836, 10361, 10777, 10875];
 
 #[test]
 fn what_broke_a_promise_once_does_not_again() {

@@ -11,7 +11,7 @@ async fn what_is_held_goes_nowhere_and_what_was_dropped_is_owed_no_more() {
     let places = ("a/k0".to_owned(), "a/k1".to_owned());
     desk.ledger.intend("two", vec![(id, places.0.clone(), places.1, places.0)]).await.expect("intended");
     assert_eq!(desk.due("two").await.len(), 1);
-    desk.ledger.hold(id, None, json!({ "why": "the card gives other bytes" })).await.expect("held");
+    desk.ledger.hold(id, None, json!({ "why": "the card gives other bytes" }), None).await.expect("held");
     assert!(desk.due("two").await.is_empty(), "a person decides first");
     assert!(desk.ledger.let_go().await.expect("asked").is_empty(), "its bytes stay");
 

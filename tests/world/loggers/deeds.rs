@@ -330,7 +330,8 @@ impl Shared {
             std::mem::swap(&mut one.reset_clock, &mut two.reset_clock);
         }
         for unit in [one, two] {
-            unit.held.extend(unit.card.files.values().map(|file| (file.sha, file.bytes.len())));
+            let files = unit.card.files.values().chain(unit.card.hidden.values());
+            unit.held.extend(files.map(|file| (file.sha, file.bytes.len())));
         }
         self.log.note(|| format!("the {} are swapped", if loggers { "loggers" } else { "cards" }));
     }

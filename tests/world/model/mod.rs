@@ -408,8 +408,11 @@ impl Model {
         owed.extend(
             book.rows.iter().filter(unfinished).map(|row| format!("{} {} is whole", row.logger, row.path)),
         );
+        // Whether what was to be removed is lost, or is fetched again, tells the next listing.
+        let undecided =
+            |row: &FileRow, copy: &ledger::Copy| row.state == State::Removing && copy.duty == Duty::Missing;
         let waiting = |(row, copy): &(&FileRow, &ledger::Copy)| {
-            matches!(copy.duty, Duty::Owed | Duty::Claimed | Duty::Stored)
+            (matches!(copy.duty, Duty::Owed | Duty::Claimed | Duty::Stored) || undecided(row, copy))
                 && !matches!(row.state, State::Lost | State::Held)
                 && !blocked(row)
         };
