@@ -10,8 +10,9 @@ use super::archives::wanted_archives;
 use super::copies::forget_audit;
 use super::events::{advance, advance_duty, advance_duty_with, advance_with, event};
 use super::findings::{clear, raise};
-use super::listings::path_of;
+use super::listings::{digest_of, path_of};
 use super::state::{Happening, State, Step};
+use super::versions::owe;
 use super::{Finding, Ledger, LedgerError, Severity, Tx, VersionId};
 use crate::model::{Digest, RemotePath};
 
@@ -188,9 +189,16 @@ fn again(tx: &Tx<'_>, archive: &str, ids: &[i64], by: Step, why: &str) -> Result
         owed_anew(tx, id, archive, by, why)?;
         if required && state_of(tx, id)? == State::Archived {
             advance(tx, id, Happening::OwedAgain, &json!({ "archive": archive }))?;
+            owe_all(tx, id)?;
         }
     }
     Ok(())
+}
+
+/// A file that is whole once more is owed to every archive of the configuration: one may have come in
+/// since it was archived.
+pub(super) fn owe_all(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    wanted_archives(tx)?.iter().try_for_each(|(archive, _)| owe(tx, id, archive))
 }
 
 /// A copy that was there is to be stored anew.
@@ -273,6 +281,14 @@ pub(super) fn lost(
     }
     let detail = json!({ "archive": archive, "perhaps_as": perhaps_as });
     advance(tx, id, Happening::NoSource, &detail)?;
+    // What was taken for the same content on a later card is lost with it.
+    let mut same = tx.db.prepare_cached(
+        "SELECT c.id FROM versions v JOIN versions c ON c.sha256 = v.sha256 AND c.same_as = v.id
+         WHERE v.id = ? AND c.state IN ('archived', 'gone', 'removed')",
+    )?;
+    let same: Vec<i64> = same.query_map([id.0], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    same.into_iter()
+        .try_for_each(|same| advance(tx, VersionId(same), Happening::NoSource, &detail).map(drop))?;
     Ok(Some(tx.db.query_row("SELECT logger FROM versions WHERE id = ?", [id.0], |row| row.get(0))?))
 }
 
@@ -372,21 +388,61 @@ pub(super) fn fetched_again(
     now: &Digest,
 ) -> Result<(), LedgerError> {
     if before != now {
-        event(tx, Some(id), None, "other-content", &json!({ "before": before.hex(), "now": now.hex() }))?;
-        tell_other(tx, id)?;
-        // What other archives have is the former content; their receipts tell of it.
-        let mut statement = tx
-            .db
-            .prepare_cached("SELECT archive FROM obligations WHERE version = ? AND state = 'verified'")?;
-        let others: Vec<String> = statement.query_map([id.0], |row| row.get(0))?.collect::<Result<_, _>>()?;
-        others.iter().try_for_each(|archive| {
-            owed_anew(tx, id, archive, Step::FoundWrong, "its content is another one now")
-        })?;
+        other_content(tx, id, before, Some(now))?;
     }
-    let mut statement =
-        tx.db.prepare_cached("SELECT archive FROM obligations WHERE version = ? AND state = 'missing'")?;
-    let archives: Vec<String> = statement.query_map([id.0], |row| row.get(0))?.collect::<Result<_, _>>()?;
-    archives.iter().try_for_each(|archive| {
+    again_with(tx, id, "missing", |tx, archive| {
         advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive })).map(drop)
     })
+}
+
+/// A file that is to be fetched again is of another length by now: what was known of its content is not of
+/// this one.
+pub(super) fn changed_again(tx: &Tx<'_>, id: VersionId, size: Option<u64>) -> Result<(), LedgerError> {
+    let before: Option<(Vec<u8>, Option<i64>)> = tx
+        .db
+        .prepare_cached("SELECT sha256, size FROM versions WHERE id = ? AND sha256 IS NOT NULL")?
+        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    let Some((sha256, had)) = before else { return Ok(()) };
+    if size.is_none() || size.map(|size| size as i64) == had {
+        return Ok(());
+    }
+    if let Some(before) = digest_of(Some(sha256)) {
+        other_content(tx, id, &before, None)?;
+    }
+    let set =
+        "sha256 = NULL, head = NULL, tail = NULL, blocks = NULL, proof = NULL, same_as = NULL, presumed = 0";
+    tx.db.execute(&format!("UPDATE versions SET {set} WHERE id = ?"), [id.0])?;
+    again_with(tx, id, "missing", |tx, archive| {
+        advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive })).map(drop)
+    })
+}
+
+fn other_content(
+    tx: &Tx<'_>,
+    id: VersionId,
+    before: &Digest,
+    now: Option<&Digest>,
+) -> Result<(), LedgerError> {
+    let detail = json!({ "before": before.hex(), "now": now.map(Digest::hex) });
+    event(tx, Some(id), None, "other-content", &detail)?;
+    tell_other(tx, id)?;
+    // What other archives have is the former content; their receipts tell of it.
+    again_with(tx, id, "verified", |tx, archive| {
+        owed_anew(tx, id, archive, Step::FoundWrong, "its content is another one now")
+    })
+}
+
+/// Does something to each obligation of a version that is in that state.
+fn again_with(
+    tx: &Tx<'_>,
+    id: VersionId,
+    state: &str,
+    each: impl Fn(&Tx<'_>, &str) -> Result<(), LedgerError>,
+) -> Result<(), LedgerError> {
+    let mut statement =
+        tx.db.prepare_cached("SELECT archive FROM obligations WHERE version = ? AND state = ?")?;
+    let archives: Vec<String> =
+        statement.query_map(params![id.0, state], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    archives.iter().try_for_each(|archive| each(tx, archive))
 }

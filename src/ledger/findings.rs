@@ -254,15 +254,17 @@ pub(super) fn clear_of_file(
         subject = format!("{archive}/{subject}");
     }
     // Another content under the same path may still wait for what this one has.
-    let blocked: bool = tx
+    let (blocked, put_off): (bool, bool) = tx
         .db
         .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM versions me JOIN versions v ON v.logger = me.logger AND v.path = me.path
-               JOIN obligations o ON o.version = v.id AND o.archive = ?2 AND o.state = 'blocked'
-             WHERE me.id = ?1 AND v.id <> ?1)",
+            "SELECT coalesce(max(o.state = 'blocked'), 0), coalesce(max(o.state <> 'blocked' AND o.tries > 0), 0)
+             FROM versions me JOIN versions v ON v.logger = me.logger AND v.path = me.path
+               JOIN obligations o ON o.version = v.id AND o.archive = ?2 AND o.state IN ('owed', 'claimed', 'stored', 'blocked')
+             WHERE me.id = ?1 AND v.id <> ?1",
         )?
-        .query_row(params![version.0, archive.unwrap_or_default()], |row| row.get(0))?;
-    let mut ended = codes.iter().filter(|code| !(blocked && **code == "place-taken"));
+        .query_row(params![version.0, archive.unwrap_or_default()], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let waits = |code: &str| if code == "place-taken" { blocked } else { put_off };
+    let mut ended = codes.iter().filter(|code| !waits(code));
     ended.try_for_each(|code| clear(tx, &id(code, &subject)))
 }
 

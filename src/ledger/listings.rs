@@ -8,7 +8,7 @@ use serde_json::json;
 
 use super::dropped::refuse;
 use super::events::{advance, event};
-use super::exchange::state_of;
+use super::exchange::{changed_again, state_of};
 use super::findings::{ENDED_BY_LOSS, clear_of_file};
 use super::missing::is_elsewhere;
 use super::partials::lived;
@@ -379,6 +379,7 @@ fn apply(
         }
         Change::Changed { id, seen } => {
             advance(tx, id, Happening::Changed, &json!({ "size": seen.look.size, "listed": seen.listed }))?;
+            changed_again(tx, id, seen.look.size)?;
             keep_mark(tx, id, &seen)?;
             set_seen(tx, id, &seen, true)
         }

@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::archives::wanted_archives;
 use super::events::{advance, advance_duty};
-use super::exchange::{state_of, tell_lost};
+use super::exchange::{owe_all, state_of, tell_lost};
 use super::state::{Happening, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
 
@@ -99,6 +99,7 @@ fn found_again(
     advance_duty(tx, version, archive, Step::Again, &json!({ "archive": archive, "as": there.0 }))?;
     if state_of(tx, version)? == State::Lost {
         advance(tx, version, Happening::ContentTurnedUp, &json!({ "as": there.0 }))?;
+        owe_all(tx, version)?;
         freed.extend(without_partial(tx, version)?);
     }
     tell_lost(tx, archive, logger)

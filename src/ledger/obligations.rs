@@ -93,7 +93,7 @@ pub(super) const DUE: &str = "SELECT v.id, o.state, o.k0, o.k1, o.location, o.sh
   FROM obligations o JOIN versions v ON v.id = o.version JOIN loggers l ON l.id = v.logger JOIN cards c ON c.id = v.card
     LEFT JOIN facts f ON f.version = v.id
   WHERE o.archive = ?1 AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'
-    AND v.state <> 'held' AND (o.after <= ?2 OR o.after > ?2 + ?3) AND o.version NOT IN (SELECT value FROM json_each(?4))
+    AND v.state <> 'held' AND (v.sha256 IS NOT NULL OR v.state = 'dropped') AND (o.after <= ?2 OR o.after > ?2 + ?3) AND o.version NOT IN (SELECT value FROM json_each(?4))
   ORDER BY o.version LIMIT ?5";
 
 impl Ledger {

@@ -49,7 +49,7 @@ enum Mending {
     Adopt(Box<Record>),
     /// Of a file that is being fetched.
     Restart(VersionId),
-    /// Of one that was lost or set aside on the way.
+    /// Of one that was lost or set aside on the way, or that is whole by an older ledger alone.
     Forget(VersionId),
 }
 
@@ -235,6 +235,13 @@ fn sort(
         if !lying.parts.contains_key(name) && !grown.contains(name) {
             mend.push(Mending::Restart(*id));
         }
+    }
+    // An older ledger may call whole what has been archived and let go since: another archive, or the
+    // logger, is its source.
+    if doubted {
+        let missing: BTreeSet<String> = std::mem::take(&mut found.missing).into_iter().collect();
+        let lacking = of_state(owners, State::Whole).filter(|(name, _)| missing.contains(*name));
+        mend.extend(lacking.map(|(_, (id, ..))| Mending::Forget(*id)));
     }
     for (name, _) in of_state(owners, State::Held) {
         if !lying.parts.contains_key(name) {

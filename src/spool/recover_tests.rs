@@ -265,6 +265,14 @@ async fn a_whole_file_that_is_not_there_is_told() {
     depot.fetching(0).await;
     depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
     assert_eq!(depot.start().await.0.missing, [WHOLE]);
+    let due = depot.ledger.due("central", [].into_iter(), 9).await.expect("due");
+    assert_eq!(due[0].spool.as_deref(), Some(WHOLE), "a person may bring it back");
+
+    // An older ledger may not know that it was archived, and has left the spool.
+    let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
+    assert!(spool.recover(&depot.ledger, true).await.expect("recovered").missing.is_empty());
+    let due = depot.ledger.due("central", [].into_iter(), 9).await.expect("due");
+    assert_eq!(due[0].spool, None, "it is looked for elsewhere");
 }
 
 #[tokio::test]

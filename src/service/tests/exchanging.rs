@@ -325,3 +325,31 @@ async fn a_copy_of_the_former_content_is_no_copy_of_what_was_fetched_instead() {
     assert!(depot.held_by("central").contains(&sha), "{:?}", depot.states());
     assert!(depot.findings().contains(&"only-copy-gone".to_owned()));
 }
+
+#[tokio::test]
+async fn a_file_that_grew_before_it_was_fetched_again_makes_no_good_copy_wrong() {
+    let mut depot = Depot::with_five(vec!["central", "second"]).await;
+    depot.archives = vec!["central"];
+    depot.exchange("central").await;
+    depot.logger.faults().always(Point::file("00001.log", 10), Effect::Fin);
+    for _ in 0..2 {
+        depot.once().await;
+    }
+    depot.logger.faults().clear_incidents();
+    depot.logger.card().grow("00001.log", 7, at(60));
+    for _ in 0..2 {
+        depot.once().await;
+    }
+    depot.archives = vec!["central", "second"];
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    assert!(!depot.findings().contains(&"archive-copy-wrong".to_owned()), "{:?}", depot.findings());
+    for archive in ["central", "second"] {
+        for copy in depot.ledger().copies(archive, "", 20).expect("copies") {
+            let bytes = std::fs::read(depot.root(archive).join(&copy.location)).expect("there");
+            assert_eq!(crate::model::Digest::of(&bytes), copy.sha256, "{} in {archive}", copy.location);
+        }
+    }
+    assert_eq!(depot.count(State::Archived), 5, "{:?}", depot.states());
+}

@@ -84,13 +84,13 @@ fn legal() -> BTreeSet<(State, State)> {
     all.filter(|(from, to)| from != to || *from == State::Fetching).collect()
 }
 
-/// Why an edge that the ledger allows is never taken in this version.
+/// Why an edge that the ledger allows is never taken in this version, or need not be taken often.
 fn never_taken(from: State, to: State) -> Option<&'static str> {
     use State as S;
     match (from, to) {
         (S::Settling, _) | (_, S::Settling) => Some("nobody pushes: there is no intake"),
         (S::Whole | S::Archived, S::Held) => Some("nothing is read again once it is whole"),
-        (S::Archived, S::Lost) => Some("what a required archive no longer has is whole first"),
+        (S::Archived, S::Lost) => Some("seldom: what was presumed known, with what it was taken for"),
         (S::Open, S::Dropped) => Some("a content is known when its name is new, or once it is whole"),
         _ => None,
     }

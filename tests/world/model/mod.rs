@@ -126,6 +126,8 @@ impl Model {
         };
         match read() {
             Ok(book) => Ok(Some(book)),
+            // One was put aside, and the next is just begun.
+            Err(e) if e.to_string().contains("start the service once") => Ok(None),
             Err(_) if self.is_excused(met) => Ok(None),
             Err(e) => Err(format!("the ledger cannot be read: {e}")),
         }
