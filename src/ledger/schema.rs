@@ -321,6 +321,11 @@ CREATE TABLE metered (
     PRIMARY KEY (access_point, day)
 ) STRICT, WITHOUT ROWID;
 ",
+    // 16: what a logger's own clock shows
+    "
+ALTER TABLE loggers ADD COLUMN ahead INTEGER;     -- ms; by how much it was ahead of ours when a reply last told it
+ALTER TABLE loggers ADD COLUMN ahead_at INTEGER;  -- ms, ours; when that was
+",
 ];
 
 /// The version of the schema that this program writes.
