@@ -22,7 +22,7 @@ const LOGS: &str = "recordings/can";
 
 /// All of them.
 pub const READERS: [Reader; 14] = [
-    ("candump", log, &[(LOGS, ".log")]),
+    ("candump", log, &[(LOGS, ".log"), ("fuzz/inputs/candump", "")]),
     ("pcap", log, &[(LOGS, ".pcap")]),
     ("pcapng", log, &[(LOGS, ".pcapng")]),
     ("mdf", log, &[(LOGS, ".mf4")]),
