@@ -61,6 +61,9 @@ pub mod sim;
 pub mod clock;
 pub mod durable;
 pub mod edges;
+#[cfg(any(test, fuzzing))]
+#[doc(hidden)]
+pub mod hostile;
 #[cfg(test)]
 pub(crate) mod hooked;
 pub mod killpoint;

@@ -120,6 +120,13 @@ pub(super) fn tell(inspection: &Inspection, out: &mut Out) -> Result<(), Failure
     if facts.engine.ran == Some(false) {
         out.line("  the engine did not run")?;
     }
+    for code in &facts.trouble.codes {
+        let times = code.count.map_or(String::new(), |count| format!(", {}", of(count.into(), "time")));
+        out.line(format!(
+            "  trouble code SPN {} FMI {} from address {}{times}",
+            code.spn, code.fmi, code.address
+        ))?;
+    }
     if facts.drops.reports > 0 {
         out.line(format!("  the recorder says that it lost {}", of(facts.drops.frames, "frame")))?;
     }

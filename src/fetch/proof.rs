@@ -98,3 +98,44 @@ pub(super) async fn reread(
     }
     Ok(Reread::NoTwoEqual)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::inspect::check_values::{self, text, topic};
+
+    /// `digest`: FIPS 180-4, RFC 1321 (A.5) and the catalogues of CRCs. Nothing that we talk to states CRC-32C; the others
+    /// stand in the tests of the readers that use them.
+    #[test]
+    fn a_copy_is_compared_with_a_stated_digest_of_each_kind() {
+        let mut elsewhere = Vec::new();
+        for entry in topic("digest", 16) {
+            let id = text(&entry, "/id");
+            let kind = match id.split('-').next() {
+                Some("sha256") => DigestKind::Sha256,
+                Some("md5") => DigestKind::Md5,
+                Some("crc32") => DigestKind::Crc32,
+                _ => {
+                    elsewhere.push(id.to_owned());
+                    continue;
+                }
+            };
+            let content = match text(&entry, "/input") {
+                "\"a\" x 1000000" => vec![b'a'; 1_000_000],
+                text => text.as_bytes().to_vec(),
+            };
+            let value = check_values::bytes(text(&entry, "/expected"));
+            let mut partial = Partial::new("one".into());
+            partial.hold(&[bytes::Bytes::from(content.clone())]);
+            let offered = |value: Vec<u8>| OfferedDigest { kind, value, stated_by: "a test" };
+            let check =
+                |value| digest_matches(&offered(value), &Digest::of(&content), &partial).expect("read");
+            assert_eq!(check(value.clone()), Check::Equal, "{entry}");
+            let wrong = value.iter().map(|byte| byte ^ 1).collect();
+            assert_eq!(check(wrong), Check::Different, "{entry}");
+        }
+        let known =
+            ["crc32c-check", "crc32c-32x00", "crc32c-32xff", "crc32c-inc", "crc15-can-check", "adler32"];
+        assert_eq!(elsewhere, known);
+    }
+}

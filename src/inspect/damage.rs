@@ -1,5 +1,8 @@
 //! What can be wrong with a log file.
 
+/// Bytes of the largest file that FAT32 can hold: its size has 32 bits (Microsoft FAT specification, 6).
+pub const FAT_LARGEST: u64 = 4_294_967_295;
+
 /// One thing that is wrong with a file. Offsets and lengths are in bytes.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Damage {
@@ -13,6 +16,8 @@ pub enum Damage {
     TornRecord,
     /// The file ends in this many zero bytes that nobody wrote.
     NulTail(u64),
+    /// It is as large as a file on a FAT card can be ([`FAT_LARGEST`]): what came after that was not recorded.
+    FatLimit,
     /// The file ends before a part that it points to.
     MissingEnd,
     /// A part's own check value or its packing does not agree with its bytes.
@@ -39,6 +44,7 @@ impl Damage {
             Self::BadLine => "bad-line",
             Self::TornRecord => "torn-record",
             Self::NulTail(_) => "nul-tail",
+            Self::FatLimit => "fat-limit",
             Self::MissingEnd => "missing-end",
             Self::BadChecksum => "bad-checksum",
             Self::Unfinalised(_) => "unfinalised",
@@ -56,6 +62,7 @@ impl std::fmt::Display for Damage {
             Self::BadLine => f.write_str("a line is none of its format's"),
             Self::TornRecord => f.write_str("the last record is shorter than it says"),
             Self::NulTail(bytes) => write!(f, "it ends in {bytes} zero bytes that nobody wrote"),
+            Self::FatLimit => f.write_str("it is as large as a file on its card can be, and goes no further"),
             Self::MissingEnd => f.write_str("it ends before a part that it points to"),
             Self::BadChecksum => f.write_str("a check value does not agree with its bytes"),
             Self::Unfinalised(flags) => write!(f, "its recorder did not finish it (flags {flags:#06x})"),

@@ -7,7 +7,7 @@ use super::bounds;
 use super::candump::Candump;
 use super::columns::Columns;
 use super::csv::Csv;
-use super::damage::Damage;
+use super::damage::{Damage, FAT_LARGEST};
 use super::format::{Format, LOOKED_AT};
 use super::frame::{Frame, Sink};
 use super::mdf::{self, Source};
@@ -199,6 +199,9 @@ impl<S: Sink> Inspector<S> {
         }
         let packing = self.packing;
         let (format, mut sink) = content.finish();
+        if source.len() == FAT_LARGEST {
+            sink.damage(FAT_LARGEST, Damage::FatLimit);
+        }
         let mut local_time = false;
         if format == Format::Mdf4 {
             let read = match packing {
@@ -367,4 +370,38 @@ fn in_memory<S: Sink>(packing: Packing, source: &dyn Source, sink: &mut S) -> io
         sink.damage(content.len() as u64, damage);
     }
     Ok(Some(content))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::inspect::check_values::{number, topic};
+    use crate::inspect::{Inspection, Known};
+
+    /// So many bytes, all of them ones.
+    struct Ones(u64);
+
+    impl Source for Ones {
+        fn len(&self) -> u64 {
+            self.0
+        }
+
+        fn read_at(&self, buffer: &mut [u8], offset: u64) -> io::Result<usize> {
+            let some = buffer.len().min(usize::try_from(self.0.saturating_sub(offset)).unwrap_or(usize::MAX));
+            buffer[..some].fill(1);
+            Ok(some)
+        }
+    }
+
+    /// `fat`: Microsoft FAT specification, a size of 32 bits.
+    #[test]
+    fn a_file_as_large_as_fat_allows_was_cut_by_it() {
+        let largest = number(&topic("fat", 1)[0], "/expected") as u64;
+        let codes = |len: u64| -> Vec<String> {
+            let found = Inspection::of(&Ones(len), &Known::default()).expect("bytes");
+            found.facts.damage.into_iter().map(|damage| damage.code).collect()
+        };
+        assert_eq!(codes(largest), ["fat-limit"]);
+        assert_eq!((codes(largest - 1), codes(largest + 1)), (vec![], vec![]));
+    }
 }

@@ -210,9 +210,11 @@ fn gzip(inflate: &mut Decompress, packed: &[u8], buffer: &mut [u8]) -> Step {
 }
 
 fn xz(decoder: &mut XzDecoder<'_>, held: &mut Vec<u8>, packed: &[u8], buffer: &mut [u8]) -> Step {
+    // A decoder that fails keeps what it made of the bytes that it was given with those it failed at.
+    let packed = packed.get(..1).unwrap_or_default();
     // A header is read at once, and may come in pieces.
     let from_packed = held.is_empty();
-    let added = if from_packed { 0 } else { packed.len().min(1024) };
+    let added = if from_packed { 0 } else { packed.len() };
     held.extend_from_slice(&packed[..added]);
     let offered = if from_packed { packed } else { &held[..] };
     match decoder.decode(offered, buffer) {

@@ -33,6 +33,8 @@ pub struct Recorded {
     pub size: u64,
     /// When it became whole here, ms; `None` while it is not.
     pub home: Option<i64>,
+    /// Its last change, as the logger dates it, ms.
+    pub time: Option<i64>,
     /// What is in it; `None` where its form is not known, or it is not home.
     pub facts: Option<Box<Summary>>,
 }
@@ -98,10 +100,10 @@ impl From<Inside> for Summary {
 }
 
 /// What became whole in a span.
-pub(super) const CAME: &str = "SELECT path, card, size, whole_at, id FROM versions
+pub(super) const CAME: &str = "SELECT path, card, size, whole_at, id, time FROM versions
     WHERE logger = ?1 AND whole_at >= ?2 AND whole_at < ?3 ORDER BY whole_at DESC LIMIT ?4";
 /// What was offered and is not here: not yet, not wanted, lost, or known from elsewhere.
-pub(super) const NOT_HERE: &str = "SELECT path, card, size, NULL, id FROM versions
+pub(super) const NOT_HERE: &str = "SELECT path, card, size, NULL, id, time FROM versions
     WHERE logger = ?1 AND whole_at IS NULL ORDER BY listed_at DESC LIMIT ?2";
 /// What is in a file.
 pub(super) const INSIDE: &str = "SELECT format, json FROM facts WHERE version = ?";
@@ -189,8 +191,8 @@ impl Query {
             let path: Vec<u8> = row.get(0)?;
             let Ok(path) = RemotePath::new(&path) else { return Ok(None) };
             let size = row.get::<_, Option<i64>>(2)?.unwrap_or(0).max(0) as u64;
-            let (card, home) = (row.get(1)?, row.get(3)?);
-            Ok(Some((row.get(4)?, Recorded { path, card, size, home, facts: None })))
+            let (card, home, time) = (row.get(1)?, row.get(3)?, row.get(5)?);
+            Ok(Some((row.get(4)?, Recorded { path, card, size, home, time, facts: None })))
         };
         let mut came = self.db.prepare_cached(CAME)?;
         let mut rows: Vec<Option<(i64, Recorded)>> = Vec::new();
@@ -235,6 +237,18 @@ impl Query {
         // A form of an earlier program is no damage: it is not told then.
         let inside = known.and_then(|(_, json)| serde_json::from_str::<Inside>(&json).ok());
         Ok(inside.map(|inside| Box::new(inside.into())))
+    }
+
+    /// By how much a logger's own clock was ahead of ours when a reply last told it, in a span in ms; ms, and when.
+    pub fn clock_ahead(
+        &self,
+        logger: &str,
+        (from, to): (i64, i64),
+    ) -> Result<Option<(i64, i64)>, LedgerError> {
+        let mut of = self.db.prepare_cached(
+            "SELECT ahead, ahead_at FROM loggers WHERE name = ? AND ahead IS NOT NULL AND ahead_at >= ? AND ahead_at < ?",
+        )?;
+        Ok(of.query_row(params![logger, from, to], |row| Ok((row.get(0)?, row.get(1)?))).optional()?)
     }
 
     /// What lies on a logger's present card.

@@ -322,6 +322,17 @@ impl Ledger {
             .await
     }
 
+    /// A reply told a logger's own clock: it was ahead of ours by so much, ms.
+    pub fn clock_told(&self, logger: &LoggerRow, ahead: i64) -> Result<(), LedgerError> {
+        let key = logger.key;
+        self.writer.tell(move |tx| {
+            tx.db
+                .prepare_cached("UPDATE loggers SET ahead = ?, ahead_at = ? WHERE id = ?")?
+                .execute(params![ahead, tx.now, key])?;
+            Ok(())
+        })
+    }
+
     /// A listing that changed nothing: the logger was seen.
     pub fn seen(&self, logger: &LoggerRow, whole: bool) -> Result<(), LedgerError> {
         let key = logger.key;

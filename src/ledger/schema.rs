@@ -325,6 +325,11 @@ CREATE TABLE metered (
     "
 ALTER TABLE visits ADD COLUMN took INTEGER NOT NULL DEFAULT 0;  -- ms
 ",
+    // 17: what a logger's own clock shows
+    "
+ALTER TABLE loggers ADD COLUMN ahead INTEGER;     -- ms; by how much it was ahead of ours when a reply last told it
+ALTER TABLE loggers ADD COLUMN ahead_at INTEGER;  -- ms, ours; when that was
+",
 ];
 
 /// The version of the schema that this program writes.

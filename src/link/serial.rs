@@ -31,7 +31,7 @@ pub async fn tells(link: &mut dyn Link, serial: &Serial) -> Result<Result<Told, 
 /// Whether a text says that number, and no other: it is nothing else, or it names that number as its
 /// serial number, in JSON or in lines of the form `serial: 00421`. Another value says nothing: it may be
 /// a card's, or the number of a logger that this one replaced.
-fn holds(text: &str, number: &str) -> bool {
+pub(super) fn holds(text: &str, number: &str) -> bool {
     let text = text.trim();
     let told = match serde_json::from_str::<Value>(text) {
         Ok(json) => told_in(&json),

@@ -133,6 +133,11 @@ impl Facts {
                 }
                 None => None,
             };
+            // A clock of ours that is not believed says nothing of another one.
+            let doubted = |at: i64| {
+                self.watched.blind.iter().any(|(why, from, to)| why == "clock" && (*from..=*to).contains(&at))
+            };
+            let server = query.clock_ahead(id, part)?.filter(|(_, at)| !doubted(*at));
             let strange = format!("wrong-logger:{id}");
             let told = |code: &&'static str| {
                 let told = self.past.derived.get(&format!("{code}:{id}"))?;
@@ -148,6 +153,7 @@ impl Facts {
                 rows: &recorded,
                 used: sight.drove(self.visits.get(id).map_or(&[], Vec::as_slice), part),
                 card,
+                server,
                 zone,
                 strange: self.findings.iter().any(|f| f.id == strange),
                 before: &before,

@@ -165,8 +165,8 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "logger-clock",
-        "A logger's clock is wrong, by its own times, by the vehicle's, or by when the files came home. Set it; if it loses \
-         the time again, exchange its battery.",
+        "A logger's clock is wrong, by its own times, by the vehicle's, by the depot PC's, or by when its files were changed \
+         or came home. Set it; if it loses the time again, exchange its battery.",
     ),
     ("login-refused", "A logger refuses user or password. Correct them in vehicles.toml."),
     (

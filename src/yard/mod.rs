@@ -11,6 +11,7 @@ mod meter;
 mod partials;
 mod queue;
 mod removal;
+mod server_clock;
 mod sight;
 mod stuck;
 mod trouble;

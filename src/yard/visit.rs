@@ -11,6 +11,7 @@ use tokio::sync::{OwnedMutexGuard, oneshot};
 use super::meter::{Meter, Metered};
 use super::queue::{TRIES, queue};
 use super::removal::Removal;
+use super::server_clock::{ahead, serves_itself};
 use super::stuck::Reached;
 use super::trouble::{self, ENDED_BY_LISTING};
 use super::{Turn, Yard, YardError};
@@ -162,6 +163,7 @@ impl<'y> Visit<'y> {
 
     /// Takes a listing and writes down what it changed.
     pub async fn list(&mut self) -> Result<Left, End> {
+        let asked = self.yard.edges.clock.now();
         let listing = tokio::select! {
             biased;
             () = self.yard.stop.cancelled() => Err(LinkError::cut("the service is stopping")),
@@ -182,6 +184,10 @@ impl<'y> Visit<'y> {
         let first = self.last.replace(print).is_none();
         let now = self.yard.edges.clock.now();
         let sighted = self.sight(&listing, now).await?;
+        if let Some(time) = listing.server_time.filter(|_| first && serves_itself(&self.logger, &self.config))
+        {
+            self.yard.ledger.clock_told(&self.row, ahead(time, asked, now))?;
+        }
         self.open = sighted.open;
         self.credible = sighted.credible;
         self.removal.listed(sighted.earlier, listing.is_whole());

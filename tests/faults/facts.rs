@@ -104,3 +104,31 @@ async fn a_file_whose_transfer_goes_on_after_a_kill_is_read_whole() {
     depot.assert_archived("L-1", &[content]);
     assert_eq!(told(&depot)[0].1[1], 400_000);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_logger_whose_server_shows_another_time_is_told_and_a_gateways_time_is_no_loggers() {
+    let wrong = logger(Options::http(), &[("00001.log", log(10))]).await;
+    wrong.card().set_clock_error(jiff::SignedDuration::from_mins(-90));
+    let right = logger(Options::http(), &[("00001.log", log(20))]).await;
+    let depot = Depot::new();
+    depot.write(&[("1", wrong.url()), ("2", right.url())]);
+    let clocks = |report: &Value| -> Vec<(String, f64)> {
+        let vehicles = report["vehicles"].as_array().expect("vehicles");
+        let findings = vehicles.iter().flat_map(|v| v["findings"].as_array().expect("findings"));
+        let clocks = findings.filter(|f| f["code"] == "logger-clock");
+        clocks
+            .map(|f| {
+                (f["id"].as_str().expect("id").to_owned(), f["evidence"]["server_s"].as_f64().expect("s"))
+            })
+            .collect()
+    };
+    let told = clocks(&depot.once());
+    assert!(
+        matches!(&told[..], [(id, s)] if id == "logger-clock:L-1" && (s + 5_400.0).abs() < 60.0),
+        "{told:?}"
+    );
+    // Behind one server lie two loggers: it is neither of them.
+    let gateway = Depot::new();
+    gateway.write(&[("1", wrong.url()), ("2", format!("{}other/", wrong.url()))]);
+    assert_eq!(clocks(&gateway.once()), []);
+}

@@ -115,7 +115,11 @@ async fn a_failed_listing_after_a_good_one_does_not_prove_that_nothing_is_new() 
         clock.pass(11);
         depot.round(&clock).await;
         let report = depot.report(&clock);
-        let told = report.vehicles[0].findings.iter().any(|f| f.state != yarder::report::FindingState::Gone);
+        // The simulated logger's clock does not follow the test's.
+        let told = |f: &yarder::report::FindingLine| {
+            f.code != "logger-clock" && f.state != yarder::report::FindingState::Gone
+        };
+        let told = report.vehicles[0].findings.iter().any(told);
         assert!(told, "{}, FTP: {ftp}: nothing is said of it", fault.0);
         assert_eq!(depot.states(), [("archived", 6)].into(), "{}, FTP: {ftp}", fault.0);
     }

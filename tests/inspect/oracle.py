@@ -1,5 +1,6 @@
 """Makes log files at random: python-can writes candump text, CSV and MDF 4, asammdf packs MDF 4 anew, and can-utils
-turns candump text into columns. Prints the frames of each file as JSON."""
+turns candump text into columns. The same programs read the files back, and have to find what went in. Prints the frames of
+each file as JSON."""
 import json
 import pathlib
 import random
@@ -173,5 +174,26 @@ for order in "<>":
     all_frames += messages
 (folder / "sections.pcapng").write_bytes(out)
 truth["sections.pcapng"] = [known(us, m) for us, m in all_frames]
+
+# What these programs read themselves: python-can each frame, asammdf and `log2asc` of can-utils how many.
+def same(name, m, told):
+    is_ = [m.arbitration_id, m.is_extended_id, m.is_remote_frame, m.is_fd, bytes(m.data).hex()]
+    assert is_ == [told[key] for key in ("id", "extended", "remote", "fd", "data")], (name, is_, told)
+    assert abs(m.timestamp - told["us"] / 1e6) < 2e-6, (name, m.timestamp, told)
+
+
+for name in ["python-can.log", "python-can.csv", "python-can.mf4", "asammdf-1.mf4", "asammdf-2.mf4", "candump.log"]:
+    read = list(can.LogReader(folder / name))
+    assert len(read) == len(truth[name]), (name, len(read))
+    for m, told in zip(read, truth[name]):
+        same(name, m, told)
+    if name.endswith(".mf4"):
+        with MDF(folder / name) as mdf:
+            ids = [mdf.get("CAN_DataFrame.ID", group=group, raw=True) for group, _ in mdf.whereis("CAN_DataFrame.ID")]
+        assert sum(len(one.samples) for one in ids) == len(truth[name]), name
+text = subprocess.run(
+    ["log2asc", "-I", folder / "candump.log", "can0", "can1"], capture_output=True, text=True, check=True
+).stdout
+assert sum(" Rx " in line for line in text.splitlines()) == len(truth["candump.log"]), "log2asc"
 
 json.dump(truth, sys.stdout)

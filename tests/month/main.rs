@@ -36,6 +36,11 @@ struct Logger {
     ahead: i64,
     drift: f64,
     bit_rate: u32,
+    /// How long after the last frame it closes a file, s, and by how much its file times are off, s.
+    closes: i64,
+    dates: i64,
+    /// By how much its server's clock was ahead when it last told, ms, and when that was, ms.
+    server: Option<(i64, i64)>,
     rows: Vec<Row>,
 }
 
@@ -56,6 +61,10 @@ impl Logger {
             ahead,
             drift,
             bit_rate: 250_000,
+            // At once, a minute later, or as long after as they wait for more.
+            closes: [0, 60, 900][n % 3],
+            dates: 0,
+            server: None,
             rows,
         }
     }
@@ -65,11 +74,15 @@ impl Logger {
         self.number += 1;
         self.used += bytes.len() as u64;
         let facts = read(bytes, self.bit_rate).map(Box::new);
+        // FAT keeps every second second.
+        let closed = |last: i64| (last + self.closes + self.dates).div_euclid(2) * 2_000;
+        let time = facts.as_ref().and_then(|facts| Some(closed(facts.last?.as_second())));
         self.rows.push(Row {
             path,
             card: self.card,
             size: bytes.len() as u64,
             home: Some(home * 1000),
+            time,
             facts,
         });
     }
@@ -95,6 +108,10 @@ enum What {
     /// The vehicle drives, and the logger has no power.
     Unpowered,
     FullCard,
+    /// Its files are dated by so much too late, s.
+    Dates(i64),
+    /// Its server's clock is ahead by so much, s.
+    Serves(i64),
 }
 
 fn faults() -> Vec<Fault> {
@@ -116,6 +133,10 @@ fn faults() -> Vec<Fault> {
         one(18, 17, 2, What::Recorder(Ahead(-619_315_200)), "logger-clock", &[]),
         one(20, 18, 2, What::Recorder(Ahead(3600)), "logger-clock", &[]),
         one(21, 8, 2, What::Recorder(Ahead(-900_000)), "logger-clock", &[]),
+        one(22, 11, 2, What::Dates(-7200), "logger-clock", &[]),
+        one(23, 11, 2, What::Dates(3600), "logger-clock", &[]),
+        one(24, 15, 1, What::Serves(600), "logger-clock", &[]),
+        one(28, 15, 2, What::Serves(-700_000_000), "logger-clock", &[]),
         one(25, 9, 1, What::Unlisted(1), "numbers-missing", &[]),
         one(26, 21, 1, What::Unlisted(2), "numbers-missing", &[]),
         one(27, 22, 1, What::Unlisted(1), "numbers-missing", &[]),
@@ -181,6 +202,12 @@ fn live(seed: u64, faults: &[Fault]) -> Month {
                 _ => None,
             });
             let drives = drives.unwrap_or(n);
+            let off = |which: fn(What) -> Option<i64>| active.iter().find_map(|f| which(f.what)).unwrap_or(0);
+            logger.dates = off(|what| if let What::Dates(s) = what { Some(s) } else { None });
+            let server = off(|what| if let What::Serves(s) = what { Some(s) } else { None });
+            // Some are no web servers.
+            logger.server =
+                (n % 4 != 3 || server != 0).then(|| ((server + logger.ahead) * 1000, evening * 1000));
             let clock = logger.ahead + (logger.drift * day as f64) as i64;
             // A card is formatted now and then.
             if n == 5 && day == 12 {
@@ -230,7 +257,7 @@ fn live(seed: u64, faults: &[Fault]) -> Month {
             let mut rows = logger.rows.clone();
             rows.retain(|row| row.home.is_none_or(|home| home > (from - 15 * DAY) * 1000));
             for row in rows.iter_mut().filter(|row| row.home.is_some_and(|home| home >= to)) {
-                (row.home, row.facts) = (None, None);
+                (row.home, row.time, row.facts) = (None, None, None);
             }
             let card = Card { size: logger.card_size, used: logger.used, waiting: 0, overwrites: false };
             let names = list(&vehicles);
@@ -241,6 +268,7 @@ fn live(seed: u64, faults: &[Fault]) -> Month {
                 rows: &rows,
                 used: !plans[n].is_empty(),
                 card: Some(card),
+                server: logger.server,
                 zone: &TimeZone::UTC,
                 strange: false,
                 before: &[],
@@ -352,6 +380,7 @@ fn real_recordings_cut_into_files_of_a_day_raise_nothing_but_what_is_wrong_with_
                 rows: &rows,
                 used: true,
                 card: None,
+                server: None,
                 zone: &TimeZone::UTC,
                 strange: false,
                 before: &[],

@@ -10,6 +10,7 @@ mod identity;
 mod ids;
 mod summary;
 mod timeline;
+mod trouble;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -21,16 +22,17 @@ use identity::Identity;
 use ids::{Class, Ids};
 pub use summary::{
     Began, BusLine, ClockLine, ClockSource, ClockStep, DamageLine, Drops, EngineLine, Gap, Meter, Node,
-    Summary, VinLine, VinSource,
+    Summary, TroubleCode, TroubleLine, VinLine, VinSource,
 };
 use summary::{seconds, stamp};
 use timeline::Timeline;
+use trouble::Troubles;
 
 use super::canopen;
 use super::damage::Damage;
 use super::frame::{Frame, Kind, Sink};
 use super::isotp::{self, Answers, Told};
-use super::j1939::{self, Id, Transport, VehicleTime};
+use super::j1939::{self, Id, Message, Transport, VehicleTime};
 
 /// Places of damage that are told one by one.
 const DAMAGE: usize = 100;
@@ -70,6 +72,7 @@ pub struct Facts {
     nodes: BTreeMap<u8, Node>,
     /// Times of the CANopen time object, which count only among heartbeats: others use its identifier, too.
     times: Clock,
+    troubles: Troubles,
     drops: Drops,
     damage: Vec<DamageLine>,
     damaged_places: u64,
@@ -111,7 +114,8 @@ impl Sink for Facts {
     }
 
     fn bus(&mut self, bus: u8, name: &str) {
-        self.bus_of(bus).name = name.chars().take(NAME).collect();
+        // It is told on terminals and in mails.
+        self.bus_of(bus).name = name.chars().filter(|c| !c.is_control()).take(NAME).collect();
     }
 }
 
@@ -173,14 +177,15 @@ impl Facts {
                 Some(VehicleTime::Local(time)) => self.clock.told(ClockSource::J1939, from, true, at, time),
                 None => {}
             },
+            Class::Trouble => self.troubles.heard(from, data),
             Class::Identification => self.identity.heard(bus, VinSource::J1939, from, data),
-            Class::Transport => {
-                if let Some(message) = self.transport.frame(bus, Id::of(id), at, data)
-                    && message.pgn == j1939::VI
-                {
-                    self.identity.heard(bus, VinSource::J1939, message.source, message.data);
+            Class::Transport => match self.transport.frame(bus, Id::of(id), at, data) {
+                Some(Message { pgn: j1939::VI, source, data, .. }) => {
+                    self.identity.heard(bus, VinSource::J1939, source, data);
                 }
-            }
+                Some(Message { pgn: j1939::DM1, source, data, .. }) => self.troubles.heard(source, data),
+                _ => {}
+            },
             Class::Answer => self.answer(frame),
             Class::Time => {
                 if let Some(time) = canopen::time(data) {
@@ -271,6 +276,7 @@ impl Facts {
             vins,
             engine: self.engine.end(),
             clock: clock.end(span),
+            trouble: self.troubles.end(),
             drops: self.drops,
             nodes: self.nodes.into_values().collect(),
         }

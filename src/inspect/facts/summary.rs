@@ -3,6 +3,8 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use crate::inspect::j1939::Lamp;
+
 /// Facts about one log file. Times are the logger's own.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Summary {
@@ -46,6 +48,9 @@ pub struct Summary {
     pub engine: EngineLine,
     /// Whether the logger's clock was right.
     pub clock: ClockLine,
+    /// What the vehicle says is wrong with it.
+    #[serde(default)]
+    pub trouble: TroubleLine,
     /// What the recorder says that it lost.
     pub drops: Drops,
     /// Nodes of a CANopen machine.
@@ -223,6 +228,28 @@ pub struct ClockStep {
     pub at: Timestamp,
     /// By how much, s; below 0 for a step back.
     pub by_s: f64,
+}
+
+/// Active trouble codes of a J1939 vehicle (group 65226).
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TroubleLine {
+    /// Lamps that were lit at any time.
+    pub lamps: Vec<Lamp>,
+    /// Codes that were active at any time, fifty at most.
+    pub codes: Vec<TroubleCode>,
+}
+
+/// A trouble code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TroubleCode {
+    /// Who says so.
+    pub address: u8,
+    /// Suspect parameter number.
+    pub spn: u32,
+    /// Failure mode, 0 to 31.
+    pub fmi: u8,
+    /// How often it came, where that is counted; the last that was told.
+    pub count: Option<u8>,
 }
 
 /// Losses that a recorder admits.

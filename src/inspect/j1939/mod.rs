@@ -53,6 +53,8 @@ pub const VD: u32 = 65_248;
 pub const TCO1: u32 = 65_132;
 /// Time and date: SPN 959 to 964, 1601, 1602.
 pub const TIME_DATE: u32 = 65_254;
+/// Active diagnostic trouble codes (DM1, J1939-73, 5.7.1).
+pub const DM1: u32 = 65_226;
 /// Vehicle identification: SPN 237.
 pub const VI: u32 = 65_260;
 /// Connection management of the transport protocol.
@@ -142,6 +144,49 @@ pub fn distance(data: &[u8]) -> Option<f64> {
     Raw::double(data, 4).scaled(0.125)
 }
 
+/// A lamp of the instrument panel that [`DM1`] can light (J1939-73, 5.7.1).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Lamp {
+    /// Malfunction of what cleans the exhaust.
+    Malfunction,
+    /// Red: stop.
+    Stop,
+    /// Amber: a warning.
+    Warning,
+    /// Protect: not of the electronics.
+    Protect,
+}
+
+/// An active trouble code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Trouble {
+    /// Suspect parameter number, 19 bits.
+    pub spn: u32,
+    /// Failure mode, 0 to 31.
+    pub fmi: u8,
+    /// How often it came, 0 to 126; 127 where that is not counted.
+    pub count: u8,
+}
+
+/// The lamps that are lit, of [`DM1`]: two bits each, of which 01 is on.
+pub fn lamps(data: &[u8]) -> impl Iterator<Item = Lamp> {
+    let status = data.first().copied().unwrap_or(0xFF);
+    let lamps = [(6, Lamp::Malfunction), (4, Lamp::Stop), (2, Lamp::Warning), (0, Lamp::Protect)];
+    lamps.into_iter().filter(move |(shift, _)| status >> shift & 3 == 1).map(|(_, lamp)| lamp)
+}
+
+/// The codes of [`DM1`]: four bytes each behind the two of the lamps. One of parameter 0 is none, nor is one of all ones.
+/// What is of an older conversion method (its bit is set) orders the bits in ways that nothing tells, and is passed over.
+pub fn troubles(data: &[u8]) -> impl Iterator<Item = Trouble> {
+    let (codes, _) = data.get(2..).unwrap_or_default().as_chunks::<4>();
+    codes.iter().filter_map(|&[low, high, top, last]| {
+        let spn = u32::from(low) | u32::from(high) << 8 | u32::from(top >> 5) << 16;
+        let code = Trouble { spn, fmi: top & 31, count: last & 127 };
+        (last < 128 && !matches!(spn, 0 | 0x7_FFFF)).then_some(code)
+    })
+}
+
 /// What [`TIME_DATE`] says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum VehicleTime {
@@ -222,6 +267,25 @@ mod tests {
         assert_eq!(Raw::word(&of("spn190-err").0, 3), Raw::Error);
         assert_eq!(tachograph_speed(&[0xFF; 8]), None);
         assert_eq!(tachograph_speed(&[0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0x00, 0x50]), Some(80.0));
+    }
+
+    /// `j1939_signal`, PGN 65226: J1939-73, layout of a trouble code.
+    #[test]
+    fn active_trouble_codes_are_read() {
+        for (id, lit, codes) in [
+            ("dm1-none", None, vec![]),
+            ("dm1-1", Some(Lamp::Warning), vec![Trouble { spn: 1208, fmi: 3, count: 10 }]),
+            ("dm1-19bit", None, vec![Trouble { spn: 524_273, fmi: 3, count: 127 }]),
+        ] {
+            let entries = topic("j1939_signal", 14);
+            let entry = entries.iter().find(|e| e["id"] == id).expect("entry");
+            let data = bytes(text(entry, "/input/bytes"));
+            assert_eq!(lamps(&data).collect::<Vec<_>>(), lit.into_iter().collect::<Vec<_>>(), "{entry}");
+            assert_eq!(troubles(&data).collect::<Vec<_>>(), codes, "{entry}");
+        }
+        assert_eq!(troubles(&bytes("04FFB804038AFFFF")).next(), None, "of another conversion method");
+        assert_eq!((lamps(&[]).next(), troubles(&[0xFF; 3]).next()), (None, None));
+        assert_eq!(troubles(&[0xFF; 8]).next(), None, "not available");
     }
 
     /// `j1939_signal`, PGN 65254: J1939-71 and ISO 11783-7, A.4.

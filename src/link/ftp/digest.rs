@@ -58,7 +58,7 @@ pub(super) async fn ask(
 
 /// `SHA-256 0-5242880 6b4f... /big.mf4`: the algorithm, the range (which must begin at 0), the
 /// digest, the name.
-fn hash_value(text: &str) -> Option<OfferedDigest> {
+pub(super) fn hash_value(text: &str) -> Option<OfferedDigest> {
     let mut words = text.split_ascii_whitespace();
     let kind = match &words.next()?.to_ascii_uppercase()[..] {
         "SHA-256" => DigestKind::Sha256,
@@ -85,7 +85,7 @@ fn digest(word: &str, kind: DigestKind) -> Option<Vec<u8>> {
 
 /// The one word of the reply that can be such a digest; none if there are
 /// several different ones (a name may look like one).
-fn hex_word(text: &str, kind: DigestKind) -> Option<Vec<u8>> {
+pub(super) fn hex_word(text: &str, kind: DigestKind) -> Option<Vec<u8>> {
     let mut found = text.split_ascii_whitespace().filter_map(|word| digest(word, kind));
     let first = found.next()?;
     found.all(|other| other == first).then_some(first)

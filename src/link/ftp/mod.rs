@@ -8,6 +8,8 @@
 
 mod digest;
 mod entry;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod lines;
 mod ls;
 mod mlsd;

@@ -33,7 +33,7 @@ pub(super) struct Reply {
 }
 
 impl Reply {
-    fn new(body: &[u8]) -> Self {
+    pub fn new(body: &[u8]) -> Self {
         Self { code: last_code(body), text: String::from_utf8_lossy(body).trim_end().to_owned() }
     }
 

@@ -26,10 +26,10 @@ const MAX_MISSING: usize = 1000;
 const MAX_SIDE_FILES: usize = 20_000;
 
 /// What is left of the bounds.
-struct Budget {
-    bytes: u64,
-    entries: usize,
-    until: Instant,
+pub(super) struct Budget {
+    pub bytes: u64,
+    pub entries: usize,
+    pub until: Instant,
 }
 
 impl Budget {
@@ -43,13 +43,13 @@ impl Budget {
 
 /// One folder, read.
 #[derive(Default)]
-struct Folder {
-    entries: Vec<super::entry::Entry>,
+pub(super) struct Folder {
+    pub entries: Vec<super::entry::Entry>,
     /// Why it is not whole.
     flaw: Option<String>,
     dialect: &'static str,
     /// The first line in no known form.
-    unknown: Option<String>,
+    pub unknown: Option<String>,
     /// A bound of the listing was met.
     spent: bool,
 }
@@ -237,7 +237,7 @@ async fn read(
 }
 
 impl Folder {
-    fn take(&mut self, line: &[u8], mlsd: bool, around: &Around, budget: &mut Budget) {
+    pub fn take(&mut self, line: &[u8], mlsd: bool, around: &Around, budget: &mut Budget) {
         let (line_is, dialect) = if mlsd { (mlsd::parse(line), "MLSD") } else { ls::parse(line, around) };
         match line_is {
             // What stands behind the bound is not taken; the reading loop sees that it is spent.

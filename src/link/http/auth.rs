@@ -224,6 +224,25 @@ mod tests {
             context.set_custom_cnonce("f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ");
             assert_eq!(prompt.respond(&context).expect("answer").response, want);
         }
+        // RFC 2617, 3.5.
+        let field = "Digest realm=\"testrealm@host.com\", qop=\"auth,auth-int\", \
+                     nonce=\"dcd98b7102dd2f0e8b11d0f600bfb0c093\", opaque=\"5ccc069c403ebaf9f0171e9517f40e41\"";
+        let mut auth = Auth::default();
+        assert!(auth.challenged(&asked(&[field])));
+        let Auth::Digest(prompt) = &mut auth else { panic!("digest") };
+        let mut context = AuthContext::new("Mufasa", "Circle Of Life", "/dir/index.html");
+        context.set_custom_cnonce("0a4f113b");
+        let answer = prompt.respond(&context).expect("answer").response;
+        assert_eq!(answer, "6629fae49393a05397450978507c4ef1");
+        use crate::inspect::check_values::{text, topic};
+        let published = topic("http_digest_auth", 3);
+        let published: Vec<_> = published.iter().map(|entry| text(entry, "/expected")).collect();
+        let checked = [
+            "8ca523f5e9506fed4657c9700eebdbec",
+            "753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1",
+            &answer,
+        ];
+        assert_eq!(published, checked, "all of `http_digest_auth` is checked here");
     }
 
     #[test]

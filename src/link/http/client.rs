@@ -76,9 +76,7 @@ impl Conversation {
 
     /// The address of a path below the logger's; folders end with `/`, the empty path is the top.
     pub fn url(&self, path: &[u8]) -> Url {
-        let mut url = self.base.clone();
-        url.set_path(&format!("{}{}", self.base.path(), percent_encode(path)));
-        url
+        below(&self.base, path)
     }
 
     /// The address of an absolute path on the logger's server.
@@ -146,6 +144,13 @@ impl Conversation {
     pub async fn discard(&self, response: Response) {
         Body::new(response, self.idle).drain(DRAIN).await;
     }
+}
+
+/// The address of a path below another one.
+pub(super) fn below(base: &Url, path: &[u8]) -> Url {
+    let mut url = base.clone();
+    url.set_path(&format!("{}{}", base.path(), percent_encode(path)));
+    url
 }
 
 fn failure(error: reqwest::Error) -> LinkError {

@@ -232,6 +232,40 @@ mod tests {
         assert_eq!(offered_digest(&headers(&[("repr-digest", "sha-256=:AAAA:")]), true), None);
     }
 
+    /// `rfc9530`: the examples of RFC 9530, 2 and B. `Content-Digest` is of this reply's bytes, and tells nothing of the file.
+    #[test]
+    fn published_digests_are_those_of_their_contents() {
+        use crate::inspect::check_values::{bytes, text, topic};
+        use sha2::Digest as _;
+        for entry in topic("rfc9530", 6) {
+            let whole = b"{\"hello\": \"world\"}\n";
+            let content = match text(&entry, "/id") {
+                "range-10-18" => whole[10..=18].to_vec(),
+                // Brotli's frame around the text.
+                "brotli-trap" => [&bytes("0B0980")[..], whole, &[3]].concat(),
+                _ => text(&entry, "/input").as_bytes().to_vec(),
+            };
+            let expected = &entry["expected"];
+            let of_it =
+                [expected, &expected["content_digest"]].into_iter().find_map(serde_json::Value::as_str);
+            let of_all = expected["repr_digest"].as_str();
+            for (value, content) in
+                of_it.map(|v| (v, &content[..])).into_iter().chain(of_all.map(|v| (v, &whole[..])))
+            {
+                let offer = offered_digest(&headers(&[("repr-digest", value)]), false).expect("digest");
+                let ours = match offer.kind {
+                    DigestKind::Sha512 => sha2::Sha512::digest(content).to_vec(),
+                    _ => crate::model::Digest::of(content).0.to_vec(),
+                };
+                assert_eq!(offer.value, ours, "{entry}");
+                assert_eq!(offered_digest(&headers(&[("content-digest", value)]), true), None);
+            }
+        }
+        // As the editors' text has it once: what is no base64 is no digest.
+        let padded = "sha-256=:RK/0qy18MlBSVnWgjwz6lZEWjP/lF5HF9bvEF8FabDg==:";
+        assert_eq!(offered_digest(&headers(&[("repr-digest", padded)]), true), None);
+    }
+
     #[test]
     fn encodings_other_than_a_stored_gz_are_refused() {
         let path = |name: &str| RemotePath::new(name.as_bytes()).expect("path");

@@ -225,7 +225,7 @@ impl Walk<'_> {
 }
 
 /// A folder's child; the empty folder is the top.
-fn join(folder: Option<&RemotePath>, name: &[u8]) -> Result<RemotePath, BadPath> {
+pub(super) fn join(folder: Option<&RemotePath>, name: &[u8]) -> Result<RemotePath, BadPath> {
     match folder {
         Some(folder) => folder.child(name),
         None => RemotePath::new(name).and_then(|path| match path.depth() {

@@ -7,6 +7,8 @@ mod auth;
 mod body;
 mod client;
 mod headers;
+#[cfg(any(test, fuzzing))]
+pub(crate) mod hostile;
 mod html;
 mod json;
 mod list;

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::{Limits, Row};
-use crate::inspect::facts::{Began, Summary, gps_turns};
+use crate::inspect::facts::{Began, Summary, gps_turns, zone};
 use crate::ledger::Severity;
 use crate::model::amount::span;
 
@@ -16,6 +16,14 @@ const POINTS: usize = 4;
 const WEEK: f64 = 7.0 * DAY;
 /// Steps larger than this are no drift, s.
 const STEP: f64 = 60.0;
+/// Files that have to agree on how they are dated, and how well, s: a listing may cut the time to the minute.
+const DATED: usize = 3;
+const AGREE: f64 = 60.0;
+/// FAT keeps times in steps of so many seconds, cut (Microsoft FAT specification, 6).
+const FAT_STEP: f64 = 2.0;
+/// A file may be closed, and so dated, long after the last frame: zones of less than this are none, s (common practice, no
+/// source).
+const LATE: f64 = 3_600.0;
 
 /// What is wrong with a clock, the surest first.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,6 +38,10 @@ pub enum Wrong {
     Zone(i64),
     /// It is ahead of the vehicle's, s.
     Off(f64),
+    /// The logger's server shows a time that is ahead of ours, s.
+    Served(f64),
+    /// What is in the files is ahead of how the logger dates them, s.
+    Dated(f64),
     /// It gains so much a day, s.
     Drifts(f64),
 }
@@ -55,6 +67,31 @@ pub fn of(facts: &Summary, home: i64, limits: &Limits) -> Option<Wrong> {
     }
     let off = clock.offset_s.filter(|_| !clock.local)?;
     (off.abs() > limits.clock_off_s).then_some(Wrong::Off(off))
+}
+
+/// What the time of its server says of a logger: it is ahead of ours, s.
+pub fn served(ahead: f64, limits: &Limits) -> Option<Wrong> {
+    (ahead.abs() > limits.clock_off_s).then_some(Wrong::Served(ahead))
+}
+
+/// By how much what is in these files is ahead of when the logger last changed them, as it dates them, s; `None` where they
+/// are too few, or do not agree. All times are the logger's own.
+pub fn dated<'r>(files: impl Iterator<Item = (&'r Row, &'r Summary)>) -> Option<f64> {
+    let ahead = |(row, facts): (&Row, &Summary)| {
+        let last = facts.last.filter(|_| !facts.clock.local && facts.clock.began.is_none())?;
+        Some((last.as_millisecond().saturating_sub(row.time?)) as f64 / 1e3)
+    };
+    let mut all: Vec<f64> = files.filter_map(ahead).collect();
+    all.sort_by(f64::total_cmp);
+    let (least, median, most) = (*all.first()?, *all.get(all.len() / 2)?, *all.last()?);
+    (all.len() >= DATED && most - least <= AGREE).then_some(median)
+}
+
+/// What is wrong where files are dated so: what is in a file is no newer than it, and a file is not closed a zone later.
+pub fn misdated(ahead: f64, limits: &Limits) -> Option<Wrong> {
+    let newer = ahead > limits.clock_off_s + FAT_STEP;
+    let zone_later = ahead <= AGREE - LATE && zone(ahead).is_some();
+    (newer || zone_later).then_some(Wrong::Dated(ahead))
 }
 
 /// By how much a clock gains a day, s, from the offsets of the week before this time in ms; `None` where they are too
@@ -123,6 +160,21 @@ pub fn told(wrong: &Wrong, logger: &str) -> (String, Severity, Value, String) {
             Severity::Watch,
             json!({ "offset_s": super::round(s) }),
         ),
+        // A clock that is off by days has lost the time.
+        Wrong::Served(s) => (
+            format!("{logger} shows a time that is {} {} of the depot PC's", span(s), ahead(s)),
+            if s.abs() > DAY { Severity::Act } else { Severity::Watch },
+            json!({ "server_s": super::round(s) }),
+        ),
+        Wrong::Dated(s) => (
+            format!(
+                "{logger} dates its files {} {} what is in them",
+                span(s),
+                if s < 0.0 { "after" } else { "before" }
+            ),
+            Severity::Watch,
+            json!({ "dated_s": super::round(s) }),
+        ),
         Wrong::Drifts(s) => (
             format!("{logger} {} {} a day", if s < 0.0 { "loses" } else { "gains" }, span(s)),
             Severity::Watch,
@@ -136,7 +188,10 @@ pub fn told(wrong: &Wrong, logger: &str) -> (String, Severity, Value, String) {
             )
         }
         Wrong::Zone(_) => format!("Let {logger} record universal time."),
-        Wrong::Off(_) | Wrong::Drifts(_) => format!("Set the clock of {logger}."),
+        Wrong::Dated(_) => format!(
+            "Let {logger} record and date its files in universal time; if it dates them in its own zone, set `time_zone` of its kind."
+        ),
+        Wrong::Off(_) | Wrong::Served(_) | Wrong::Drifts(_) => format!("Set the clock of {logger}."),
     };
     (cause, severity, evidence, action)
 }
@@ -149,7 +204,9 @@ pub fn rank(wrong: &Wrong) -> u8 {
         Wrong::Future(_) => 2,
         Wrong::Zone(_) => 3,
         Wrong::Off(_) => 4,
-        Wrong::Drifts(_) => 5,
+        Wrong::Served(_) => 5,
+        Wrong::Dated(_) => 6,
+        Wrong::Drifts(_) => 7,
     }
 }
 
@@ -186,6 +243,51 @@ mod tests {
         assert_eq!(wrong(HOME_AT - 3600, zone), Some(Wrong::Zone(3600)));
         let local = ClockLine { local: true, ..offset(7200.0) };
         assert_eq!(wrong(HOME_AT - 3600, local), None, "the vehicle's zone is not known");
+    }
+
+    /// `fat_time`: the words of FAT's directory entries (Microsoft FAT specification, 6): what they keep of a time is no more
+    /// than a step before it, and so no sign of a wrong clock.
+    #[test]
+    fn a_time_as_fat_keeps_it_is_the_time() {
+        use crate::inspect::check_values::text;
+        for entry in topic("fat_time", 5) {
+            let word = |at: &str| i64::from_str_radix(text(&entry, at), 16).expect("a word");
+            let (date, time) = (word("/expected/date_word"), word("/expected/time_word"));
+            let kept = jiff::civil::datetime(
+                (1980 + (date >> 9)) as i16,
+                (date >> 5 & 15) as i8,
+                (date & 31) as i8,
+                (time >> 11) as i8,
+                (time >> 5 & 63) as i8,
+                (time & 31) as i8 * 2,
+                0,
+            );
+            let written = text(&entry, "/input").split(' ').next().expect("a time");
+            let written: jiff::civil::DateTime = written.parse().expect("a time");
+            let cut = (written - kept).total(jiff::Unit::Second).expect("seconds");
+            assert!((0.0..FAT_STEP).contains(&cut), "{entry}");
+            let limits = Limits { clock_off_s: 0.0, ..Limits::default() };
+            assert_eq!(misdated(cut, &limits), None);
+        }
+    }
+
+    /// `exfat_utc`: the offsets of exFAT's directory entries (Microsoft exFAT specification, 7.4.10) are quarters of an hour,
+    /// bit 7 marking one that is told; files that are dated by one of an hour and more and taken for universal time are told.
+    #[test]
+    fn an_offset_that_exfat_knows_is_one_that_is_told() {
+        use crate::inspect::check_values::text;
+        for entry in topic("exfat_utc", 8) {
+            let byte = u8::from_str_radix(text(&entry, "/expected"), 16).expect("a byte");
+            let Some(minutes) = entry["input"].as_f64() else {
+                assert_eq!(byte, 0, "not told");
+                continue;
+            };
+            // Seven bits with a sign.
+            let quarters = i32::from((byte << 1).cast_signed() >> 1);
+            assert_eq!((byte & 0x80, f64::from(quarters) * 15.0), (0x80, minutes), "{entry}");
+            let dated = misdated(-minutes * 60.0, &Limits::default());
+            assert_eq!(dated.is_some(), minutes != 0.0, "{entry}");
+        }
     }
 
     /// `rtc`: a crystal that is off by 20 millionths (arithmetic; a common data sheet's value, no source).

@@ -37,6 +37,8 @@ pub struct Seen<'s> {
     pub used: bool,
     /// Its card, where its size is known.
     pub card: Option<Card>,
+    /// By how much its server's clock was ahead of ours when it last told the time in this span, ms, and when that was, ms.
+    pub server: Option<(i64, i64)>,
     /// The depot's zone.
     pub zone: &'s TimeZone,
     /// Another logger's card was in it, or another logger at its address: what lies between its files may be there.
@@ -208,7 +210,9 @@ impl Day<'_> {
             "wrong-vehicle" => {
                 was["listed"].as_str() == Some(self.seen.vehicle) && !any(|facts| facts.vin.is_some())
             }
-            // What the vehicle's clock showed, a file without it does not refute.
+            // What the vehicle's clock showed, a file without it does not refute; nor does silence what the server's did.
+            "logger-clock" if was["server_s"].is_f64() => self.seen.server.is_none(),
+            "logger-clock" if was["dated_s"].is_f64() => self.dated().is_none(),
             "logger-clock" => {
                 match was["began"].is_string() || was["gps_turns"].is_i64() || was["ahead_s"].is_f64() {
                     true => !any(|facts| facts.last.is_some()),
@@ -344,14 +348,42 @@ impl Day<'_> {
         let logger = self.seen.logger;
         let wrong =
             self.files().filter_map(|(_, facts, home)| Some((clock::of(facts, home, self.limits)?, home)));
+        let served = || {
+            let (ahead, at) = self.seen.server?;
+            Some((clock::served(ahead as f64 / 1e3, self.limits)?, at))
+        };
+        let dated = || Some((clock::misdated(self.dated()?, self.limits)?, self.first()));
         let drift = || {
             let drift = clock::drift(self.seen.rows, self.span.1)?;
             let some = self.files().next().is_some() && drift.abs() > self.limits.clock_drift_s;
             some.then_some((Wrong::Drifts(drift), self.first()))
         };
-        let (wrong, since) = wrong.min_by_key(|(wrong, home)| (clock::rank(wrong), *home)).or_else(drift)?;
-        let (cause, severity, evidence, action) = clock::told(&wrong, logger);
+        let wrong = wrong.chain(served()).chain(dated()).chain(drift());
+        let (wrong, since) = wrong.min_by_key(|(wrong, home)| (clock::rank(wrong), *home))?;
+        let (cause, severity, mut evidence, action) = clock::told(&wrong, logger);
+        self.corrected(&wrong, &mut evidence);
         Some(Found { code: "logger-clock", event: None, severity, since, evidence, cause, action })
+    }
+
+    /// By how much what is in the files of this span is ahead of how the logger dates them, s.
+    fn dated(&self) -> Option<f64> {
+        clock::dated(self.files().map(|(row, facts, _)| (row, facts)))
+    }
+
+    /// Beside how much a clock was off, the time of the last frame as the file has it and as it would have been; the file
+    /// keeps what it has.
+    fn corrected(&self, wrong: &Wrong, evidence: &mut Value) {
+        let Some(last) = self.files().filter_map(|(_, facts, _)| facts.last).max() else { return };
+        let right = match *wrong {
+            Wrong::Zone(s) => last.checked_sub(SignedDuration::from_secs(s)),
+            Wrong::Off(s) | Wrong::Served(s) => {
+                last.checked_sub(SignedDuration::from_millis((s * 1e3) as i64))
+            }
+            _ => return,
+        };
+        let (Some(evidence), Ok(right)) = (evidence.as_object_mut(), right) else { return };
+        evidence.insert("last".to_owned(), json!(last));
+        evidence.insert("last_by_right_clock".to_owned(), json!(right));
     }
 
     fn numbers(&self, mine: bool, lacks: &[numbers::Lack]) -> Option<Found> {

@@ -15,7 +15,7 @@ const HOUR: i64 = 3_600_000;
 /// A file that came home at this time, ms, and of which nothing is known.
 pub(super) fn row(number: i64, home: i64) -> Row {
     let path = RemotePath::new(format!("log{number:05}.mf4").as_bytes()).expect("path");
-    Row { path, card: 1, size: 1_000_000, home: Some(home), facts: None }
+    Row { path, card: 1, size: 1_000_000, home: Some(home), time: None, facts: None }
 }
 
 /// A file to be made.
@@ -99,13 +99,35 @@ fn told(rows: &[Row], card: Option<Card>) -> Vec<Found> {
 }
 
 fn all_told(rows: &[Row], card: Option<Card>, strange: bool, before: &[(&str, &serde_json::Value)]) -> Told {
+    served(rows, card, strange, before, None)
+}
+
+/// The same, where the logger's server told its time.
+fn served(
+    rows: &[Row],
+    card: Option<Card>,
+    strange: bool,
+    before: &[(&str, &serde_json::Value)],
+    server: Option<(i64, i64)>,
+) -> Told {
     let list = [("PLOW-03", Some(OURS)), ("PLOW-04", Some(THEIRS))];
     let zone = TimeZone::UTC;
     let from = ((NOON + 7.0 * 24.0) * HOUR as f64) as i64;
     let calendar = ((from - 12 * HOUR, from + 12 * HOUR), from + 24 * HOUR);
     let (logger, vehicle) = ("L-1", "PLOW-03");
-    let seen =
-        Seen { logger, vehicle, list: &list, rows, used: true, card, zone: &zone, strange, before, calendar };
+    let seen = Seen {
+        logger,
+        vehicle,
+        list: &list,
+        rows,
+        used: true,
+        card,
+        server,
+        zone: &zone,
+        strange,
+        before,
+        calendar,
+    };
     let told = of(&seen, (from, from + 24 * HOUR), &Limits::default());
     let all = &told.found;
     for f in all {
@@ -165,6 +187,65 @@ fn a_clock_that_is_wrong_is_told() {
         zone.iter().map(|f| f.cause.as_str()).collect::<Vec<_>>(),
         ["L-1 is 60 minutes ahead, as another zone is"]
     );
+}
+
+/// The first moment of the day of which is told, ms.
+const DAY_BEGAN: i64 = ((NOON + 7.0 * 24.0) * HOUR as f64) as i64;
+
+#[test]
+fn the_time_of_a_loggers_server_is_compared_with_ours() {
+    let rows = week(|_| ());
+    let by = |ms: i64| served(&rows, None, false, &[], Some((ms, DAY_BEGAN + HOUR))).found;
+    assert_eq!((by(0), by(-119_000)), (vec![], vec![]));
+    let hour = by(3_600_000);
+    assert_eq!(codes(&hour), ["logger-clock"]);
+    assert_eq!(hour[0].cause, "L-1 shows a time that is 60 min ahead of the depot PC's");
+    assert_eq!(hour[0].evidence["last"], "2026-03-10T16:00:00Z", "as the file has it");
+    assert_eq!(hour[0].evidence["last_by_right_clock"], "2026-03-10T15:00:00Z");
+    assert_eq!((hour[0].since, hour[0].severity), (DAY_BEGAN + HOUR, crate::ledger::Severity::Watch));
+    let years = by(-900 * 24 * HOUR);
+    assert_eq!(years[0].severity, crate::ledger::Severity::Act, "it lost the time");
+    for hostile in [i64::MIN, i64::MAX] {
+        assert_eq!(codes(&by(hostile)), ["logger-clock"]);
+    }
+    let was = serde_json::json!({ "server_s": 3600.0 });
+    let kept = |server| served(&rows, None, false, &[("logger-clock", &was)], server).kept;
+    assert_eq!(kept(None), ["logger-clock"], "nothing told its time since");
+    assert_eq!(kept(Some((0, DAY_BEGAN))), [""; 0]);
+}
+
+#[test]
+fn how_files_are_dated_is_compared_with_what_is_in_them() {
+    // Files of the last day: how long after its last frame each was changed, by the logger's clock, ms.
+    let day = |dated: &[i64]| {
+        let mut rows = week(|_| ());
+        let made = rows.pop().expect("a row");
+        for (n, lag) in dated.iter().enumerate() {
+            let path = row(107 + n as i64, 0).path;
+            let last = made.facts.as_ref().and_then(|facts| facts.last).expect("a last frame");
+            rows.push(Row { path, time: Some(last.as_millisecond().saturating_add(*lag)), ..made.clone() });
+        }
+        rows
+    };
+    let code = |dated: &[i64]| codes(&told(&day(dated), None));
+    let minute = 60_000;
+    assert_eq!(code(&[0, 1_500, -1_000]), [""; 0]);
+    assert_eq!(
+        code(&[15 * minute; 3]),
+        [""; 0],
+        "it closes its files a quarter of an hour after the last frame"
+    );
+    assert_eq!(code(&[-HOUR, -HOUR]), [""; 0], "two files are too few");
+    assert_eq!(code(&[-HOUR, 0, HOUR]), [""; 0], "they do not agree");
+    assert_eq!(code(&[i64::MIN, i64::MIN, i64::MAX]), [""; 0]);
+    let before = told(&day(&[-HOUR, -HOUR + 900, -HOUR - 20_000]), None);
+    assert_eq!(before[0].cause, "L-1 dates its files 60 min before what is in them");
+    let after = told(&day(&[HOUR + 2_000, HOUR, HOUR + 1_000]), None);
+    assert_eq!(after[0].cause, "L-1 dates its files 60 min after what is in them");
+    let was = serde_json::json!({ "dated_s": 3600.0 });
+    let kept = |rows: &[Row]| all_told(rows, None, false, &[("logger-clock", &was)]).kept;
+    assert_eq!(kept(&week(|_| ())), ["logger-clock"], "its files are not dated");
+    assert_eq!(kept(&day(&[0, 0, 0])), [""; 0]);
 }
 
 #[test]

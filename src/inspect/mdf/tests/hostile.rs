@@ -304,3 +304,25 @@ fn where_blocks_begin_with_records_the_next_block_is_read() {
     let rest: Vec<_> = [0..15, 20..32, 40..60].into_iter().flat_map(|range| whole[range].to_vec()).collect();
     assert_eq!(told.frames, rest);
 }
+
+/// `adler32`: the check value at the end of a zlib stream (RFC 1950, 2.2) is Adler-32.
+#[test]
+fn a_packed_block_is_believed_by_its_adler_32_alone() {
+    use crate::inspect::check_values::{bytes, text, topic};
+    let entries = topic("digest", 16);
+    let entry = entries.iter().find(|e| e["id"] == "adler32").expect("entry");
+    let (content, adler) = (text(entry, "/input").as_bytes(), bytes(text(entry, "/expected")));
+    let refused = |adler: &[u8]| {
+        // One stored block (RFC 1951, 3.2.4).
+        let stored = [0x78, 0x01, 1, content.len() as u8, 0, !(content.len() as u8), 0xFF];
+        let zlib = [&stored[..], content, adler].concat();
+        let mut file = File::new(None);
+        let group = file.group("CAN_DataFrame", &PARTS, (0, RECORD, 0), 0);
+        let lengths = [content.len() as u64, zlib.len() as u64].map(u64::to_le_bytes).concat();
+        let block = file.block(*b"DZ", &[], &[b"DT\0\0\0\0\0\0", &lengths[..], &zlib].concat());
+        file.data_group(&[group], block, 0);
+        told_of(&file.bytes).1.damages.iter().any(|(_, damage)| *damage == Damage::BadChecksum)
+    };
+    assert!(!refused(&adler));
+    assert!(refused(&[adler[0] ^ 1, adler[1], adler[2], adler[3]]));
+}
