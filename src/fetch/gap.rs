@@ -12,7 +12,7 @@ use crate::durable::Disk;
 use crate::killpoint;
 use crate::ledger::{Finding, Gap, LedgerError, Pending, Severity};
 use crate::link::{Link, LinkError, LinkFailure};
-use crate::model::amount::size;
+use crate::model::amount::length;
 use crate::spool::{Partial, Spool};
 
 /// Probes read so much, and stand at whole multiples of it behind the gap's beginning: at most so
@@ -164,9 +164,9 @@ impl Transfer<'_> {
 /// The gaps in words, the first few of many.
 fn missing(gaps: &[Gap]) -> String {
     let bytes: u64 = gaps.iter().map(|gap| gap.to - gap.from).sum();
-    let places: Vec<String> = gaps.iter().take(3).map(|gap| format!("{} to {}", gap.from, gap.to)).collect();
+    let places: Vec<String> = gaps.iter().take(3).map(|gap| length(gap.from)).collect();
     let more = if gaps.len() > 3 { format!(" and {} more places", gaps.len() - 3) } else { String::new() };
-    format!("{} of it (bytes {}{more})", size(bytes), places.join(", "))
+    format!("{} of it (behind {}{more})", length(bytes), places.join(", "))
 }
 
 /// Writes so many zeros. Blocking.

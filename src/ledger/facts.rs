@@ -267,7 +267,7 @@ impl Query {
         })?)
     }
 
-    fn key(&self, logger: &str) -> Result<Option<i64>, LedgerError> {
+    pub(super) fn key(&self, logger: &str) -> Result<Option<i64>, LedgerError> {
         let mut of = self.db.prepare_cached("SELECT id FROM loggers WHERE name = ?")?;
         Ok(of.query_row([logger], |row| row.get(0)).optional()?)
     }

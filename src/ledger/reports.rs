@@ -247,16 +247,9 @@ impl Query {
         Ok(all)
     }
 
-    /// Of a logger's files that were listed before the end of a day `from..to` (ms), without old
-    /// stock: how many came home at `since` or later (ms). `None` where one is not home, or was lost
-    /// in that day or later, or where no whole listing was taken at `listed` or later.
-    pub fn came_home(
-        &self,
-        logger: &str,
-        since: i64,
-        (from, to): (i64, i64),
-        listed: i64,
-    ) -> Result<Option<u64>, LedgerError> {
+    /// Whether all of a logger's files that were listed before the end of a day `from..to` (ms) are home, old stock aside:
+    /// none is on its way, none was lost in that day or later, and a whole listing was taken at `listed` or later.
+    pub fn is_home(&self, logger: &str, (from, to): (i64, i64), listed: i64) -> Result<bool, LedgerError> {
         let whole: Option<i64> = self
             .db
             .prepare_cached("SELECT last_whole FROM loggers WHERE name = ?")?
@@ -264,23 +257,41 @@ impl Query {
             .optional()?
             .flatten();
         if whole.is_none_or(|at| at < listed) {
-            return Ok(None);
+            return Ok(false);
         }
-        let left = self.db.prepare_cached(LEFT)?.exists(params![logger, from, to])?;
-        if left {
-            return Ok(None);
+        Ok(!self.db.prepare_cached(LEFT)?.exists(params![logger, from, to])?)
+    }
+
+    /// Of a logger's files that came home at `since` or later (ms), old stock aside, when each was listed and when it was
+    /// archived (ms). Those that became whole, or were known from elsewhere, before `from` (ms) are not looked at.
+    pub fn came_home(&self, logger: &str, from: i64, since: i64) -> Result<Vec<(i64, i64)>, LedgerError> {
+        let Some(key) = self.key(logger)? else { return Ok(Vec::new()) };
+        let mut all = Vec::new();
+        for sql in [CAME, CAME_ELSEWHERE] {
+            let mut statement = self.db.prepare_cached(sql)?;
+            let rows =
+                statement.query_map(params![key, from, since], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            for row in rows {
+                all.push(row?);
+            }
         }
-        let files: i64 =
-            self.db.prepare_cached(CAME)?.query_row(params![logger, since, to], |row| row.get(0))?;
-        Ok(Some(files.unsigned_abs()))
+        Ok(all)
     }
 
     /// Files that were home since a moment (ms) and are so no longer; at most 10,000.
     pub fn undone(&self, since: i64) -> Result<Vec<Undone>, LedgerError> {
+        let mut loggers = self.db.prepare_cached("SELECT id FROM loggers ORDER BY id")?;
         let mut statement = self.db.prepare_cached(UNDONE)?;
-        let rows = statement
-            .query_map([since], |row| Ok(Undone { vehicle: row.get(0)?, archived_at: row.get(1)? }))?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let mut all = Vec::new();
+        for key in loggers.query_map([], |row| row.get::<_, i64>(0))? {
+            let rows = statement.query_map([key?, since], |row| {
+                Ok(Undone { vehicle: row.get(0)?, archived_at: row.get(1)? })
+            })?;
+            for row in rows.take(10_000 - all.len()) {
+                all.push(row?);
+            }
+        }
+        Ok(all)
     }
 }
 
@@ -289,13 +300,16 @@ pub(super) const LEFT: &str = "SELECT 1 FROM loggers l JOIN versions v ON v.logg
   WHERE l.name = ?1 AND v.state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost')
   AND v.backlog = 0 AND v.listed_at < ?3 AND (v.state != 'lost' OR EXISTS
   (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ?2))";
-/// Those that came home: logger, since when, end of the day.
-pub(super) const CAME: &str =
-    "SELECT count(*) FROM versions v INDEXED BY versions_archived JOIN loggers l ON l.id = v.logger
-  WHERE v.archived_at >= ?2 AND l.name = ?1 AND v.listed_at < ?3 AND v.backlog = 0";
+/// Those that came home: logger, whole since, archived since.
+pub(super) const CAME: &str = "SELECT listed_at, archived_at FROM versions INDEXED BY versions_came
+  WHERE logger = ?1 AND whole_at >= ?2 AND archived_at >= ?3 AND backlog = 0";
+/// The same of content that never came here, since it was known.
+pub(super) const CAME_ELSEWHERE: &str =
+    "SELECT listed_at, archived_at FROM versions INDEXED BY versions_not_here
+  WHERE logger = ?1 AND whole_at IS NULL AND listed_at >= ?2 AND archived_at >= ?3 AND backlog = 0";
 /// Files that were home since a moment and are so no longer.
-pub(super) const UNDONE: &str = "SELECT vehicle, archived_at FROM versions INDEXED BY versions_archived
-  WHERE archived_at >= ? AND state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost') LIMIT 10000";
+pub(super) const UNDONE: &str = "SELECT vehicle, archived_at FROM versions INDEXED BY versions_state
+  WHERE logger = ?1 AND state IN ('listed', 'open', 'fetching', 'settling', 'whole', 'held', 'lost') AND archived_at >= ?2";
 
 fn stored(row: &Row<'_>) -> Result<Stored, LedgerError> {
     let day: String = row.get("date")?;

@@ -18,6 +18,7 @@ use crate::spool::Record;
 mod coming_home;
 mod deciding;
 mod lasting;
+mod looking;
 mod mending;
 mod older;
 
@@ -178,6 +179,7 @@ fn questions_of_every_listing_do_not_read_the_whole_ledger() {
         "SELECT id FROM versions v WHERE v.spool IS NOT NULL AND v.state IN ('listed', 'lost') AND v.waits <= ?1",
         reports::LEFT,
         reports::CAME,
+        reports::CAME_ELSEWHERE,
         reports::UNDONE,
         super::removal::REMOVABLE,
     ]);
@@ -192,6 +194,7 @@ fn questions_of_a_report_read_their_day_and_not_the_whole_ledger() {
         ARCHIVED,
         DATA_UNTIL,
         VISITS,
+        TIMED,
         BEFORE,
         UPS,
         BLIND,

@@ -17,7 +17,7 @@ use super::value::{
 use super::words::{count, moment};
 use crate::config::{Config, Vehicle};
 use crate::ledger::{LoggerDay, Severity};
-use crate::model::Day;
+use crate::model::{Day, amount};
 
 /// Working days after which a look becomes a task.
 const PATIENCE: usize = 3;
@@ -208,10 +208,10 @@ impl Ground<'_> {
             "clock" => ("the depot PC's clock was wrong", "See to the depot PC's clock and its time server."),
             _ => ("it did not run", "See why the service or the depot PC was down: `journalctl -u yarder`."),
         };
-        let hours = (spans.values().sum::<i64>() as f64 / 3_600_000.0).max(0.1);
+        let all = (spans.values().sum::<i64>() as f64 / 1000.0).max(360.0);
         FindingLine {
             evidence: json!({ "seconds": spans.iter().map(|(w, ms)| (*w, ms / 1000)).collect::<BTreeMap<_, _>>() }),
-            cause: format!("Yarder could not see for {hours:.1} hours of this day: {why}"),
+            cause: format!("Yarder could not see for {} of this day: {why}", amount::span(all)),
             action: action.to_owned(),
             ..self.finding("could-not-see", "depot", Severity::Watch, first.unwrap_or(self.part.0))
         }

@@ -60,7 +60,7 @@ impl Page<'_> {
             if said.loss {
                 self.to.loss().raw("<strong class=\"loss\">").text(&said.text).raw("</strong> ");
             } else {
-                self.to.text(&said.text).raw(" ");
+                self.to.prose(&said.text).raw(" ");
             }
         }
         self.to.raw("</p>\n").element("<p>", &self.told.home(), "</p>");
@@ -125,13 +125,13 @@ impl Page<'_> {
             if is_loss(finding) {
                 self.to.loss();
             }
-            self.to.element("", &group.cause(finding), "</p>");
+            self.to.prose(&group.cause(finding)).raw("</p>\n");
             if finding.state != FindingState::Gone {
                 self.to.raw("<p>");
                 if let Some(explains) = self.told.explains(finding) {
                     self.to.text(&explains).raw(" ");
                 }
-                self.to.element("", &sentence(&finding.action), "</p>");
+                self.to.prose(&sentence(&finding.action)).raw("</p>\n");
             }
             self.to.raw("<p class=\"small muted\">");
             self.code(&finding.code);
@@ -357,7 +357,7 @@ impl Page<'_> {
         self.to.raw("<h2>What the codes mean</h2>\n<dl class=\"facts small\">\n");
         for (code, text) in CODES.iter().filter(|(code, _)| self.codes.contains(code)) {
             self.to.raw("<dt id=\"code-").raw(code).raw("\">").element("", code, "</dt>");
-            self.to.element("<dd>", text, "</dd>");
+            self.to.raw("<dd>").prose(text).raw("</dd>\n");
         }
         self.to.raw("</dl>\n");
     }

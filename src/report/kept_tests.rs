@@ -190,7 +190,7 @@ fn what_yarder_could_not_see_is_told_as_gone_the_day_after_and_once() {
     let tuesday = report(&config, &all);
     assert_eq!(states(&tuesday), [("could-not-see:depot", FindingState::Gone)]);
     let cause = &tuesday.findings[0].cause;
-    assert_eq!(cause, "Yarder could not see for 16.0 hours from Mon 23 Nov on: it did not run");
+    assert_eq!(cause, "Yarder could not see for 16 hours from Mon 23 Nov on: it did not run");
     all.past = past(&tuesday);
     assert_eq!(states(&report(&config, &all)), []);
 }

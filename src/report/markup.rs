@@ -37,6 +37,18 @@ impl Markup {
         self
     }
 
+    /// A sentence: what stands between two backticks is to be typed or to be looked for as it stands.
+    pub fn prose(&mut self, text: &str) -> &mut Self {
+        let mut rest = text;
+        while let Some((before, (code, after))) =
+            rest.split_once('`').and_then(|(before, rest)| Some((before, rest.split_once('`')?)))
+        {
+            self.text(before).raw("<code>").text(code).raw("</code>");
+            rest = after;
+        }
+        self.text(rest)
+    }
+
     /// Text between an opening and a closing tag, and a line break.
     pub fn element(&mut self, open: &'static str, text: &str, close: &'static str) -> &mut Self {
         self.raw(open).text(text).raw(close).raw("\n")
@@ -141,6 +153,13 @@ mod tests {
             page.end(),
             "&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt; &amp; &quot;y&quot; \\u{202e}gol\\u{7}"
         );
+    }
+
+    #[test]
+    fn what_is_to_be_typed_is_code_and_a_backtick_alone_is_one() {
+        let mut page = Markup::default();
+        page.prose("run `yarder adopt <a>`. It's `open");
+        assert_eq!(page.end(), "run <code>yarder adopt &lt;a&gt;</code>. It&#39;s `open");
     }
 
     #[test]

@@ -254,6 +254,7 @@ fn corrections(
     let closed = || days.values().filter(|(stored, _)| stored.is_final);
     let Some(first) = closed().map(|(_, slim)| slim.from).min() else { return Ok(Vec::new()) };
     let undone = query.undone(first.as_millisecond())?;
+    let mut late = BTreeMap::new();
     let mut all = Vec::new();
     for (stored, slim) in closed() {
         let (from, to) = (slim.from.as_millisecond(), slim.to.as_millisecond());
@@ -265,10 +266,12 @@ fn corrections(
                 undone.iter().any(|u| u.vehicle == vehicle.id && home.contains(&u.archived_at))
             };
             let (is, files) = match was {
-                Verdict::Incomplete if !gone_bad() => match came_home(query, vehicle, stored, (from, to))? {
-                    Some(files) if files > 0 || corrected.is_some() => (Verdict::Complete, files),
-                    _ => continue,
-                },
+                Verdict::Incomplete if !gone_bad() => {
+                    match came_home(query, vehicle, stored, (from, to), &mut late)? {
+                        Some(files) if files > 0 || corrected.is_some() => (Verdict::Complete, files),
+                        _ => continue,
+                    }
+                }
                 Verdict::Complete if gone_bad() => (Verdict::Incomplete, 0),
                 _ => continue,
             };
@@ -278,20 +281,36 @@ fn corrections(
     Ok(all)
 }
 
-/// How many files of a vehicle's day came home after its last report; `None` where not all are.
-fn came_home(
+/// What came home of each logger since the first day that was asked for it: when it was listed and archived, ms.
+type Late<'s> = BTreeMap<&'s str, Vec<(i64, i64)>>;
+
+/// What waited in the spool for longer than this before it came home is not counted, ms.
+const WAITED: i64 = 14 * 86_400_000;
+
+/// How many files of a vehicle's day came home after its last report; `None` where not all are. Earlier days are asked
+/// first.
+fn came_home<'s>(
     query: &Query,
-    vehicle: &SlimVehicle<IgnoredAny>,
+    vehicle: &'s SlimVehicle<IgnoredAny>,
     stored: &Stored,
     day: (i64, i64),
+    late: &mut Late<'s>,
 ) -> Result<Option<u64>, LedgerError> {
-    let mut files = 0;
     for logger in &vehicle.loggers {
         let listed = if logger.listing_whole { i64::MIN } else { stored.as_of };
-        match query.came_home(&logger.id, stored.as_of, day, listed)? {
-            Some(home) => files += home,
-            None => return Ok(None),
+        if !query.is_home(&logger.id, day, listed)? {
+            return Ok(None);
         }
+    }
+    let mut files = 0;
+    for logger in &vehicle.loggers {
+        if !late.contains_key(logger.id.as_str()) {
+            let came = query.came_home(&logger.id, day.0 - WAITED, stored.as_of)?;
+            late.insert(&logger.id, came);
+        }
+        let came = late.get(logger.id.as_str()).into_iter().flatten();
+        files +=
+            came.filter(|(listed, archived)| *listed < day.1 && *archived >= stored.as_of).count() as u64;
     }
     Ok(Some(files))
 }

@@ -116,9 +116,13 @@ pub fn calendar_day(date: Date, near: Date) -> String {
     date.strftime(form).to_string()
 }
 
-/// With an end mark, and harmless.
+/// With an end mark, and harmless; without the number that the system has for an error, behind its words.
 pub fn sentence(text: &str) -> String {
-    let text = plain(text.trim());
+    let mut text = plain(text.trim());
+    while let Some((before, number)) = text.split_once(" (os error ") {
+        let Some((_, after)) = number.split_once(')') else { break };
+        text = format!("{before}{after}");
+    }
     if text.ends_with(['.', '?', '!']) || text.is_empty() { text } else { text + "." }
 }
 
@@ -224,6 +228,22 @@ mod tests {
             ("", ""),
         ] {
             assert_eq!(opening(text), shown);
+        }
+    }
+
+    #[test]
+    fn a_sentence_has_an_end_and_no_number_of_the_system() {
+        for (text, shown) in [
+            (
+                "it is away: a/b: No such file or directory (os error 2); files wait",
+                "it is away: a/b: No such file or directory; files wait.",
+            ),
+            ("x (os error 2) and y (os error 28)", "x and y."),
+            ("odd (os error ", "odd (os error."),
+            ("Done?", "Done?"),
+            ("", ""),
+        ] {
+            assert_eq!(sentence(text), shown);
         }
     }
 

@@ -142,7 +142,10 @@ fn wrong_clock(now: Timestamp, known: Option<Timestamp>, built: Timestamp) -> Fi
         vehicle: None,
         logger: None,
         evidence: json!({ "clock": now, "last_known": known, "built": built }),
-        cause: format!("the depot PC's clock says {now}, which is over"),
+        cause: format!(
+            "the depot PC's clock says {}, which is over",
+            now.strftime("%a %-d %b %Y, %H:%M UTC")
+        ),
         action: "Set its clock and see to its time server; until then no day is opened or closed.".into(),
     }
 }

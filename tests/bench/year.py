@@ -5,11 +5,14 @@
 
 The ledger is made by PROGRAM (`yarder once`, with nothing in range) and then filled by SQL: every vehicle has one logger
 with one card, an equal share of archived files over 365 days in the order in which they come home, a visit an hour in each night, what is in each file of the
-last 17 days (as `yarder inspect` tells it of a recording of two buses), and some files of the last day that still wait.
+last 17 days (as `yarder inspect` tells it of a recording of two buses), some files of the last day that still wait, and two
+reports of each of the last 14 days.
 FOLDER must not exist, unless `--keep` left it behind: then it is measured again; it takes about 0.8 kB a file. Prints the
-medians as JSON.
+medians as JSON: of reports, of starts of the service, and of starts after it was killed while its ledger had a log. With
+`--cold`, which needs root, the machine's page cache is dropped before each.
 """
 import argparse
+import datetime
 import json
 import os
 import pathlib
@@ -26,6 +29,7 @@ arguments.add_argument("folder", type=pathlib.Path)
 arguments.add_argument("--vehicles", type=int, default=500)
 arguments.add_argument("--files", type=int, default=20_000_000)
 arguments.add_argument("--runs", type=int, default=5)
+arguments.add_argument("--cold", action="store_true", help="drop the page cache before each run; needs root")
 arguments.add_argument("--keep", action="store_true", help="leave FOLDER behind")
 said = arguments.parse_args()
 
@@ -110,40 +114,79 @@ def fill():
     db.close()
 
 
-DAY = 86_400_000
-each = said.files // said.vehicles // 365 * 365  # as many each day
-if not made:
-    run("once")
-    fill()
-    (folder / "made").touch()
+def tell():
+    """Two reports of each of the last 14 days, as if they had been made then."""
+    made = json.loads(run("report", "--json")[1])
+    today = datetime.date.fromisoformat(made["date"])
+    db = sqlite3.connect(folder / "state/ledger.sqlite")
+    for ago in range(14, 0, -1):
+        def then(time):
+            return (datetime.datetime.fromisoformat(time) - datetime.timedelta(days=ago)).isoformat().replace("+00:00", "Z")
+        date = (today - datetime.timedelta(days=ago)).isoformat()
+        of = {**made, "date": date, **{key: then(made[key]) for key in ("from", "to", "as_of")}}
+        for final in (0, 1):
+            at = int(datetime.datetime.fromisoformat(of["to"] if final else of["as_of"]).timestamp() * 1000)
+            db.execute("INSERT INTO reports (date, as_of, final, lived, json) VALUES (?, ?, ?, 0, ?)",
+                       (date, at, final, json.dumps({**of, "final": bool(final)}, separators=(",", ":"))))
+    db.commit()
+    db.close()
 
-took = {"vehicles": said.vehicles, "files": each * said.vehicles,
-        "ledger_bytes": (folder / "state/ledger.sqlite").stat().st_size}
-reports = []
-for _ in range(said.runs):
-    seconds, page = run("report", "--json")
-    assert len(json.loads(page)["vehicles"]) == said.vehicles
-    reports.append(seconds)
-took["report_s"] = round(statistics.median(reports), 3)
 
-starts = []
-for _ in range(said.runs):
+def cool():
+    if said.cold:
+        os.sync()
+        pathlib.Path("/proc/sys/vm/drop_caches").write_text("3")
+
+
+def start(end):
+    """Seconds until the service says that it is ready; then `end` ends it."""
     at = str(folder / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
         listener.bind(at)
-        listener.settimeout(120)
+        listener.settimeout(300)
+        cool()
         begin = time.monotonic()
         service = subprocess.Popen([*command, "run"], env={**os.environ, "NOTIFY_SOCKET": at},
                                    stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         try:
             while b"READY=1" not in listener.recv(4096):
                 pass
-            starts.append(time.monotonic() - begin)
+            return time.monotonic() - begin
         finally:
-            service.terminate()
+            end(service)
             service.wait(60)
-    os.unlink(at)
-took["start_s"] = round(statistics.median(starts), 3)
+            os.unlink(at)
+
+
+def kill(service):
+    """As a power cut leaves it: what was committed last is in the log alone."""
+    while (folder / "state/ledger.sqlite-wal").stat().st_size == 0:
+        time.sleep(0.1)
+    service.kill()
+
+
+DAY = 86_400_000
+each = said.files // said.vehicles // 365 * 365  # as many each day
+if not made:
+    run("once")
+    fill()
+    tell()
+    (folder / "made").touch()
+
+took = {"vehicles": said.vehicles, "files": each * said.vehicles,
+        "ledger_bytes": (folder / "state/ledger.sqlite").stat().st_size}
+reports = []
+for _ in range(said.runs):
+    cool()
+    seconds, page = run("report", "--json")
+    assert len(json.loads(page)["vehicles"]) == said.vehicles
+    reports.append(seconds)
+took["report_s"] = round(statistics.median(reports), 3)
+
+took["start_s"] = round(statistics.median(start(subprocess.Popen.terminate) for _ in range(said.runs)), 3)
+start(kill)
+took["start_after_kill_s"] = round(statistics.median(start(kill) for _ in range(said.runs)), 3)
+start(subprocess.Popen.terminate)
 if not said.keep:
     shutil.rmtree(folder)
 print(json.dumps(took))

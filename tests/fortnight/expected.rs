@@ -224,7 +224,7 @@ pub const SENTENCES: [(i8, &str); 14] = [
     (14, "The spool has no room for"),
     (15, "▲ 1 file was lost."),
     (16, "4 of 40 vehicles complete."),
-    (17, "Yarder could not see for 24.0 hours of this day"),
+    (17, "Yarder could not see for 24 hours of this day"),
     (18, "3 of 40 vehicles complete."),
     (19, "Yarder could not see for 7.5 hours of this day"),
     (20, "Archive \"copy\" cannot be used"),

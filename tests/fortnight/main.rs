@@ -171,6 +171,59 @@ fn one_finding_for_one_cause(told: &BTreeMap<i8, Told>) {
     }
 }
 
+/// What is no word of a person's in a page: a moment or a span as programs write them, a number of bytes, a value as a
+/// debugger shows it, the ledger's name of a state, an error's number.
+fn raw_words(page: &str) -> Vec<String> {
+    let words: Vec<&str> = page.split_whitespace().collect();
+    let bare = |word: &str| word.trim_matches(|c: char| !c.is_alphanumeric()).to_owned();
+    let number = |word: &str| {
+        word.starts_with(|c: char| c.is_ascii_digit())
+            && word.bytes().all(|b| b.is_ascii_digit() || b == b'.')
+    };
+    let mut raw = Vec::new();
+    for (nth, word) in words.iter().enumerate() {
+        let next = bare(words.get(nth + 1).copied().unwrap_or_default());
+        let digits = |text: &str| text.bytes().filter(u8::is_ascii_digit).count();
+        let stamp = word.split_once('T').is_some_and(|(date, time)| digits(date) >= 8 && digits(time) >= 4);
+        let seconds = number(&bare(word)) && matches!(next.as_str(), "s" | "sec" | "ms");
+        let long = bare(word).parse::<u64>().is_ok_and(|n| n >= 1_000)
+            && matches!(next.as_str(), "bytes" | "seconds");
+        let debug = ["Some(", "None)", "Ok(", "Err(", "::", "{", "}", "LinkFailure"]
+            .iter()
+            .any(|of| word.contains(of));
+        let state = matches!(bare(word).as_str(), "fetching" | "settling" | "presumed" | "obligation");
+        let error = *word == "(os" && next == "error";
+        if stamp || seconds || long || debug || state || error {
+            raw.push(format!("{word} {next}"));
+        }
+    }
+    raw
+}
+
+/// No page of the fortnight, as text or HTML, has a word that no person uses.
+fn only_words_of_people(told: &BTreeMap<i8, Told>) {
+    for sample in [
+        "at 2026-10-20T05:00:00Z",
+        "for 20 s.",
+        "after 200000 bytes",
+        "Some(3)",
+        "is `fetching`",
+        "x (os error 2)",
+    ] {
+        assert_ne!(raw_words(sample), Vec::<String>::new(), "{sample}");
+    }
+    for (day, Told { morning, last, .. }) in told {
+        for report in [morning, last] {
+            let page = html::render(report, &plot::oslo());
+            let body = page.split("</style>").nth(1).expect("a body");
+            let shown: Vec<&str> = body.split('<').filter_map(|part| Some(part.split_once('>')?.1)).collect();
+            for page in [text::render(report, &plot::oslo(), Glyphs::PLAIN), shown.join(" ")] {
+                assert_eq!(raw_words(&page), Vec::<String>::new(), "{day}");
+            }
+        }
+    }
+}
+
 /// The mornings' pages, for a person to look at, where `YARDER_PAGES` names a folder.
 fn write_pages(told: &BTreeMap<i8, Told>) {
     let Some(folder) = std::env::var_os("YARDER_PAGES").map(std::path::PathBuf::from) else { return };
@@ -188,6 +241,7 @@ fn every_morning_tells_what_happened_and_no_more() {
     write_pages(told_reports);
     besides(told_reports);
     one_finding_for_one_cause(told_reports);
+    only_words_of_people(told_reports);
     let mut story = String::new();
     for (nth, (day, complete)) in COMPLETE.iter().enumerate() {
         let Told { morning, json, .. } = &told_reports[day];

@@ -155,7 +155,7 @@ impl Told<'_> {
         lists
     }
 
-    /// What became known of earlier days: the vehicle, and what is so.
+    /// What became known of earlier days: the vehicle, and what is so. What is so of several is said once.
     pub fn corrections(&self) -> Vec<(String, String)> {
         let one = |c: &Correction| {
             let came = match c.files {
@@ -166,11 +166,21 @@ impl Told<'_> {
                 Verdict::Complete => "finished after the last report",
                 _ => "corrected",
             };
-            let text =
-                format!("{}: {how}, was {}, is {}{came}.", self.day(c.date), c.was.words(), c.is.words());
-            (plain(&c.vehicle), text)
+            format!("{}: {how}, was {}, is {}{came}.", self.day(c.date), c.was.words(), c.is.words())
         };
-        self.report.corrections.iter().map(one).collect()
+        let mut said: Vec<(Vec<String>, String)> = Vec::new();
+        for correction in &self.report.corrections {
+            let text = one(correction);
+            match said.iter_mut().find(|(_, before)| *before == text) {
+                Some((who, _)) => who.push(correction.vehicle.clone()),
+                None => said.push((vec![correction.vehicle.clone()], text)),
+            }
+        }
+        let several = |(who, text): (Vec<String>, String)| match who.as_slice() {
+            [one] => (plain(one), text),
+            all => (of(all.len() as u64, "vehicle"), format!("{text} These are {}.", listed(all, 2 * NAMED))),
+        };
+        said.into_iter().map(several).collect()
     }
 
     /// When Yarder could not see.
