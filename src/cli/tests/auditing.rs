@@ -25,7 +25,7 @@ async fn interrupted(depot: &Depot, began: Timestamp) -> PathBuf {
 async fn an_interrupted_audit_goes_on_where_it_was() {
     let depot = Depot::new().await;
     depot.night().await;
-    let place = interrupted(&depot, Timestamp::now()).await;
+    let place = interrupted(&depot, Edges::real().clock.now()).await;
     // Behind its back, and it has passed that place.
     std::fs::write(depot.archive("logs/1.log"), "flipped").expect("flipped");
     std::fs::write(depot.archive("stray.txt"), "stray").expect("written");
@@ -43,7 +43,7 @@ async fn an_interrupted_audit_goes_on_where_it_was() {
 async fn an_audit_of_another_share_an_old_one_or_anew_begins_at_the_beginning() {
     let depot = Depot::new().await;
     depot.night().await;
-    let (now, day) = (Timestamp::now(), jiff::SignedDuration::from_hours(24));
+    let (now, day) = (Edges::real().clock.now(), jiff::SignedDuration::from_hours(24));
     for (args, began) in [
         (vec!["audit", "--anew"], now),
         (vec!["audit", "--sample", "50%"], now),
@@ -60,7 +60,7 @@ async fn an_audit_of_another_share_an_old_one_or_anew_begins_at_the_beginning() 
 async fn what_an_audit_reached_is_written_down_when_the_archive_fails() {
     let depot = Depot::new().await;
     depot.night().await;
-    let place = interrupted(&depot, Timestamp::now()).await;
+    let place = interrupted(&depot, Edges::real().clock.now()).await;
     let kept = std::fs::read(&place).expect("there");
     // No folder can be listed there any more.
     std::fs::remove_dir_all(depot.dir.path().join("archive")).expect("removed");

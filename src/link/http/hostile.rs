@@ -46,7 +46,7 @@ pub(crate) fn page(bytes: &[u8], is_json: bool) {
         assert!(page.partial || !overflow);
         for entry in page.entries {
             assert!(
-                !matches!(&entry.size, ListedSize::Rounded(text) if text.chars().count() > 64),
+                !matches!(&entry.size, ListedSize::Rounded(text) if text.chars().count() > html::MAX_TEXT),
                 "{:?}",
                 entry.size
             );

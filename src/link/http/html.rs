@@ -21,7 +21,7 @@ const MAX_TOKEN: usize = 64 * 1024;
 /// Bytes given to the tokenizer at a time.
 const SLICE: usize = 16 * 1024;
 /// Characters kept of a title, a heading, a page's first words, a row's text.
-const MAX_TEXT: usize = 256;
+pub(super) const MAX_TEXT: usize = 256;
 /// Bytes beyond ASCII travel through the tokenizer, which knows text alone, as these characters of
 /// the private use area, so that names in any encoding come out byte for byte.
 const RAW: u32 = 0xF700;
