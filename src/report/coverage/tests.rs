@@ -199,7 +199,7 @@ fn the_time_of_a_loggers_server_is_compared_with_ours() {
     assert_eq!((by(0), by(-119_000)), (vec![], vec![]));
     let hour = by(3_600_000);
     assert_eq!(codes(&hour), ["logger-clock"]);
-    assert_eq!(hour[0].cause, "L-1 shows a time that is 60 min ahead of the depot PC's");
+    assert_eq!(hour[0].cause, "L-1 shows a time that is 60 minutes ahead of the depot PC's");
     assert_eq!(hour[0].evidence["last"], "2026-03-10T16:00:00Z", "as the file has it");
     assert_eq!(hour[0].evidence["last_by_right_clock"], "2026-03-10T15:00:00Z");
     assert_eq!((hour[0].since, hour[0].severity), (DAY_BEGAN + HOUR, crate::ledger::Severity::Watch));
@@ -239,7 +239,7 @@ fn how_files_are_dated_is_compared_with_what_is_in_them() {
     assert_eq!(code(&[-HOUR, 0, HOUR]), [""; 0], "they do not agree");
     assert_eq!(code(&[i64::MIN, i64::MIN, i64::MAX]), [""; 0]);
     let before = told(&day(&[-HOUR, -HOUR + 900, -HOUR - 20_000]), None);
-    assert_eq!(before[0].cause, "L-1 dates its files 60 min before what is in them");
+    assert_eq!(before[0].cause, "L-1 dates its files 60 minutes before what is in them");
     let after = told(&day(&[HOUR + 2_000, HOUR, HOUR + 1_000]), None);
     assert_eq!(after[0].cause, "L-1 dates its files 60 min after what is in them");
     let was = serde_json::json!({ "dated_s": 3600.0 });
