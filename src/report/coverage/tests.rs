@@ -241,7 +241,7 @@ fn how_files_are_dated_is_compared_with_what_is_in_them() {
     let before = told(&day(&[-HOUR, -HOUR + 900, -HOUR - 20_000]), None);
     assert_eq!(before[0].cause, "L-1 dates its files 60 minutes before what is in them");
     let after = told(&day(&[HOUR + 2_000, HOUR, HOUR + 1_000]), None);
-    assert_eq!(after[0].cause, "L-1 dates its files 60 min after what is in them");
+    assert_eq!(after[0].cause, "L-1 dates its files 60 minutes after what is in them");
     let was = serde_json::json!({ "dated_s": 3600.0 });
     let kept = |rows: &[Row]| all_told(rows, None, false, &[("logger-clock", &was)]).kept;
     assert_eq!(kept(&week(|_| ())), ["logger-clock"], "its files are not dated");
