@@ -8,7 +8,7 @@ use jiff::Timestamp;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use crate::archive::{SMALL, Verified, is_key};
+use crate::archive::{SMALL, Verified, is_key, mark};
 use crate::model::{Digest, LoggerId, Proof, RemotePath, VehicleId};
 
 /// The form that this version writes and reads.
@@ -251,9 +251,13 @@ impl Claim {
         line(self)
     }
 
-    /// Reads an object. Its places are checked: another depot wrote them.
+    /// Reads an object. Its places are checked: another depot wrote them, or a medium changed them. The second
+    /// place is the first one with a part of the hash, or both are that one.
     pub fn parse(bytes: &[u8]) -> Result<Self, BadRecord> {
         let claim: Self = parse(bytes)?;
+        if claim.k1 != mark(&claim.k0, &claim.sha256.short()) && claim.k1 != claim.k0 {
+            return Err(bad("its places do not belong together"));
+        }
         if !is_place(&claim.k0) || !is_place(&claim.k1) || !is_key_of(&claim.key, &claim.sha256) {
             return Err(bad("its places or its key are none"));
         }
@@ -492,6 +496,19 @@ pub(crate) mod tests {
         }
         let other = Claim { sha256: Digest::of(b"other"), ..claim };
         assert!(Claim::parse(&other.to_bytes()).is_err());
+    }
+
+    #[test]
+    fn a_claim_of_which_the_medium_changed_a_bit_leads_nowhere_else() {
+        let (claim, _) = sample("can/a.log", b"bytes", "north-yard");
+        let bytes = claim.to_bytes();
+        for at in 0..bytes.len() * 8 {
+            let mut changed = bytes.clone();
+            changed[at / 8] ^= 1 << (at % 8);
+            if let Ok(read) = Claim::parse(&changed) {
+                assert_eq!((read.k0, read.k1), (claim.k0.clone(), claim.k1.clone()), "bit {at}");
+            }
+        }
     }
 
     proptest! {
