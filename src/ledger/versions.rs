@@ -6,12 +6,12 @@ use serde_json::{Value, json};
 use super::adopted::{Adopted, again};
 use super::archives::{archive_if_done, wanted_archives};
 use super::dropped;
-use super::events::{advance, advance_by, advance_with, event};
+use super::events::{advance, advance_by, advance_duty, advance_with, event};
 use super::exchange::fetched_again;
 use super::findings::{ENDED_BY_COMING_HOME, Finding, clear_of_file, open_codes, raise};
 use super::gaps::{Gap, gaps_of};
 use super::listings::{digest_of, path_of, stamp};
-use super::state::{Happening, Illegal, State};
+use super::state::{Happening, Illegal, State, Step};
 use super::{Ledger, LedgerError, Tx};
 use crate::model::{Blocks, Digest, Edges, Look, Proof, RemotePath};
 
@@ -434,10 +434,16 @@ pub(super) fn whole(
 }
 
 pub(super) fn owe(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<(), LedgerError> {
-    tx.db
+    let new = tx
+        .db
         .prepare_cached(
             "INSERT OR IGNORE INTO obligations (version, archive, state, at) VALUES (?, ?, 'owed', ?)",
         )?
         .execute(params![id.0, archive, tx.now])?;
+    // The archive was out, and is in again.
+    let waived = "SELECT 1 FROM obligations WHERE version = ? AND archive = ? AND state = 'waived'";
+    if new == 0 && tx.db.prepare_cached(waived)?.exists(params![id.0, archive])? {
+        advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive }))?;
+    }
     Ok(())
 }

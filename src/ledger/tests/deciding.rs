@@ -22,3 +22,26 @@ async fn what_is_held_goes_nowhere_and_what_was_dropped_is_owed_no_more() {
     assert_eq!(desk.ledger.let_go().await.expect("free"), ["spool-a"]);
     assert_eq!(desk.story(id).await.last().map(String::as_str), Some("waived"));
 }
+
+#[tokio::test]
+async fn what_was_waived_is_owed_once_more_when_its_file_is_whole_again() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true), ("two", true)]).await;
+    let id = desk.whole("a", &["one", "two"]).await;
+    desk.verify("one", id).await;
+    desk.archives(&[("one", true)]).await;
+    desk.ledger.waive(None).await.expect("waived");
+    assert_eq!(desk.known("a").await.state, State::Archived);
+    // The first was exchanged while the second was out; the second is in again while it is fetched.
+    desk.ledger.accept_archive("one", "here", "first").await.expect("accepted");
+    desk.ledger.accept_archive("one", "here", "second").await.expect("exchanged");
+    while desk.ledger.owe_again("one", 9).await.expect("owed") {}
+    desk.ledger.let_go().await.expect("asked");
+    desk.archives(&[("one", true), ("two", true)]).await;
+    desk.ledger.no_source("one", vec![id], vec!["L-0101".into()]).await.expect("asked");
+    if desk.known("a").await.state == State::Listed {
+        desk.ledger.grant(Grant { id, spool: "again".into(), reserved: 0 }).expect("granted");
+        desk.ledger.whole(vec![(facts(id, "a", 5000, &["one", "two"]), false)]).await.expect("whole");
+    }
+    assert_eq!(desk.due("two").await.len(), 1, "{:?}", desk.story(id).await);
+}
