@@ -88,7 +88,7 @@ pub(super) async fn run(args: &Args, cx: &Cx, out: &mut Out) -> Result<Outcome, 
         let name = config.name.as_str();
         let Some(archive) = archives.get(name) else { continue };
         let place = loaded.config.depot.state_dir.join(format!("audit-{name}.json"));
-        let mut teller = Teller { name, archive: &*archive, mender: mender.as_ref(), out, repaired: 0 };
+        let mut teller = Teller { name, archive: &*archive, mender: mender.as_ref(), out };
         match teller.run(cx, &loaded.config.depot, args, &place).await {
             Ok(tally) => total = total + tally,
             Err(Failure::Failed(why)) => failed.push(why),
@@ -201,6 +201,16 @@ impl Bookmark {
             tracing::warn!("an interruption would let this audit begin again: {}: {e}", path.display());
         }
     }
+
+    /// It is over.
+    fn remove(cx: &Cx, path: &Path) {
+        match cx.edges.disk.remove(path) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                tracing::warn!("{} cannot be removed: {e}", path.display());
+            }
+            _ => {}
+        }
+    }
 }
 
 struct Teller<'a> {
@@ -208,80 +218,76 @@ struct Teller<'a> {
     archive: &'a dyn Archive,
     mender: Option<&'a Mender<'a>>,
     out: &'a mut Out,
-    repaired: u64,
 }
 
 impl Teller<'_> {
     async fn run(&mut self, cx: &Cx, depot: &Depot, args: &Args, path: &Path) -> Result<Tally, Failure> {
-        let found = if args.anew { None } else { Bookmark::find(cx, args.sample, path) };
-        if let Some(Bookmark { began, progress, .. }) = found.as_ref().filter(|_| !self.out.json) {
-            let began = began.to_zoned_datetime(depot.time_zone.clone());
-            self.out.line(format!(
-                "{}: goes on with the audit of {}: {} read, {} told. `--anew` begins again.",
-                self.name,
-                began.strftime("%a %d %b %H:%M"),
-                of(progress.counts.copies, "file"),
-                of(progress.counts.differences(), "difference"),
-            ))?;
-        }
-        let mut mark = found.unwrap_or_else(|| {
-            let seed = cx.edges.random.below(usize::MAX) as i64;
-            Bookmark { began: cx.now(), progress: Progress::new(args.sample.0, seed), repaired: 0 }
-        });
-        self.repaired = mark.repaired;
+        let mut mark = match Bookmark::find(cx, args.sample, path).filter(|_| !args.anew) {
+            Some(found) => {
+                self.goes_on(&found, depot)?;
+                found
+            }
+            None => {
+                let seed = cx.edges.random.below(usize::MAX) as i64;
+                Bookmark { began: cx.now(), progress: Progress::new(args.sample.0, seed), repaired: 0 }
+            }
+        };
         let from = (self.name, self.archive);
         let mut audit = Audit::new(&cx.edges, &depot.state_dir, from, &depot.name, mark.progress.clone());
         let mut written = cx.edges.clock.mono();
-        let ended = loop {
-            if audit.progress.is_over() {
-                break Ok(());
-            }
+        while !audit.progress.is_over() {
             let step = match audit.step().await {
                 Ok(step) => step,
-                Err(AuditError::Ledger(e)) => break Err(Failure::from(e)),
-                Err(AuditError::Archive(e)) => break Err(self.failed(e)),
+                Err(e) => {
+                    mark.write(cx, path);
+                    return Err(match e {
+                        AuditError::Ledger(e) => Failure::from(e),
+                        AuditError::Archive(e) => self.failed(e),
+                    });
+                }
             };
             for difference in &step.differences {
-                self.tell(difference).await?;
+                mark.repaired += u64::from(self.tell(difference).await?);
             }
-            (mark.progress, mark.repaired) = (audit.progress.clone(), self.repaired);
+            mark.progress = audit.progress.clone();
             if cx.edges.clock.mono().saturating_sub(written) >= WRITTEN {
                 mark.write(cx, path);
                 written = cx.edges.clock.mono();
             }
             cx.edges.clock.sleep(step.pause).await;
-        };
-        match ended {
-            Ok(()) => match cx.edges.disk.remove(path) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
-                    tracing::warn!("{} cannot be removed: {e}", path.display());
-                }
-                _ => {}
-            },
-            Err(_) => mark.write(cx, path),
         }
-        ended?;
-        let counts = audit.progress.counts;
-        Ok(Tally {
-            read: counts.copies,
-            differences: counts.differences().saturating_sub(self.repaired),
-            pending: counts.pending,
-            repaired: self.repaired,
-        })
+        Bookmark::remove(cx, path);
+        let (counts, repaired) = (mark.progress.counts, mark.repaired);
+        let differences = counts.differences().saturating_sub(repaired);
+        Ok(Tally { read: counts.copies, differences, pending: counts.pending, repaired })
+    }
+
+    fn goes_on(&mut self, mark: &Bookmark, depot: &Depot) -> Result<(), Failure> {
+        if self.out.json {
+            return Ok(());
+        }
+        let began = mark.began.to_zoned_datetime(depot.time_zone.clone());
+        self.out.line(format!(
+            "{}: goes on with the audit of {}: {} read, {} told. `--anew` begins again.",
+            self.name,
+            began.strftime("%a %d %b %H:%M"),
+            of(mark.progress.counts.copies, "file"),
+            of(mark.progress.counts.differences(), "difference"),
+        ))
     }
 
     fn failed(&self, e: impl std::fmt::Display) -> Failure {
         Failure::Failed(format!("archive {} {e}", self.name))
     }
 
-    async fn tell(&mut self, difference: &Difference) -> Result<(), Failure> {
+    /// Prints one, and gives whether it was repaired.
+    async fn tell(&mut self, difference: &Difference) -> Result<bool, Failure> {
         let repaired = match (self.mender, &difference.copy) {
             (Some(mender), Some(copy)) => {
                 mender.mend(self.archive, self.name, &copy.location, copy.size, copy.sha256).await?
             }
             _ => None,
         };
-        self.repaired += u64::from(repaired.is_some());
         let line = Line {
             kind: difference.kind.as_str(),
             archive: self.name,
@@ -291,7 +297,8 @@ impl Teller<'_> {
             repaired: repaired.as_deref(),
         };
         if self.out.json {
-            return self.out.value(&line);
+            self.out.value(&line)?;
+            return Ok(repaired.is_some());
         }
         let part =
             |name: &str, text: Option<&str>| text.map_or(String::new(), |t| format!("; {name} {}", plain(t)));
@@ -304,6 +311,7 @@ impl Teller<'_> {
             part("found", line.found),
             part("repaired from", line.repaired)
         );
-        self.out.line(text)
+        self.out.line(text)?;
+        Ok(repaired.is_some())
     }
 }

@@ -4,7 +4,7 @@ use serde_json::json;
 
 use super::transfer::{Ended, FetchError, Going, Transfer};
 use crate::ledger::state::Happening;
-use crate::ledger::{Finding, LedgerError, Mark, Pending, Severity};
+use crate::ledger::{Finding, Mark, Pending, Severity};
 use crate::link::{Link, LinkError};
 use crate::model::{EDGE, Look};
 use crate::progress::Tick;
@@ -100,14 +100,14 @@ impl Transfer<'_> {
             self.ledger.cut(item.id, mark, "it grew while it was read".into()).await?;
             return Ok(Ended::Changed("it grew while it was read".into()));
         }
-        self.raise(
+        self.ledger.raise(self.finding(
             item,
             "changed-under-hands",
             Severity::Note,
             json!({ "size": after.size }),
             "the file changed while it was read",
             "Nothing: it is read again once it stands still. If that happens often, set `settle` of its kind longer.",
-        )?;
+        ))?;
         self.restart(item, partial, room, "it changed while it was read").await
     }
 
@@ -123,14 +123,14 @@ impl Transfer<'_> {
         if *strikes >= 2 {
             return self.hold(item, partial).await;
         }
-        self.raise(
+        self.ledger.raise(self.finding(
             item,
             "digest-differs",
             Severity::Watch,
             json!({ "stated_by": by }),
             "what came has another digest than the logger states",
             "Nothing if it stays alone: the file is read again. Twice in a row, it is held for a person.",
-        )?;
+        ))?;
         self.restart(item, partial, room, "the stated digest differs").await
     }
 
@@ -140,14 +140,14 @@ impl Transfer<'_> {
         partial: Partial,
         room: Reservation,
     ) -> Result<Ended, FetchError> {
-        self.raise(
+        self.ledger.raise(self.finding(
             item,
             "reread-differs",
             Severity::Watch,
             json!({}),
             "two later readings agree with each other and not with the first: the first was wrong",
             "Check that logger's card and its place in the yard; the file is read again.",
-        )?;
+        ))?;
         self.restart(item, partial, room, "two later readings agree against the first").await
     }
 
@@ -202,18 +202,6 @@ impl Transfer<'_> {
         room.emptied(len);
         self.ledger.cut(item.id, Mark::default(), "the logger begins at zero".into()).await?;
         Ok(())
-    }
-
-    pub(super) fn raise(
-        &self,
-        item: &Pending,
-        code: &'static str,
-        severity: Severity,
-        evidence: serde_json::Value,
-        cause: &str,
-        action: &str,
-    ) -> Result<(), LedgerError> {
-        self.ledger.raise(self.finding(item, code, severity, evidence, cause, action))
     }
 
     pub(super) fn finding(

@@ -274,14 +274,14 @@ impl Transfer<'_> {
                 }
                 Overlap::Different => {
                     link.stop().await;
-                    self.raise(
+                    self.ledger.raise(self.finding(
                         item,
                         "overlap-differs",
                         Severity::Watch,
                         json!({ "at": have }),
                         "the bytes before the cut are not those that came first: the file was replaced between two transfers",
                         "Nothing if it stays alone: the file is read again from its start. If it comes back, check that logger's card.",
-                    )?;
+                    ))?;
                     return Ok(Err(self
                         .restart(item, partial, room, "the bytes before the cut differ")
                         .await?));
@@ -493,7 +493,7 @@ impl Transfer<'_> {
     ) -> Result<Ended, FetchError> {
         let enough = proof >= self.logger.kind.proof;
         if !enough {
-            self.raise(
+            self.ledger.raise(self.finding(
                 item,
                 "proof-unreachable",
                 Severity::Act,
@@ -504,7 +504,7 @@ impl Transfer<'_> {
                     proof.as_str()
                 ),
                 "Set `proof` of its kind to what the logger can give; `yarder probe` tells what that is. The files wait in the spool until then.",
-            )?;
+            ))?;
         }
         let partial = self.inspected(item, partial).await?;
         let (_, blocks): (Digest, Blocks) = partial.hash().clone().finish();

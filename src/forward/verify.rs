@@ -1,4 +1,4 @@
-//! Copies are read back, and one that is no longer there is put back from the spool.
+//! Copies are read back, and one that is no longer there is put back.
 
 use serde_json::json;
 
@@ -71,11 +71,12 @@ impl Group<'_> {
         let forwarder = self.forwarder;
         let Some(file) = self.files.get(at).filter(|file| file.known.is_some()) else { return Ok(false) };
         let Some(key) = file.location.clone() else { return Ok(false) };
-        let Source::File(Lies { path: source, at: from, own }) = forwarder.source(&file.due).await? else {
+        let Source::File(Lies { path: source, at: begins, own }) = forwarder.source(&file.due).await? else {
             return Ok(false);
         };
         let (id, size, sha256) = (file.due.id, file.due.size, file.due.sha256);
-        let item = StoreItem { source, at: from, own, key: key.clone(), size, sha256 };
+        let spooled = file.due.spool.is_some();
+        let item = StoreItem { source, at: begins, own, key: key.clone(), size, sha256 };
         let (shared, back) = match forwarder.archive.store_and_read(vec![item]).await {
             Ok(mut stored) => match stored.pop() {
                 Some((Stored::New { shared }, back)) => (shared, back),
@@ -87,7 +88,8 @@ impl Group<'_> {
                 return Ok(true);
             }
         };
-        let detail = json!({ "archive": name, "location": key, "from": "the spool" });
+        let from = if spooled { "the spool" } else { "another archive" };
+        let detail = json!({ "archive": name, "location": key, "from": from });
         forwarder.ledger.log(Logged { logger: None, version: Some(id), what: "repaired", detail })?;
         if let Some(file) = self.files.get_mut(at) {
             (file.shared, file.back) = (shared, back);

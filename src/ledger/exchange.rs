@@ -70,13 +70,7 @@ impl Ledger {
         self.writer
             .ask(move |tx| {
                 let key = cursor(&archive);
-                let after: Option<String> = tx
-                    .db
-                    .prepare_cached("SELECT value FROM meta WHERE key = ?")?
-                    .query_row([&key], |row| row.get(0))
-                    .optional()?;
-                let Some(after) = after else { return Ok(false) };
-                let after: i64 = after.parse().map_err(|_| LedgerError::Damaged(format!("{key} {after}")))?;
+                let Some(after) = reached(tx, &key)? else { return Ok(false) };
                 let mut statement = tx.db.prepare_cached(
                     "SELECT version FROM obligations WHERE version > ? AND archive = ? AND state = 'verified'
                      ORDER BY version LIMIT ?",
@@ -85,12 +79,7 @@ impl Ledger {
                     .query_map(params![after, archive, limit as i64], |row| row.get(0))?
                     .collect::<Result<_, _>>()?;
                 again(tx, &archive, &ids, Step::Exchanged, EXCHANGED)?;
-                match ids.last() {
-                    Some(last) => tx
-                        .db
-                        .execute("UPDATE meta SET value = ? WHERE key = ?", params![last.to_string(), key])?,
-                    None => tx.db.execute("DELETE FROM meta WHERE key = ?", [key])?,
-                };
+                reach(tx, &key, ids.last().copied())?;
                 Ok(!ids.is_empty())
             })
             .await
@@ -167,6 +156,28 @@ fn cursor(archive: &str) -> String {
     format!("exchanged:{archive}")
 }
 
+/// Behind which version a walk over all of them goes on; `None` where it is over.
+pub(super) fn reached(tx: &Tx<'_>, key: &str) -> Result<Option<i64>, LedgerError> {
+    let text: Option<String> = tx
+        .db
+        .prepare_cached("SELECT value FROM meta WHERE key = ?")?
+        .query_row([key], |row| row.get(0))
+        .optional()?;
+    text.map(|text| text.parse().map_err(|_| LedgerError::Damaged(format!("{key} {text}")))).transpose()
+}
+
+/// A walk has come so far, or is over.
+pub(super) fn reach(tx: &Tx<'_>, key: &str, to: Option<i64>) -> Result<(), LedgerError> {
+    match to {
+        Some(to) => tx.db.execute(
+            "INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)",
+            params![key, to.to_string()],
+        )?,
+        None => tx.db.execute("DELETE FROM meta WHERE key = ?", [key])?,
+    };
+    Ok(())
+}
+
 fn exchanged(tx: &Tx<'_>, archive: &str) -> Result<(), LedgerError> {
     tx.db.execute("DELETE FROM receipts WHERE archive = ?", [archive])?;
     tx.db.execute("DELETE FROM manifests WHERE archive = ?", [archive])?;
@@ -177,7 +188,7 @@ fn exchanged(tx: &Tx<'_>, archive: &str) -> Result<(), LedgerError> {
     )?;
     let ids: Vec<i64> = statement.query_map([archive], |row| row.get(0))?.collect::<Result<_, _>>()?;
     again(tx, archive, &ids, Step::Exchanged, EXCHANGED)?;
-    tx.db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, '0')", [cursor(archive)])?;
+    reach(tx, &cursor(archive), Some(0))?;
     // What was reached of an audit was reached in the old one.
     forget_audit(tx, archive)
 }
@@ -390,32 +401,23 @@ pub(super) fn fetched_again(
     if before != now {
         other_content(tx, id, before, Some(now))?;
     }
-    again_with(tx, id, "missing", |tx, archive| {
-        advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive })).map(drop)
-    })
+    missing_again(tx, id)
 }
 
 /// A file that is to be fetched again is of another length by now: what was known of its content is not of
 /// this one.
 pub(super) fn changed_again(tx: &Tx<'_>, id: VersionId, size: Option<u64>) -> Result<(), LedgerError> {
-    let before: Option<(Vec<u8>, Option<i64>)> = tx
+    let before: Option<Vec<u8>> = tx
         .db
-        .prepare_cached("SELECT sha256, size FROM versions WHERE id = ? AND sha256 IS NOT NULL")?
-        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))
+        .prepare_cached("SELECT sha256 FROM versions WHERE id = ? AND sha256 IS NOT NULL AND size <> ?")?
+        .query_row(params![id.0, size.map(|size| size as i64)], |row| row.get(0))
         .optional()?;
-    let Some((sha256, had)) = before else { return Ok(()) };
-    if size.is_none() || size.map(|size| size as i64) == had {
-        return Ok(());
-    }
-    if let Some(before) = digest_of(Some(sha256)) {
-        other_content(tx, id, &before, None)?;
-    }
+    let Some(before) = digest_of(before) else { return Ok(()) };
+    other_content(tx, id, &before, None)?;
     let set =
         "sha256 = NULL, head = NULL, tail = NULL, blocks = NULL, proof = NULL, same_as = NULL, presumed = 0";
     tx.db.execute(&format!("UPDATE versions SET {set} WHERE id = ?"), [id.0])?;
-    again_with(tx, id, "missing", |tx, archive| {
-        advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive })).map(drop)
-    })
+    missing_again(tx, id)
 }
 
 fn other_content(
@@ -428,13 +430,20 @@ fn other_content(
     event(tx, Some(id), None, "other-content", &detail)?;
     tell_other(tx, id)?;
     // What other archives have is the former content; their receipts tell of it.
-    again_with(tx, id, "verified", |tx, archive| {
+    each_in(tx, id, "verified", |tx, archive| {
         owed_anew(tx, id, archive, Step::FoundWrong, "its content is another one now")
     })
 }
 
+/// What archives miss of a version is owed to them again.
+fn missing_again(tx: &Tx<'_>, id: VersionId) -> Result<(), LedgerError> {
+    each_in(tx, id, "missing", |tx, archive| {
+        advance_duty(tx, id, archive, Step::Again, &json!({ "archive": archive })).map(drop)
+    })
+}
+
 /// Does something to each obligation of a version that is in that state.
-fn again_with(
+fn each_in(
     tx: &Tx<'_>,
     id: VersionId,
     state: &str,

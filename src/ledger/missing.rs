@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::archives::wanted_archives;
 use super::events::{advance, advance_duty};
-use super::exchange::{owe_all, state_of, tell_lost};
+use super::exchange::{owe_all, reach, reached, state_of, tell_lost};
 use super::state::{Happening, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
 
@@ -18,11 +18,7 @@ fn looks_again(archive: &str) -> String {
 
 /// An archive came into the configuration: what the others miss may stand there.
 pub(super) fn came_in(tx: &Tx<'_>, archives: &[(String, bool)]) -> Result<(), LedgerError> {
-    archives.iter().try_for_each(|(name, _)| {
-        let key = looks_again(name);
-        tx.db.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, '0')", [key])?;
-        Ok(())
-    })
+    archives.iter().try_for_each(|(name, _)| reach(tx, &looks_again(name), Some(0)))
 }
 
 impl Ledger {
@@ -34,12 +30,7 @@ impl Ledger {
         self.writer
             .ask(move |tx| {
                 let key = looks_again(&archive);
-                let after: Option<i64> = tx
-                    .db
-                    .prepare_cached("SELECT CAST(value AS INTEGER) FROM meta WHERE key = ?")?
-                    .query_row([&key], |row| row.get(0))
-                    .optional()?;
-                let Some(after) = after else { return Ok((false, Vec::new())) };
+                let Some(after) = reached(tx, &key)? else { return Ok((false, Vec::new())) };
                 let to = after.saturating_add(PIECE);
                 let wanted = json!(wanted_archives(tx)?.into_iter().map(|(name, _)| name).collect::<Vec<_>>());
                 let mut statement = tx.db.prepare_cached(
@@ -60,10 +51,7 @@ impl Ledger {
                     found_again(tx, VersionId(version), &archive, logger, VersionId(there), &mut freed)?;
                 }
                 let more = tx.db.prepare_cached("SELECT 1 FROM versions WHERE id > ?")?.exists([to])?;
-                match more {
-                    true => tx.db.execute("UPDATE meta SET value = ? WHERE key = ?", params![to.to_string(), key])?,
-                    false => tx.db.execute("DELETE FROM meta WHERE key = ?", [key])?,
-                };
+                reach(tx, &key, more.then_some(to))?;
                 Ok((true, freed))
             })
             .await

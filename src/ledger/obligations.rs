@@ -129,21 +129,6 @@ impl Ledger {
             .await
     }
 
-    /// How many copies an archive is still owed, and their bytes.
-    pub async fn owed(&self, archive: &str) -> Result<(u64, u64), LedgerError> {
-        let archive = archive.to_owned();
-        self.writer
-            .ask(move |tx| {
-                Ok(tx.db.query_row(
-                    "SELECT count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
-                     WHERE o.archive = ? AND o.state IN ('owed', 'claimed', 'stored', 'blocked') AND o.state <> 'blocked'",
-                    [archive],
-                    |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64)),
-                )?)
-            })
-            .await
-    }
-
     /// Which of these locations, told without case, another file of the archive has already under
     /// another spelling.
     pub async fn taken(

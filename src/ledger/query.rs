@@ -476,6 +476,6 @@ pub(super) const UNFINISHED: &str = "SELECT iif(state = 'fetching' AND open, 'op
 pub(super) const LOST: &str = "SELECT count(*), 0, 0 FROM versions v WHERE logger = ? AND state = 'lost' AND EXISTS
        (SELECT 1 FROM events e WHERE e.version = v.id AND e.what IN ('vanished', 'no-source') AND e.at >= ? AND e.at < ?)";
 
-/// What archives are owed.
+/// What archives are owed; not of what waits for a person.
 pub(super) const OWED: &str = "SELECT o.archive, count(*), coalesce(sum(v.size), 0) FROM obligations o JOIN versions v ON v.id = o.version
-     WHERE o.state IN ('owed', 'claimed', 'stored', 'blocked') GROUP BY o.archive ORDER BY o.archive";
+     WHERE o.state IN ('owed', 'claimed', 'stored', 'blocked') AND v.state <> 'held' GROUP BY o.archive ORDER BY o.archive";

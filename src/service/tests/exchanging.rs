@@ -42,6 +42,16 @@ impl Depot {
     }
 
     /// Hashes of what an archive holds.
+    /// Every copy that the ledger calls verified has its bytes.
+    fn copies_are_as_told(&self) {
+        for archive in ["central", "second"] {
+            for copy in self.ledger().copies(archive, "", 20).expect("copies") {
+                let bytes = std::fs::read(self.root(archive).join(&copy.location)).expect("there");
+                assert_eq!(crate::model::Digest::of(&bytes), copy.sha256, "{} in {archive}", copy.location);
+            }
+        }
+    }
+
     fn held_by(&self, archive: &str) -> Vec<String> {
         let mut all: Vec<_> =
             self.stored(archive).iter().map(|bytes| crate::model::Digest::of(bytes).hex()).collect();
@@ -316,12 +326,7 @@ async fn a_copy_of_the_former_content_is_no_copy_of_what_was_fetched_instead() {
     for _ in 0..3 {
         depot.once().await;
     }
-    for archive in ["central", "second"] {
-        for copy in depot.ledger().copies(archive, "", 20).expect("copies") {
-            let bytes = std::fs::read(depot.root(archive).join(&copy.location)).expect("there");
-            assert_eq!(crate::model::Digest::of(&bytes), copy.sha256, "{} in {archive}", copy.location);
-        }
-    }
+    depot.copies_are_as_told();
     assert!(depot.held_by("central").contains(&sha), "{:?}", depot.states());
     assert!(depot.findings().contains(&"only-copy-gone".to_owned()));
 }
@@ -345,11 +350,6 @@ async fn a_file_that_grew_before_it_was_fetched_again_makes_no_good_copy_wrong()
         depot.once().await;
     }
     assert!(!depot.findings().contains(&"archive-copy-wrong".to_owned()), "{:?}", depot.findings());
-    for archive in ["central", "second"] {
-        for copy in depot.ledger().copies(archive, "", 20).expect("copies") {
-            let bytes = std::fs::read(depot.root(archive).join(&copy.location)).expect("there");
-            assert_eq!(crate::model::Digest::of(&bytes), copy.sha256, "{} in {archive}", copy.location);
-        }
-    }
+    depot.copies_are_as_told();
     assert_eq!(depot.count(State::Archived), 5, "{:?}", depot.states());
 }
