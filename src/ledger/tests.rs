@@ -482,44 +482,51 @@ async fn a_whole_file_without_a_ledger_is_adopted_once_by_its_record() {
 }
 
 #[tokio::test]
-async fn a_file_that_has_no_place_is_told_though_another_content_of_its_name_has_one() {
-    let desk = Desk::new().await;
-    desk.archives(&[("one", true)]).await;
-    let places = |k: u8| (format!("k{k}"), format!("k{k}~1"), format!("k{k}"));
-    let intend = async |id: VersionId, k: u8| {
-        let (k0, k1, fold) = places(k);
-        desk.ledger.intend("one", vec![(id, k0, k1, fold)]).await.expect("intended");
-    };
-    let first = desk.whole("a", &["one"]).await;
-    intend(first, 0).await;
-    let taken = Finding {
-        code: "place-taken",
-        subject: "one/L-0101/a".into(),
-        severity: Severity::Act,
-        vehicle: None,
-        logger: None,
-        evidence: json!({}),
-        cause: String::new(),
-        action: String::new(),
-    };
-    desk.ledger.raise(taken).expect("told");
-    desk.ledger.blocked("one", first, "both are taken".into()).await.expect("blocked");
-    desk.list(vec![new("a", 6000)]).await;
-    let all = desk.ledger.known(&desk.row, vec![path("a")], true).await.expect("known");
-    let second = all.iter().map(|known| known.id).find(|id| *id != first).expect("another");
-    desk.ledger.grant(Grant { id: second, spool: "spool-b".into(), reserved: 0 }).expect("granted");
-    let whole = WholeFacts { spool: "spool-b".into(), ..facts(second, "b", 6000, &["one"]) };
-    desk.ledger.whole(vec![(whole, false)]).await.expect("whole");
-    intend(second, 1).await;
-    desk.verify("one", second).await;
-    let open = "SELECT count(*) FROM findings WHERE id = 'place-taken:one/L-0101/a' AND gone IS NULL";
-    let open: i64 = desk
-        .ledger
-        .writer
-        .ask(|tx| Ok(tx.db.query_row(open, [], |row| row.get(0))?))
-        .await
-        .expect("findings");
-    assert_eq!(open, 1);
+async fn a_file_that_waits_for_its_place_is_told_though_another_content_of_its_name_has_one() {
+    for code in ["place-taken", "archive-copy-wrong"] {
+        let desk = Desk::new().await;
+        desk.archives(&[("one", true)]).await;
+        let places = |k: u8| (format!("k{k}"), format!("k{k}~1"), format!("k{k}"));
+        let intend = async |id: VersionId, k: u8| {
+            let (k0, k1, fold) = places(k);
+            desk.ledger.intend("one", vec![(id, k0, k1, fold)]).await.expect("intended");
+        };
+        let first = desk.whole("a", &["one"]).await;
+        intend(first, 0).await;
+        let taken = Finding {
+            code,
+            subject: "one/L-0101/a".into(),
+            severity: Severity::Act,
+            vehicle: None,
+            logger: None,
+            evidence: json!({}),
+            cause: String::new(),
+            action: String::new(),
+        };
+        desk.ledger.raise(taken).expect("told");
+        match code {
+            "place-taken" => {
+                desk.ledger.blocked("one", first, "both are taken".into()).await.expect("blocked")
+            }
+            _ => desk.ledger.put_off("one", first, "it holds other bytes".into()).await.expect("put off"),
+        }
+        desk.list(vec![new("a", 6000)]).await;
+        let all = desk.ledger.known(&desk.row, vec![path("a")], true).await.expect("known");
+        let second = all.iter().map(|known| known.id).find(|id| *id != first).expect("another");
+        desk.ledger.grant(Grant { id: second, spool: "spool-b".into(), reserved: 0 }).expect("granted");
+        let whole = WholeFacts { spool: "spool-b".into(), ..facts(second, "b", 6000, &["one"]) };
+        desk.ledger.whole(vec![(whole, false)]).await.expect("whole");
+        intend(second, 1).await;
+        desk.verify("one", second).await;
+        let open = "SELECT count(*) FROM findings WHERE gone IS NULL";
+        let open: i64 = desk
+            .ledger
+            .writer
+            .ask(|tx| Ok(tx.db.query_row(open, [], |row| row.get(0))?))
+            .await
+            .expect("findings");
+        assert_eq!(open, 1);
+    }
 }
 
 #[tokio::test]

@@ -46,3 +46,59 @@ async fn what_was_waived_is_owed_once_more_when_its_file_is_whole_again() {
     desk.ledger.whole(vec![(facts(id, "a", 5000, &["one", "two"]), false)]).await.expect("whole");
     assert_eq!(desk.due("two").await.len(), 1, "{:?}", desk.story(id).await);
 }
+
+#[tokio::test]
+async fn what_is_owed_again_is_owed_to_what_came_in_while_it_was_gone() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true)]).await;
+    let id = desk.whole("a", &["one"]).await;
+    desk.verify("one", id).await;
+    desk.archives(&[("one", true), ("two", true)]).await;
+    assert!(desk.due("two").await.is_empty(), "what is archived stays so");
+    desk.ledger.accept_archive("one", "here", "first").await.expect("accepted");
+    desk.ledger.accept_archive("one", "here", "second").await.expect("exchanged");
+    while desk.ledger.owe_again("one", 9).await.expect("owed") {}
+    assert_eq!((desk.due("one").await.len(), desk.due("two").await.len()), (1, 1));
+}
+
+#[tokio::test]
+async fn a_content_that_a_required_archive_lacks_now_is_waited_for() {
+    let (desk, id) = half_archived().await;
+    desk.verify("two", id).await;
+    let waits = async || {
+        let known = desk.ledger.contents_at(desk.row.key, &path("a"), 5000, false).await.expect("asked");
+        known.into_iter().map(|content| content.waits).collect::<Vec<_>>()
+    };
+    assert_eq!(waits().await, [false]);
+    // It is gone from the card, and so stays what it is while its copy is looked for.
+    desk.list(vec![Change::Absent { id }]).await;
+    desk.clock.0.fetch_add(601, Ordering::SeqCst);
+    desk.list(vec![Change::Absent { id }]).await;
+    assert_eq!(waits().await, [false], "gone, and safe");
+    desk.ledger.accept_archive("one", "here", "first").await.expect("accepted");
+    desk.ledger.accept_archive("one", "here", "second").await.expect("exchanged");
+    while desk.ledger.owe_again("one", 9).await.expect("owed") {}
+    assert_eq!(waits().await, [true]);
+}
+
+#[tokio::test]
+async fn what_was_taken_for_a_content_is_lost_with_it() {
+    let desk = Desk::new().await;
+    desk.archives(&[("one", true)]).await;
+    let id = desk.whole("a", &["one"]).await;
+    desk.verify("one", id).await;
+    let row = desk.ledger.new_card(&desk.row, "formatted").await.expect("card");
+    let again = Change::New { seen: seen("a", 5000), backlog: false, same_as: Some(id), why: "listed" };
+    desk.ledger.apply(&row, "PLOW-01", true, vec![again]).await.expect("listed");
+    let state = async || {
+        let known = desk.ledger.known(&row, vec![path("a")], true).await.expect("known");
+        known.iter().find(|k| k.on_card).map(|k| k.state)
+    };
+    assert_eq!(state().await, Some(State::Archived), "presumed");
+    desk.ledger.accept_archive("one", "here", "first").await.expect("accepted");
+    desk.ledger.accept_archive("one", "here", "second").await.expect("exchanged");
+    while desk.ledger.owe_again("one", 9).await.expect("owed") {}
+    // Its logger is off the list: nothing is fetched again.
+    desk.ledger.no_source("one", vec![id], Vec::new()).await.expect("asked");
+    assert_eq!(state().await, Some(State::Lost));
+}
