@@ -43,3 +43,23 @@ impl Troubles {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::inspect::{Inspection, Known};
+
+    /// One code in a frame of its own, then two in a broadcast of two packets (J1939-73, 5.7.1; J1939-21, 5.10).
+    #[test]
+    fn codes_come_in_a_frame_or_in_several() {
+        let log = "(1772428200.000000) can0 18FECA03#04FFB804030AFFFF\n\
+                   (1772428201.000000) can0 18ECFF00#200A0002FFCAFE00\n\
+                   (1772428201.060000) can0 18EBFF00#0110FFB804030A72\n\
+                   (1772428201.120000) can0 18EBFF00#02000105FFFFFFFF\n";
+        let found = Inspection::of(&log.as_bytes(), &Known::default()).expect("in memory");
+        let TroubleLine { lamps, codes } = found.facts.trouble;
+        assert_eq!(lamps, [Lamp::Stop, Lamp::Warning]);
+        let codes: Vec<_> = codes.iter().map(|c| (c.address, c.spn, c.fmi, c.count)).collect();
+        assert_eq!(codes, [(0, 114, 1, Some(5)), (0, 1208, 3, Some(10)), (3, 1208, 3, Some(10))]);
+    }
+}

@@ -181,9 +181,14 @@ impl Running<'_> {
 
     /// What is listed comes home.
     async fn bring_home(&self) {
+        self.bring_some_home(usize::MAX).await;
+    }
+
+    /// So many of it do, at most.
+    async fn bring_some_home(&self, most: usize) {
         let ledger = &self.parts.yard.ledger;
         let row = ledger.logger("L-0403", "PLOW-03").await.expect("row");
-        for pending in ledger.pending(row.key).await.expect("pending") {
+        for pending in ledger.pending(row.key).await.expect("pending").into_iter().take(most) {
             let VersionId(n) = pending.id;
             let sha256 = Digest::of(&n.to_be_bytes());
             let facts = WholeFacts {
@@ -570,4 +575,23 @@ async fn a_copy_that_turns_out_wrong_later_corrects_the_day_that_called_it_home(
     assert_eq!(office.last_of("2026-11-24")["corrections"], told);
     running.until(&mut keeper, "2026-11-26T20:00:00Z").await;
     assert_eq!(office.last_of("2026-11-25")["corrections"], json!([]), "once");
+}
+
+#[tokio::test]
+async fn a_correction_counts_what_came_after_its_own_day_s_last_report() {
+    let office = Office::new("2026-11-23T20:00:00Z", NIGHT);
+    let running = office.start().await;
+    let mut keeper = running.keeper().await;
+    running.list("1.log").await;
+    running.list("2.log").await;
+    running.until(&mut keeper, "2026-11-24T20:00:00Z").await;
+    running.bring_some_home(1).await;
+    running.list("3.log").await;
+    running.until(&mut keeper, "2026-11-25T20:00:00Z").await;
+    running.bring_home().await;
+    running.until(&mut keeper, "2026-11-26T20:00:00Z").await;
+    let told = office.last_of("2026-11-25")["corrections"].clone();
+    let counts: Vec<_> = told.as_array().expect("a list").iter().map(|c| (&c["date"], &c["files"])).collect();
+    let (first, second) = (json!("2026-11-23"), json!("2026-11-24"));
+    assert_eq!(counts, [(&first, &json!(2)), (&second, &json!(2))], "1 and 2, then 2 and 3");
 }
