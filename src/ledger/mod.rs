@@ -14,6 +14,7 @@
 //! durability order (data flushed, renamed, folder flushed) is the caller's.
 
 mod adopted;
+mod air;
 mod archives;
 mod backup;
 mod contents;

@@ -330,6 +330,15 @@ ALTER TABLE visits ADD COLUMN took INTEGER NOT NULL DEFAULT 0;  -- ms
 ALTER TABLE loggers ADD COLUMN ahead INTEGER;     -- ms; by how much it was ahead of ours when a reply last told it
 ALTER TABLE loggers ADD COLUMN ahead_at INTEGER;  -- ms, ours; when that was
 ",
+    // 18: when bytes came over the air
+    "
+CREATE TABLE air (
+    quarter INTEGER NOT NULL,  -- quarters of an hour since 1970
+    logger  INTEGER NOT NULL REFERENCES loggers,
+    bytes   INTEGER NOT NULL,  -- delivered, overlaps and restarts included
+    PRIMARY KEY (quarter, logger)
+) STRICT, WITHOUT ROWID;
+",
 ];
 
 /// The version of the schema that this program writes.

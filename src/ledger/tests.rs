@@ -213,6 +213,7 @@ fn questions_of_a_report_read_their_day_and_not_the_whole_ledger() {
         super::facts::NOT_HERE,
         super::facts::INSIDE,
         super::facts::CARD,
+        super::air::AIR,
     ]);
 }
 

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use rusqlite::{OptionalExtension as _, params};
 
-use super::{Ledger, LedgerError};
+use super::{Ledger, LedgerError, air};
 
 /// What happened within a visit so far.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -40,6 +40,7 @@ impl Ledger {
     pub fn visit(&self, visit: i64, counts: VisitCounts, ended: Option<String>) -> Result<(), LedgerError> {
         self.writer
             .tell(move |tx| {
+                air::came(tx, visit, &counts)?;
                 tx.db
                     .prepare_cached(
                         "UPDATE visits SET listings = ?2, files = ?3, bytes = ?4, twice = ?5, cuts = ?6, why = ?7,

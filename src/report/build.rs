@@ -50,6 +50,8 @@ pub struct Facts {
     pub spool: SpoolDay,
     /// What the files say that loggers brought in this day and the two weeks before it.
     pub contents: BTreeMap<String, coverage::Told>,
+    /// Bytes that loggers delivered in each hour of this day.
+    pub air: BTreeMap<String, Vec<u64>>,
     /// What was written down of audits: archive and text.
     pub audits: Vec<(String, String)>,
 }
@@ -73,6 +75,7 @@ impl Facts {
             elsewhere: query.elsewhere(from, to)?,
             watched: query.watched(from - i64::from(BACK) * DAY, to)?,
             spool: query.spool_day(from, to)?,
+            air: query.air(from, to)?,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
             owed: query.owed()?,
             audits: query.audits()?,
@@ -237,6 +240,9 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
         more(&mut totals.bytes_fetched_twice, row.twice);
         more(&mut totals.cuts, row.cuts);
     }
+    for each in facts.air.values() {
+        hourly(&mut totals.bytes_by_hour, each);
+    }
     let vehicles: Vec<VehicleLine> = config
         .vehicles
         .iter()
@@ -396,11 +402,18 @@ fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
         spool_limit: limit,
         spool_days: (spool.two_weeks > 0)
             .then(|| (limit.saturating_sub(spool.used) as f64 / a_day * 10.0).round() / 10.0),
+        spool_past: facts.past.spool.clone(),
         backlog_files,
         backlog_bytes,
         backlog_ends: (backlog_bytes > 0).then(|| home(backlog_bytes)).flatten(),
         audits: audits::lines(&facts.audits),
     }
+}
+
+/// Adds hours to hours.
+pub(super) fn hourly(sums: &mut Vec<u64>, by: &[u64]) {
+    sums.resize(sums.len().max(by.len()), 0);
+    sums.iter_mut().zip(by).for_each(|(sum, by)| more(sum, *by));
 }
 
 /// Adds to a sum; sizes are what loggers claim.
@@ -458,6 +471,7 @@ fn add(
         data_until: stamp(row.data_until).filter(|at| credible(*at, as_of)),
         listing_whole: whole,
         depot: met.elsewhere.filter(|_| verdict == Verdict::Elsewhere).map(str::to_owned),
+        card: None,
     };
     line.last_seen = line.last_seen.max(logger.last_seen);
     line.data_until = match (line.data_until, logger.data_until) {

@@ -7,12 +7,12 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::{Value, json};
 
-use super::build::{Facts, more, stamp};
-use super::coverage::{Found, Hour, STANDING};
+use super::build::{Facts, hourly, more, stamp};
+use super::coverage::{Card, Forecast, Found, Hour, STANDING};
 use super::points::{Cell, Silence};
 use super::sight::{DAY, Sight, Span};
 use super::value::{
-    AccessPointLine, FindingLine, FindingState, Hours, LoggerLine, Report, VehicleLine, Verdict,
+    AccessPointLine, CardLine, FindingLine, FindingState, Hours, LoggerLine, Report, VehicleLine, Verdict,
 };
 use super::words::{count, moment};
 use crate::config::{Config, Vehicle};
@@ -246,6 +246,9 @@ pub(super) fn lines(
                 more(&mut line.bytes_fetched_twice, row.twice);
                 more(&mut line.cuts, row.cuts);
             }
+            if let Some(each) = ground.facts.air.get(logger.id.as_str()) {
+                hourly(&mut line.bytes_by_hour, each);
+            }
         }
         Some(line)
     };
@@ -365,6 +368,9 @@ fn contents(report: &mut Report, ground: &Ground<'_>) {
             line.findings.extend(told.found.iter().map(|found| ground.content(id, found)));
             let kept = told.kept.iter().filter_map(|code| ground.told(code, id));
             line.findings.extend(kept.map(|was| FindingLine { days: ground.days(was.since), ..was.clone() }));
+            if let Some(logger) = line.loggers.iter_mut().find(|l| l.id == id) {
+                logger.card = told.card.map(card);
+            }
             line.coverage = match (line.coverage, told.covered) {
                 (Some(a), Some(b)) => Some(f64::min(a, b)),
                 (a, b) => a.or(b),
@@ -377,6 +383,18 @@ fn contents(report: &mut Report, ground: &Ground<'_>) {
         let letters = |each: Vec<Hour>| each.into_iter().map(Hour::letter).collect();
         let from = stamp(Some(ground.day.calendar(&config.depot.time_zone).0));
         line.hours = each.zip(from).map(|(each, from)| Hours { from, each: letters(each) });
+    }
+}
+
+fn card((card, forecast): (Card, Option<Forecast>)) -> CardLine {
+    let at = |of: fn(&Forecast) -> i64| forecast.as_ref().and_then(|forecast| stamp(Some(of(forecast))));
+    CardLine {
+        size: card.size,
+        taken: card.size.saturating_sub(card.room()),
+        bytes_a_day: forecast.map(|forecast| forecast.a_day as u64),
+        full: at(|f| f.full),
+        earliest: at(|f| f.earliest),
+        latest: at(|f| f.latest),
     }
 }
 

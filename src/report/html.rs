@@ -4,6 +4,7 @@
 
 use jiff::tz::TimeZone;
 
+use super::charts;
 use super::codes::CODES;
 use super::markup::{Markup, SHAPES, outline};
 use super::phrases::{Group, Told, hour, is_loss, standing};
@@ -166,6 +167,11 @@ impl Page<'_> {
             self.to.element("<dt>", &what, "</dt>").element("<dd>", &how, "</dd>");
         }
         self.to.raw("</dl>\n");
+        let (all, more) = charts::fills(&self.told);
+        self.to.charts(&all);
+        if let Some(more) = more {
+            self.to.raw("<p>").text(&more).raw("<code>yarder report --format json</code></p>\n");
+        }
     }
 
     fn fleet(&mut self) {
@@ -283,7 +289,7 @@ impl Page<'_> {
             }
             self.to.raw("</tr>\n");
         }
-        self.to.raw("</tbody>\n</table>\n</div>\n");
+        self.to.raw("</tbody>\n</table>\n</div>\n").charts(&charts::air(&self.told));
     }
 
     fn not_home(&mut self) {

@@ -6,6 +6,7 @@
 mod audits;
 mod build;
 mod causes;
+mod charts;
 mod codes;
 pub mod coverage;
 pub mod csv;
@@ -27,8 +28,8 @@ pub use build::{Facts, build};
 pub use codes::{CODES, meaning};
 pub use past::{AwayNote, Past};
 pub use value::{
-    AccessPointLine, ArchiveLine, Blind, Bytes, Correction, FileCounts, FindingLine, FindingState, Hours,
-    LoggerLine, NotHomeLine, Report, Safety, StripDay, Totals, VehicleLine, Verdict,
+    AccessPointLine, ArchiveLine, Blind, Bytes, CardLine, Correction, FileCounts, FindingLine, FindingState,
+    Hours, LoggerLine, NotHomeLine, Report, Safety, SpoolPast, StripDay, Totals, VehicleLine, Verdict,
 };
 
 #[cfg(test)]

@@ -10,7 +10,7 @@ use serde::de::IgnoredAny;
 use serde_json::Value;
 
 use super::causes::is_derived;
-use super::value::{Correction, FindingLine, FindingState, Report, StripDay, Verdict};
+use super::value::{Correction, FindingLine, FindingState, Report, SpoolPast, StripDay, Verdict};
 use crate::ledger::{About, LedgerError, NoteRow, Query, Severity, Stored, Told, graver};
 use crate::model::Day;
 
@@ -29,6 +29,8 @@ pub struct Past {
     /// How earlier days stood in their last reports, by date and vehicle, each with whether data was
     /// lost.
     pub verdicts: BTreeMap<Date, BTreeMap<String, (Verdict, bool)>>,
+    /// What the spool held by these, oldest first.
+    pub spool: Vec<SpoolPast>,
     /// What became known of them since, and stands in no earlier day's report.
     pub corrections: Vec<Correction>,
     /// Findings of which nobody wants to hear until a day, each with how it stood then.
@@ -58,7 +60,14 @@ struct Slim<F> {
     vehicles: Vec<SlimVehicle<F>>,
     #[serde(default)]
     corrections: Vec<Correction>,
+    #[serde(default)]
+    safety: SlimSafety,
     findings: F,
+}
+
+#[derive(Debug, Default, Deserialize)]
+struct SlimSafety {
+    spool_used: u64,
 }
 
 #[derive(Debug, Deserialize)]
@@ -87,13 +96,13 @@ type Earlier = Slim<IgnoredAny>;
 impl Slim<Vec<FindingLine>> {
     /// The findings that it derived itself and that were there, by id; and the rest.
     fn split(self) -> (BTreeMap<String, FindingLine>, Earlier) {
-        let Slim { from, to, vehicles, corrections, findings: mut all } = self;
+        let Slim { from, to, vehicles, corrections, safety, findings: mut all } = self;
         let vehicles = vehicles.into_iter().map(|v| {
             all.extend(v.findings);
             let SlimVehicle { id, verdict, files, loggers, .. } = v;
             SlimVehicle { id, verdict, files, loggers, findings: IgnoredAny }
         });
-        let rest = Slim { from, to, vehicles: vehicles.collect(), corrections, findings: IgnoredAny };
+        let rest = Slim { from, to, vehicles: vehicles.collect(), corrections, safety, findings: IgnoredAny };
         all.retain(|f| is_derived(f) && f.state != FindingState::Gone);
         (all.into_iter().map(|f| (f.id.clone(), f)).collect(), rest)
     }
@@ -171,6 +180,10 @@ impl Past {
             told: query.told()?,
             corrections: corrections(query, &last_of, &told)?,
             snoozed: snoozed.collect(),
+            spool: last_of
+                .iter()
+                .map(|(date, (_, slim))| SpoolPast { date: *date, used: slim.safety.spool_used })
+                .collect(),
             verdicts: last_of
                 .into_iter()
                 .map(|(date, (_, slim))| {

@@ -77,6 +77,7 @@ pub fn vehicle(id: &str, verdict: Verdict, marks: &str) -> VehicleLine {
             data_until,
             listing_whole: seen,
             depot: (verdict == Verdict::Elsewhere).then(|| "south-yard".to_owned()),
+            card: None,
         }],
         findings: Vec::new(),
     }
@@ -110,6 +111,7 @@ fn night(vehicles: Vec<VehicleLine>) -> Report {
             bytes_fetched_twice: sum(|v| v.bytes.fetched_twice),
             cuts: 0,
             duplicates_avoided: 0,
+            bytes_by_hour: by_hour(1_648_000_000),
         },
         vehicles,
         archives: vec![archive("central"), ArchiveLine { required: false, ..archive("office") }],
@@ -119,6 +121,7 @@ fn night(vehicles: Vec<VehicleLine>) -> Report {
             answered: 5,
             usual: Some(6),
             bytes_delivered: 1_648_000_000,
+            bytes_by_hour: by_hour(1_648_000_000),
             ..AccessPointLine::default()
         }],
         safety: Safety {
@@ -126,6 +129,7 @@ fn night(vehicles: Vec<VehicleLine>) -> Report {
             spool_used: 12_400_000_000,
             spool_limit: 200_000_000_000,
             spool_days: Some(16.4),
+            spool_past: (0..13).map(spool_past).collect(),
             ..Safety::default()
         },
         blind: Vec::new(),
@@ -134,6 +138,17 @@ fn night(vehicles: Vec<VehicleLine>) -> Report {
         not_home: Vec::new(),
         findings: Vec::new(),
     }
+}
+
+/// Bytes of a day by its hours: most in the evening, none after midnight.
+fn by_hour(bytes: u64) -> Vec<u64> {
+    let shares = [0, 0, 0, 4, 21, 30, 24, 13, 0, 2, 0, 6];
+    shares.into_iter().chain([0; 12]).map(|share| bytes / 100 * share).collect()
+}
+
+/// What the spool held on a day from the 11th on.
+fn spool_past(nth: i8) -> SpoolPast {
+    SpoolPast { date: jiff::civil::date(2026, 11, 11 + nth), used: 1_000_000_000 * (1 + nth as u64 % 5) }
 }
 
 fn archive(name: &str) -> ArchiveLine {
@@ -176,6 +191,14 @@ pub fn worst() -> Report {
         ),
         finding("login-refused", Gone, 1, "L-PLOW-03 refused the login", "Correct it in vehicles.toml."),
     ];
+    plow.loggers[0].card = Some(CardLine {
+        size: 16_000_000_000,
+        taken: 13_900_000_000,
+        bytes_a_day: Some(1_210_000_000),
+        full: Some(at("2026-11-27T09:00:00Z")),
+        earliest: Some(at("2026-11-26T15:00:00Z")),
+        latest: Some(at("2026-11-30T11:00:00Z")),
+    });
     let mut sweep = vehicle("SWEEP-11", Verdict::Incomplete, "###--##?####//");
     sweep.files = FileCounts { held: 1, whole: 4, ..sweep.files };
     sweep.findings = vec![

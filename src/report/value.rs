@@ -135,6 +135,8 @@ pub struct Totals {
     pub bytes_fetched_twice: u64,
     pub cuts: u64,
     pub duplicates_avoided: u64,
+    #[serde(default)]
+    pub bytes_by_hour: Vec<u64>,
 }
 
 /// One vehicle's day.
@@ -211,6 +213,27 @@ pub struct LoggerLine {
     /// The depot at which it is home, where that is another one.
     #[serde(default)]
     pub depot: Option<String>,
+    /// Its card; `None` where the size is not known.
+    #[serde(default)]
+    pub card: Option<CardLine>,
+}
+
+/// How full a card is, in bytes, and how it goes on.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CardLine {
+    /// What it holds.
+    pub size: u64,
+    /// What of it cannot be written again without losing a file: of a logger that overwrites its oldest files, those
+    /// that are not home; of any other, all.
+    pub taken: u64,
+    /// Bytes that came home a day with data; `None` where too few days are known, as below.
+    pub bytes_a_day: Option<u64>,
+    /// When the next file has no place if the last two weeks go on.
+    pub full: Option<Timestamp>,
+    /// That with the busiest of their days.
+    pub earliest: Option<Timestamp>,
+    /// That with the quietest.
+    pub latest: Option<Timestamp>,
 }
 
 /// A file that is not home; old stock is not among them.
@@ -313,6 +336,9 @@ pub struct AccessPointLine {
     pub bytes_fetched_twice: u64,
     /// Transfers cut.
     pub cuts: u64,
+    /// Bytes delivered in each hour of the day, from its first moment on.
+    #[serde(default)]
+    pub bytes_by_hour: Vec<u64>,
 }
 
 /// Whether the data is safe.
@@ -331,6 +357,9 @@ pub struct Safety {
     /// For how many days as large as the average of the last two weeks the spool has room, if no
     /// archive takes anything; `None` where nothing came.
     pub spool_days: Option<f64>,
+    /// What it held by the last reports of the days before this one, oldest first.
+    #[serde(default)]
+    pub spool_past: Vec<SpoolPast>,
     /// Old stock that is still to be fetched: files.
     pub backlog_files: u64,
     /// Its bytes.
@@ -340,6 +369,15 @@ pub struct Safety {
     /// The last audit of each archive.
     #[serde(default)]
     pub audits: Vec<AuditLine>,
+}
+
+/// What the spool held on an earlier day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SpoolPast {
+    /// The day.
+    pub date: Date,
+    /// Bytes, at its last report.
+    pub used: u64,
 }
 
 /// A span in which Yarder could not see.

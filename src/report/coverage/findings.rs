@@ -79,6 +79,8 @@ pub struct Told {
     pub covered: Option<f64>,
     /// The hours of the calendar day; `None` where no file says anything of it.
     pub hours: Option<Vec<Hour>>,
+    /// Its card, and when that is full.
+    pub card: Option<(Card, Option<Forecast>)>,
 }
 
 /// What the files say of a logger that came home in a span in ms.
@@ -110,7 +112,7 @@ pub fn of(seen: &Seen<'_>, span: (i64, i64), limits: &Limits) -> Told {
     let (calendar, known) = seen.calendar;
     let hours = if timed { hours::hours(seen.rows, &steps, limits, calendar, known) } else { None };
     let covered = if mine && !seen.strange { hours::covered(seen.rows, &steps, span) } else { None };
-    Told { found, kept, covered, hours }
+    Told { found, kept, covered, hours, card: seen.card.map(|card| (card, forecast)) }
 }
 
 struct Day<'d> {
