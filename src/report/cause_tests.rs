@@ -313,3 +313,37 @@ fn the_spool_says_how_long_it_has_room_and_when_old_stock_is_home() {
     let nothing = report(&config, &facts).safety;
     assert_eq!((nothing.spool_days, nothing.backlog_ends), (None, None));
 }
+
+#[test]
+fn what_the_pictures_show_is_of_the_right_access_point_logger_and_day() {
+    use super::coverage::{Card, Forecast, Told};
+    let config = yard(&["east", "west", "east"]);
+    let mut facts = facts(&config, &[0, 1, 2]);
+    for (logger, each) in
+        [("L0", [1, 0, 3]), ("L1", [0, 20, 0]), ("L2", [4, 0, 5]), ("off-list", [0, 0, 100])]
+    {
+        facts.air.insert(logger.to_owned(), each.into());
+    }
+    let card = Card { size: 100, used: 60, waiting: 20, overwrites: true };
+    let (full, earliest, latest) = (ms("2026-12-01T00:00:00Z"), ms(NOON), ms("2026-12-24T00:00:00Z"));
+    let forecast = Forecast { a_day: 7.9, an_hour: None, full, earliest, latest };
+    let told = |forecast| Told { card: Some((card, forecast)), ..Told::default() };
+    facts.contents = [("L1".to_owned(), told(Some(forecast))), ("L2".to_owned(), told(None))].into();
+    facts.past.spool = vec![SpoolPast { date: date(2026, 11, 23), used: 9 }];
+    let report = report(&config, &facts);
+    assert_eq!(report.totals.bytes_by_hour, [5, 20, 108]);
+    let points: Vec<&[u64]> = report.access_points.iter().map(|p| &*p.bytes_by_hour).collect();
+    assert_eq!(points, [&[5, 0, 8], &[0, 20, 0]]);
+    assert_eq!(report.safety.spool_past, facts.past.spool);
+    let cards: Vec<_> = report.vehicles.iter().map(|v| v.loggers[0].card.as_ref()).collect();
+    let known = CardLine {
+        size: 100,
+        taken: 20,
+        bytes_a_day: Some(7),
+        full: Some(at("2026-12-01T00:00:00Z")),
+        earliest: Some(at(NOON)),
+        latest: Some(at("2026-12-24T00:00:00Z")),
+    };
+    let unknown = CardLine { bytes_a_day: None, full: None, earliest: None, latest: None, ..known.clone() };
+    assert_eq!(cards, [None, Some(&known), Some(&unknown)]);
+}

@@ -419,7 +419,7 @@ async fn a_past_day_knows_who_was_seen_in_it_although_he_was_seen_since() {
         *clock.0.lock().expect("lock") = at(moment);
         let visit = ledger.begin_visit(logger.key).await.expect("visit");
         ledger.apply(&logger, "PLOW-01", true, Vec::new()).await.expect("listed");
-        let counts = VisitCounts { listings: 1, ..VisitCounts::default() };
+        let counts = VisitCounts { listings: 1, bytes: 7, ..VisitCounts::default() };
         ledger.visit(visit, counts, Some("left".into())).expect("ended");
         ledger.settled().await.expect("committed");
     }
@@ -430,6 +430,9 @@ async fn a_past_day_knows_who_was_seen_in_it_although_he_was_seen_since() {
         let now = at("2026-11-27T04:00:00Z");
         let facts = Facts::read(&query, &config, &day, now).expect("facts");
         let report = build(&config, &facts, &day, now);
+        let air: Vec<_> = report.totals.bytes_by_hour.iter().enumerate().filter(|(_, n)| **n > 0).collect();
+        let seen = report.vehicles[0].last_seen.filter(|_| report.vehicles[0].verdict != Verdict::NotSeen);
+        assert_eq!(air, seen.map(|_| (9, &7)).into_iter().collect::<Vec<_>>(), "from 21:00 in Oslo");
         (report.vehicles[0].verdict, report.vehicles[0].last_seen)
     };
     assert_eq!(verdict("2026-11-24T20:00:00Z"), (Verdict::Complete, Some(at("2026-11-24T20:00:00Z"))));

@@ -241,6 +241,7 @@ async fn each_day_has_its_reports_and_one_that_is_the_last() {
     let strip = &report["vehicles"][0]["strip"];
     assert_eq!(strip[0], json!({ "date": "2026-11-23", "verdict": "not-seen", "lost": false }));
     assert_eq!(strip.as_array().map(Vec::len), Some(2));
+    assert_eq!(report["safety"]["spool_past"], json!([{ "date": "2026-11-23", "used": 0 }]));
 }
 
 /// The European Union's clocks change at 01:00 UTC on the last Sundays of March and October
