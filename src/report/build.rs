@@ -278,6 +278,8 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             let met = fitted().any(|l| met(l.id.as_str()));
             for logger in fitted() {
                 let id = logger.id.as_str();
+                let others = fitted().filter(|other| other.id != logger.id);
+                let told = others.filter_map(|other| facts.contents.get(other.id.as_str())?.drove).min();
                 let act = own.iter().any(|(of, f)| f.needs_person() && of.is_none_or(|of| of == id));
                 let visits = facts.visits.get(id).map_or(&[] as &[Visit], Vec::as_slice);
                 let met = Met {
@@ -286,6 +288,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                     act,
                     visits,
                     elsewhere: facts.elsewhere.get(id).map(String::as_str),
+                    drove: told.zip(rows.get(id)).is_some_and(|(end, row)| row.last_whole > Some(end)),
                     missed: !met && sight.may_have_missed(visits, part, like),
                 };
                 add(&mut line, id, &met, (&sight, part), day, as_of);
@@ -431,6 +434,8 @@ struct Met<'f> {
     act: bool,
     /// Its visits, oldest first.
     visits: &'f [Visit],
+    /// Whether another logger of its vehicle has a log of driving, in this day and before its last listing.
+    drove: bool,
     /// The depot that had it this day, where that is another one.
     elsewhere: Option<&'f str>,
     /// Whether it may have been there while Yarder could not see.
@@ -457,7 +462,7 @@ fn add(
         answered: seen.is_some(),
         whole,
         clean: pending == 0 && row.lost == 0 && !met.act,
-        drove: sight.drove(met.visits, part),
+        drove: met.drove || sight.drove(met.visits, part),
         new: row.new > 0,
         missed: met.missed,
         elsewhere: met.elsewhere.is_some(),

@@ -257,6 +257,30 @@ fn who_came_home_with_nothing_new_has_no_data() {
 }
 
 #[test]
+fn one_of_two_loggers_without_data_is_told_by_what_the_other_one_has() {
+    let mut config = yard(&["east", "east"]);
+    config.loggers[1] =
+        Arc::new(Logger { vehicle: config.vehicles[0].id.clone(), ..(*config.loggers[1]).clone() });
+    config.vehicles.truncate(1);
+    let mut facts = facts(&config, &[0, 1]);
+    // It worked in the yard, in range all day long.
+    for id in ["L0", "L1"] {
+        let stood = Visit { from: ms(NOON) - 9 * DAY, to: ms("2026-11-25T03:50:00Z") };
+        facts.visits.insert(id.into(), vec![stood]);
+    }
+    facts.loggers[0].new = 0;
+    let mut told = |end: &str| {
+        let drove = Some(ms(end));
+        facts.contents = [("L1".to_owned(), coverage::Told { drove, ..coverage::Told::default() })].into();
+        let report = report(&config, &facts);
+        report.vehicles[0].loggers.iter().map(|l| l.verdict).collect::<Vec<_>>()
+    };
+    assert_eq!(told("2026-11-25T03:40:00Z"), [Verdict::NoData, Verdict::Complete]);
+    // After its last listing: what it has of that is not known.
+    assert_eq!(told("2026-11-25T03:55:00Z"), [Verdict::Complete, Verdict::Complete]);
+}
+
+#[test]
 fn who_is_at_another_depot_is_missed_by_nobody_and_says_where() {
     let config = yard(&["east"; 5]);
     let mut facts = facts(&config, &[1, 2, 3, 4]);

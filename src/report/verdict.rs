@@ -13,7 +13,7 @@ pub(super) struct Facts {
     pub whole: bool,
     /// Nothing of it is pending, held, lost or stuck.
     pub clean: bool,
-    /// It came back this day after hours away from the yard.
+    /// It came back this day after hours away from the yard, or another logger of its vehicle has a log of driving.
     pub drove: bool,
     /// It has something that it had not before this day.
     pub new: bool,

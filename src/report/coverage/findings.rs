@@ -79,6 +79,8 @@ pub struct Told {
     pub covered: Option<f64>,
     /// The hours of the calendar day; `None` where no file says anything of it.
     pub hours: Option<Vec<Hour>>,
+    /// When its first file of this day that tells of driving ends, ms; of another vehicle's, or by a wrong clock, it is none.
+    pub drove: Option<i64>,
     /// Its card, and when that is full.
     pub card: Option<(Card, Option<Forecast>)>,
 }
@@ -111,8 +113,10 @@ pub fn of(seen: &Seen<'_>, span: (i64, i64), limits: &Limits) -> Told {
     let timed = found.iter().all(|f| f.code != "logger-clock" || f.severity != Severity::Act);
     let (calendar, known) = seen.calendar;
     let hours = if timed { hours::hours(seen.rows, &steps, limits, calendar, known) } else { None };
-    let covered = if mine && !seen.strange { hours::covered(seen.rows, &steps, span) } else { None };
-    Told { found, kept, covered, hours, card: seen.card.map(|card| (card, forecast)) }
+    let own = mine && !seen.strange;
+    let covered = if own { hours::covered(seen.rows, &steps, span) } else { None };
+    let drove = engine::drove(day.files().map(|(_, facts, _)| facts), span, limits).filter(|_| own && timed);
+    Told { found, kept, covered, hours, drove, card: seen.card.map(|card| (card, forecast)) }
 }
 
 struct Day<'d> {

@@ -394,3 +394,33 @@ fn what_goes_on_is_kept_until_a_file_refutes_it() {
     assert!(!kept(none, "wrong-vehicle", json!({ "listed": "PLOW-04" })), "the list was corrected");
     assert!(!kept(none, "card-fills", json!({})), "its size is not known any more");
 }
+
+#[test]
+fn a_days_log_of_driving_says_when_it_ended() {
+    let drove = |change: fn(&mut Made)| {
+        let told = all_told(&week(change), None, false, &[]).drove;
+        told.map(|ms| ms as f64 / HOUR as f64 - NOON - 7.0 * 24.0)
+    };
+    assert_eq!(drove(|_| {}), Some(4.0));
+    let stood = |made: &mut Made| {
+        (made.km, made.counted, made.ran) = (Some((700.0, 700.9)), Some((28.0, 28.1)), Some(0.1));
+    };
+    assert_eq!(drove(stood), None);
+    let all: [fn(&mut Made); 3] = [
+        |made| (made.km, made.counted, made.ran) = (Some((700.0, 703.0)), None, None),
+        |made| (made.km, made.counted, made.ran) = (None, Some((28.0, 29.0)), None),
+        |made| (made.km, made.counted, made.ran) = (None, None, Some(1.0)),
+    ];
+    for counts in all {
+        assert_eq!(drove(counts), Some(4.0));
+    }
+    assert_eq!(
+        drove(|made| made.hours = (NOON + 7.0 * 24.0 - 1.0, NOON + 7.0 * 24.0 + 1.0)),
+        None,
+        "began before"
+    );
+    assert_eq!(drove(|made| made.vin = Some(THEIRS)), None, "of another vehicle");
+    let lost = |made: &mut Made| made.facts.clock.began = Some(Began::Y2000);
+    assert_eq!(drove(lost), None, "at a time that nobody knows");
+    assert_eq!(all_told(&week(|_| {}), None, true, &[]).drove, None, "on another logger's card");
+}
