@@ -4,9 +4,9 @@
     tests/bench/year.py PROGRAM FOLDER [--vehicles 500] [--files 20000000] [--runs 5]
 
 The ledger is made by PROGRAM (`yarder once`, with nothing in range) and then filled by SQL: every vehicle has one logger
-with one card, an equal share of archived files over 365 days in the order in which they come home, a visit an hour in each night, what is in each file of the
-last 17 days (as `yarder inspect` tells it of a recording of two buses), some files of the last day that still wait, and two
-reports of each of the last 14 days.
+with one card, an equal share of archived files over 365 days in the order in which they come home, a visit an hour in each
+night and what came in it, what is in each file of the last 17 days (as `yarder inspect` tells it of a recording of two buses),
+some files of the last day that still wait, and two reports of each of the last 14 days.
 FOLDER must not exist, unless `--keep` left it behind: then it is measured again; it takes about 0.8 kB a file. Prints the
 medians as JSON: of reports, of starts of the service, and of starts after it was killed while its ledger had a log. With
 `--cold`, which needs root, the machine's page cache is dropped before each.
@@ -107,6 +107,8 @@ def fill():
     INSERT INTO visits (logger, began, ended, listings, files, bytes, why)
       SELECT l.id, ?1 - (i / 12) * 86400000 - (i % 12) * 3600000 - 1800000, ?1 - (i / 12) * 86400000 - (i % 12) * 3600000 - 600000, 20, 10,
         10000000, 'it left' FROM n, loggers l""", (now,))
+    db.execute("""INSERT INTO air (quarter, logger, bytes)
+      SELECT began / 900000, logger, sum(bytes) FROM visits GROUP BY 1, 2""")
     db.execute("COMMIT")
     for _, sql in indexes:
         db.execute(sql)

@@ -1,7 +1,8 @@
 """Makes log files at random: python-can writes candump text, CSV and MDF 4, asammdf packs MDF 4 anew, and can-utils
-turns candump text into columns. The same programs read the files back, and have to find what went in. Prints the frames of
-each file as JSON."""
+turns candump text into columns. The same programs read the files back, and scapy those with packets; they have to find what
+went in. Prints the frames of each file as JSON."""
 import json
+import logging
 import pathlib
 import random
 import struct
@@ -10,6 +11,10 @@ import sys
 
 import can
 from asammdf import MDF
+
+logging.getLogger("scapy").setLevel(logging.ERROR)  # it warns of machines without a network
+from scapy.layers.can import CANFD
+from scapy.utils import PcapReader
 
 folder, seed = pathlib.Path(sys.argv[1]), int(sys.argv[2])
 rng = random.Random(seed)
@@ -174,6 +179,20 @@ for order in "<>":
     all_frames += messages
 (folder / "sections.pcapng").write_bytes(out)
 truth["sections.pcapng"] = [known(us, m) for us, m in all_frames]
+
+# Scapy adds no offset of an interface to its times (can1 here), and names no interface of a packet of the old kind.
+for name in (name for name in truth if ".pcap" in name):
+    with PcapReader(str(folder / name)) as read:
+        packets = list(read)
+    assert len(packets) == len(truth[name]), (name, len(packets))
+    for p, told in zip(packets, truth[name]):
+        flags, data = str(p.flags), b"" if told["remote"] else bytes(p.data)[:p.length]
+        is_ = [p.identifier, "extended" in flags, "remote" in flags, isinstance(p, CANFD), p.length, data.hex()]
+        assert is_ == [told[key] for key in ("id", "extended", "remote", "fd", "len", "data")], (name, is_, told)
+        if name.endswith("ng"):
+            assert p.sniffed_on in (told["bus"], None), (name, p.sniffed_on, told)
+        if told["bus"] != "can1":
+            assert abs(float(p.time) - told["us"] / 1e6) < 2e-6, (name, p.time, told)
 
 # What these programs read themselves: python-can each frame, asammdf and `log2asc` of can-utils how many.
 def same(name, m, told):
