@@ -21,7 +21,7 @@ use crate::config::{Config, Logger, Vehicle};
 use crate::ledger::{
     About, CardUse, FindingRow, LedgerError, LoggerDay, NotHome, Query, Severity, SpoolDay, Visit, Watched,
 };
-use crate::model::Day;
+use crate::model::{Day, LoggerId};
 
 /// What the ledger says about a day.
 #[derive(Debug, Clone, Default)]
@@ -61,7 +61,14 @@ impl Facts {
     pub fn read(query: &Query, config: &Config, day: &Day, as_of: Timestamp) -> Result<Self, LedgerError> {
         let _moment = query.moment()?;
         let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
-        let loggers = query.loggers(from, to)?;
+        let mut loggers = query.loggers(from, to)?;
+        let air = query.air(from, to)?;
+        for logger in &mut loggers {
+            // A visit may last for days: what came in this one is what counts.
+            logger.bytes = air
+                .get(&logger.logger)
+                .map_or(0, |each| each.iter().fold(0, |sum, n| sum.saturating_add(*n)));
+        }
         let mut visits = BTreeMap::new();
         for logger in &loggers {
             visits.insert(logger.logger.clone(), query.visits(&logger.logger, from - 15 * DAY, to)?);
@@ -75,7 +82,7 @@ impl Facts {
             elsewhere: query.elsewhere(from, to)?,
             watched: query.watched(from - i64::from(BACK) * DAY, to)?,
             spool: query.spool_day(from, to)?,
-            air: query.air(from, to)?,
+            air,
             findings: query.findings(past.last.map_or(from, |last| last.min(from)))?,
             owed: query.owed()?,
             audits: query.audits()?,
@@ -187,6 +194,25 @@ impl Facts {
             || config.away(vehicle, date).is_some()
     }
 
+    /// Another logger of the vehicle, with a log of driving in a day that was home before this one's last whole listing.
+    /// Of a logger that is new to Yarder all is old stock, whatever it has.
+    pub(super) fn drove_by<'c>(
+        &self,
+        config: &'c Config,
+        logger: &Logger,
+        day: &Day,
+    ) -> Option<&'c LoggerId> {
+        let (from, to) = (day.from.as_millisecond(), day.to.as_millisecond());
+        let id = logger.id.as_str();
+        self.visits.get(id)?.first().filter(|visit| visit.from < from)?;
+        let whole = self.loggers.iter().find(|row| row.logger == id)?.last_whole.filter(|at| *at < to)?;
+        let others = config.loggers.iter().filter(|l| l.vehicle == logger.vehicle && l.id != logger.id);
+        let mut drove = others.filter(|l| {
+            self.contents.get(l.id.as_str()).and_then(|told| told.drove).is_some_and(|home| home < whole)
+        });
+        drove.next().map(|other| &other.id)
+    }
+
     pub(super) fn noted(&self, kind: About, id: &str, date: Date) -> Option<&AwayNote> {
         self.away.iter().find(|note| note.kind == kind && note.id == id && note.has(date))
     }
@@ -278,8 +304,6 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
             let met = fitted().any(|l| met(l.id.as_str()));
             for logger in fitted() {
                 let id = logger.id.as_str();
-                let others = fitted().filter(|other| other.id != logger.id);
-                let told = others.filter_map(|other| facts.contents.get(other.id.as_str())?.drove).min();
                 let act = own.iter().any(|(of, f)| f.needs_person() && of.is_none_or(|of| of == id));
                 let visits = facts.visits.get(id).map_or(&[] as &[Visit], Vec::as_slice);
                 let met = Met {
@@ -288,7 +312,7 @@ pub fn build(config: &Config, facts: &Facts, day: &Day, as_of: Timestamp) -> Rep
                     act,
                     visits,
                     elsewhere: facts.elsewhere.get(id).map(String::as_str),
-                    drove: told.zip(rows.get(id)).is_some_and(|(end, row)| row.last_whole > Some(end)),
+                    drove: facts.drove_by(config, logger, day).is_some(),
                     missed: !met && sight.may_have_missed(visits, part, like),
                 };
                 add(&mut line, id, &met, (&sight, part), day, as_of);
@@ -434,7 +458,7 @@ struct Met<'f> {
     act: bool,
     /// Its visits, oldest first.
     visits: &'f [Visit],
-    /// Whether another logger of its vehicle has a log of driving, in this day and before its last listing.
+    /// Whether another logger of its vehicle has a log of driving, as [`Facts::drove_by`] tells.
     drove: bool,
     /// The depot that had it this day, where that is another one.
     elsewhere: Option<&'f str>,

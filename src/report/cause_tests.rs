@@ -269,15 +269,21 @@ fn one_of_two_loggers_without_data_is_told_by_what_the_other_one_has() {
         facts.visits.insert(id.into(), vec![stood]);
     }
     facts.loggers[0].new = 0;
-    let mut told = |end: &str| {
-        let drove = Some(ms(end));
+    let told = |facts: &mut Facts, home: &str| {
+        let drove = Some(ms(home));
         facts.contents = [("L1".to_owned(), coverage::Told { drove, ..coverage::Told::default() })].into();
-        let report = report(&config, &facts);
-        report.vehicles[0].loggers.iter().map(|l| l.verdict).collect::<Vec<_>>()
+        report(&config, facts)
     };
-    assert_eq!(told("2026-11-25T03:40:00Z"), [Verdict::NoData, Verdict::Complete]);
-    // After its last listing: what it has of that is not known.
-    assert_eq!(told("2026-11-25T03:55:00Z"), [Verdict::Complete, Verdict::Complete]);
+    let verdicts = |report: Report| report.vehicles[0].loggers.iter().map(|l| l.verdict).collect::<Vec<_>>();
+    let made = told(&mut facts, "2026-11-25T03:40:00Z");
+    let cause = "L0 has recorded nothing new, and L1 has a log of driving; its data ends 17:02";
+    assert_eq!(made.vehicles[0].findings[0].cause, cause);
+    assert_eq!(verdicts(made), [Verdict::NoData, Verdict::Complete]);
+    // It came after the last listing of the first: what that one has of it is not known.
+    assert_eq!(verdicts(told(&mut facts, "2026-11-25T03:55:00Z")), [Verdict::Complete, Verdict::Complete]);
+    // Nor is it of a logger that nobody met before: all that it has is old stock.
+    facts.visits.insert("L0".into(), vec![Visit { from: ms(NOON), to: ms("2026-11-25T03:50:00Z") }]);
+    assert_eq!(verdicts(told(&mut facts, "2026-11-25T03:40:00Z")), [Verdict::Complete, Verdict::Complete]);
 }
 
 #[test]
@@ -363,6 +369,7 @@ fn what_the_pictures_show_is_of_the_right_access_point_logger_and_day() {
     let known = CardLine {
         size: 100,
         taken: 20,
+        overwrites: true,
         bytes_a_day: Some(7),
         full: Some(at("2026-12-01T00:00:00Z")),
         earliest: Some(at(NOON)),

@@ -16,8 +16,8 @@ use super::value::{
 };
 use super::words::{count, moment};
 use crate::config::{Config, Vehicle};
-use crate::ledger::{LoggerDay, Severity};
-use crate::model::{Day, amount};
+use crate::ledger::{LoggerDay, Severity, Visit};
+use crate::model::{Day, LoggerId, amount};
 
 /// Working days after which a look becomes a task.
 const PATIENCE: usize = 3;
@@ -158,9 +158,18 @@ impl Ground<'_> {
         let severity = if missed.len() < PATIENCE { Severity::Watch } else { Severity::Act };
         let until =
             logger.data_until.map_or(String::new(), |at| format!("; its data ends {}", self.moment(at)));
+        let visits = self.facts.visits.get(&logger.id).map_or(&[] as &[Visit], Vec::as_slice);
+        let listed = self.config.loggers.iter().find(|l| l.id.as_str() == logger.id);
+        let other = listed.and_then(|l| self.facts.drove_by(self.config, l, self.day));
+        let before = self.told("no-data", &logger.id).and_then(|told| told.evidence["drove_by"].as_str());
+        let other = other.map(LoggerId::as_str).or(before).filter(|_| !self.sight.drove(visits, self.part));
+        let why = match other {
+            Some(other) => format!("has recorded nothing new, and {other} has a log of driving"),
+            None => "was away from the yard and has recorded nothing new".to_owned(),
+        };
         FindingLine {
-            evidence: json!({ "data_until": logger.data_until, "working_days": missed.len() }),
-            cause: format!("{} was away from the yard and has recorded nothing new{until}", logger.id),
+            evidence: json!({ "data_until": logger.data_until, "working_days": missed.len(), "drove_by": other }),
+            cause: format!("{} {why}{until}", logger.id),
             action: format!(
                 "See whether it is connected to the bus and its card has room; `yarder probe {}` shows what it offers.",
                 logger.id
@@ -391,6 +400,7 @@ fn card((card, forecast): (Card, Option<Forecast>)) -> CardLine {
     CardLine {
         size: card.size,
         taken: card.size.saturating_sub(card.room()),
+        overwrites: card.overwrites,
         bytes_a_day: forecast.map(|forecast| forecast.a_day as u64),
         full: at(|f| f.full),
         earliest: at(|f| f.earliest),

@@ -6,12 +6,12 @@ use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
 use super::markup::Markup;
 use super::phrases::Told;
-use super::value::CardLine;
-use super::words::{megabytes, of, plain, size};
+use super::value::{FindingLine, FindingState, LoggerLine};
+use super::words::{count, megabytes, plain, size};
 
 /// The plot within its picture: left and right edge, top and base, in the units of the style.
-const LEFT: f64 = 60.0;
-const RIGHT: f64 = 300.0;
+const LEFT: f64 = 70.0;
+const RIGHT: f64 = 310.0;
 const TOP: f64 = 10.0;
 const BASE: f64 = 74.0;
 /// Access points, and cards, that have a picture.
@@ -49,8 +49,9 @@ struct Fill<'f> {
     proviso: &'static str,
 }
 
-/// What each access point carried by the hour, the busiest ones; of a depot without any, all loggers.
-pub fn air(told: &Told<'_>) -> Vec<Chart> {
+/// What each access point carried by the hour, the busiest ones, and what is to be said of the others; of a depot without
+/// any, all loggers.
+pub fn air(told: &Told<'_>) -> (Vec<Chart>, Option<String>) {
     let report = told.report;
     let bytes = |each: &[u64]| each.iter().fold(0, |sum: u64, hour| sum.saturating_add(*hour));
     let points = report.access_points.iter().map(|a| (plain(&a.name), a.bytes_by_hour.clone()));
@@ -61,13 +62,15 @@ pub fn air(told: &Told<'_>) -> Vec<Chart> {
         at(&report.totals.bytes_by_hour).saturating_sub(named)
     });
     let rest = rest.collect();
-    let name = if all.is_empty() { "All loggers" } else { "No access point" };
+    let name = if all.is_empty() { "All loggers" } else { "Other loggers" };
     all.push((name.to_owned(), rest));
     all.retain(|(_, each)| bytes(each) > 0);
     all.sort_by_key(|(_, each)| std::cmp::Reverse(bytes(each)));
-    all.truncate(MOST);
+    let others = all.split_off(all.len().min(MOST));
     let top = all.iter().flat_map(|(_, each)| each).copied().max().unwrap_or(0);
-    all.iter().map(|(name, each)| hours(told, name, each, top)).collect()
+    let less = others.iter().fold(0, |sum: u64, (_, each)| sum.saturating_add(bytes(each)));
+    let more = format!("The other {} carried {}.", count(others.len() as u64), size(less));
+    (all.iter().map(|(name, each)| hours(told, name, each, top)).collect(), (less > 0).then_some(more))
 }
 
 /// How full the spool and the cards that will be full soonest are, and of how many more cards nothing is shown.
@@ -91,12 +94,14 @@ pub fn fills(told: &Told<'_>) -> (Vec<Chart>, Option<String>) {
             },
         ));
     }
-    let horizon = as_of.checked_add(SignedDuration::from_hours(24 * AHEAD)).ok();
-    let soon =
-        |card: &CardLine| card.size > 0 && card.full.is_some_and(|full| horizon.is_some_and(|h| full <= h));
+    // Those of which a person is told.
+    let told_of = |f: &FindingLine, logger: &LoggerLine| {
+        let there = !matches!(f.state, FindingState::Gone | FindingState::Snoozed);
+        there && f.id.strip_prefix("card-fills:") == Some(&*logger.id)
+    };
     let lines = told.report.vehicles.iter().flat_map(|v| v.loggers.iter().map(move |l| (v, l)));
-    let mut cards: Vec<_> =
-        lines.filter_map(|(v, l)| Some((v, l, l.card.as_ref().filter(|c| soon(c))?))).collect();
+    let lines = lines.filter(|(v, l)| v.findings.iter().any(|f| told_of(f, l)));
+    let mut cards: Vec<_> = lines.filter_map(|(v, l)| Some((v, l, l.card.as_ref()?))).collect();
     cards.sort_by_key(|(_, _, card)| card.full);
     let more = cards.len().saturating_sub(MOST) as u64;
     cards.truncate(MOST);
@@ -106,11 +111,21 @@ pub fn fills(told: &Told<'_>) -> (Vec<Chart>, Option<String>) {
             _ => format!("Card of {} in {}", plain(&logger.id), plain(&vehicle.id)),
         };
         let between = card.earliest.zip(card.latest);
+        let proviso = if card.overwrites { " if nothing comes home" } else { " if nothing is removed" };
         let (taken, size, full) = (card.taken, card.size, card.full);
-        fill(told, &Fill { name, past: &[], taken, size, full, between, proviso: "" })
+        fill(told, &Fill { name, past: &[], taken, size, full, between, proviso })
     }));
-    let within = format!("within {AHEAD} days");
-    (all, (more > 0).then(|| format!("{} will be full {within}: ", of(more, "more card"))))
+    let more = (more > 0).then(|| {
+        format!(
+            "{} soon: ",
+            if more == 1 {
+                "One more card is full".to_owned()
+            } else {
+                format!("{} more cards are full", count(more))
+            }
+        )
+    });
+    (all, more)
 }
 
 /// Bars of a day's hours against a `top` that is the same for all.
@@ -128,10 +143,9 @@ fn hours(told: &Told<'_>, name: &str, each: &[u64], top: u64) -> Chart {
     }
     let most = each.iter().enumerate().max_by_key(|(hour, bytes)| (**bytes, std::cmp::Reverse(*hour)));
     let (hour, bytes) = most.map_or((0, 0), |(hour, bytes)| (hour, *bytes));
-    let (from, to, bytes) = (clock(hour), clock(hour + 1), size(bytes));
     Chart {
-        caption: format!("{name}, MB by the hour: most from {from} to {to}, {bytes}"),
-        words: format!("MB by the hour that begins at: {}", words.join(", ")),
+        caption: format!("{name}, MB by the hour: most in the one from {}, {}", clock(hour), size(bytes)),
+        words: format!("{name}, MB by the hour that begins at: {}", words.join(", ")),
         top: megabytes(top),
         ticks: (0..=each.len())
             .filter(|hour| hour % 6 == 0)
@@ -159,9 +173,11 @@ fn fill(told: &Told<'_>, fill: &Fill<'_>) -> Chart {
         let seen = if x > RIGHT { (RIGHT - now) / (x - now) } else { 1.0 };
         format!("M{now:.1} {start:.1}L{:.1} {:.1}", x.min(RIGHT), start + (TOP - start) * seen)
     };
+    let short = |date: Date| date.strftime("%-d %b").to_string();
     let day = |at: Timestamp| told.day(at.to_zoned_datetime(told.zone.clone()).date());
     let mut caption = format!("{}: {} of {}", fill.name, size(fill.taken), size(fill.size));
-    if fill.taken >= fill.size {
+    // As the finding has it.
+    if fill.size.saturating_sub(fill.taken) < fill.size / 50 {
         caption += ", full";
     } else if let Some(full) = fill.full {
         caption += &format!("; full on {}{}", day(full), fill.proviso);
@@ -172,15 +188,16 @@ fn fill(told: &Told<'_>, fill: &Fill<'_>) -> Chart {
     }
     let past: Vec<String> =
         fill.past.iter().map(|(date, bytes)| format!("{} {}", told.day(*date), size(*bytes))).collect();
-    let words = match past.is_empty() {
-        true => caption.clone(),
-        false => format!("{caption}. Before: {}", past.join(", ")),
+    let ahead = match fill.full.map(day) {
+        Some(full) => format!("{} now, rising to {} on {full}", size(fill.taken), size(fill.size)),
+        None => format!("{} now, of {}", size(fill.taken), size(fill.size)),
     };
+    let words = [past, vec![ahead]].concat().join(", ");
     let mut ticks = vec![(now, "middle", "now".to_owned())];
-    if behind >= 4 {
-        ticks.insert(0, (LEFT, "start", told.day(report.date.saturating_sub(behind.days()))));
+    if behind >= 8 {
+        ticks.insert(0, (LEFT, "start", short(report.date.saturating_sub(behind.days()))));
     }
-    ticks.push((RIGHT, "end", told.day(today.saturating_add(AHEAD.days()))));
+    ticks.push((RIGHT, "end", short(today.saturating_add(AHEAD.days()))));
     let days = fill.past.iter().filter(|(date, _)| *date < report.date);
     let days = days.map(|(date, bytes)| bar(place(ago(*date)), width, *bytes, fill.size));
     Chart {
@@ -226,7 +243,7 @@ impl Markup {
         self.raw("<svg class=\"chart\" viewBox=\"0 0 328 96\" role=\"img\"><title>")
             .text(&chart.words)
             .raw("</title>");
-        self.raw("<path class=\"grid\" d=\"M60 10H300M60 74.5H300\"/><path d=\"")
+        self.raw("<path class=\"grid\" d=\"M70 10H310M70 74.5H310\"/><path d=\"")
             .text(&chart.bars)
             .raw("\"/>");
         for (kind, line) in [("\"bounds", &chart.bounds), ("\"line", &chart.line)] {
@@ -234,8 +251,8 @@ impl Markup {
                 self.raw("<path class=").raw(kind).raw("\" d=\"").text(line).raw("\"/>");
             }
         }
-        self.raw("<text x=\"54\" y=\"15\" class=\"end\">").text(&chart.top).raw("</text>");
-        self.raw("<text x=\"54\" y=\"79\" class=\"end\">0</text>");
+        self.raw("<text x=\"64\" y=\"15\" class=\"end\">").text(&chart.top).raw("</text>");
+        self.raw("<text x=\"64\" y=\"79\" class=\"end\">0</text>");
         for (x, side, label) in &chart.ticks {
             self.raw("<text y=\"92\" class=\"").raw(side).raw("\" x=\"").text(&format!("{x:.1}")).raw("\">");
             self.text(label).raw("</text>");
@@ -248,14 +265,14 @@ impl Markup {
 mod tests {
     use super::super::sample::{at, best, worst};
     use super::super::tests::oslo;
-    use super::super::value::{AccessPointLine, Report};
+    use super::super::value::{AccessPointLine, CardLine, Report};
     use super::*;
 
     fn captions(all: &[Chart]) -> Vec<&str> {
         all.iter().map(|chart| chart.caption.as_str()).collect()
     }
 
-    fn of_air(report: &Report) -> Vec<Chart> {
+    fn of_air(report: &Report) -> (Vec<Chart>, Option<String>) {
         air(&Told { report, zone: &oslo() })
     }
 
@@ -266,32 +283,39 @@ mod tests {
     #[test]
     fn what_points_carried_is_drawn_to_one_scale_and_nothing_is_left_out() {
         let mut report = best();
-        report.access_points = ["east", "west", "quiet"]
-            .map(|name| AccessPointLine { name: name.into(), ..AccessPointLine::default() })
-            .into();
+        let point = |name: &str, each: &[u64]| AccessPointLine {
+            name: name.into(),
+            bytes_by_hour: each.into(),
+            ..AccessPointLine::default()
+        };
         // 12:00 to 13:00 in Oslo, and so on.
         report.totals.bytes_by_hour = vec![0, 5_000_000, 40_000_000, 1_000];
-        report.access_points[0].bytes_by_hour = vec![0, 1_000_000, 0, 0];
-        report.access_points[1].bytes_by_hour = vec![0, 4_000_000, 20_000_000, 0];
-        let all = of_air(&report);
-        let told = [
-            "west, MB by the hour: most from 14:00 to 15:00, 20.0 MB",
-            "No access point, MB by the hour: most from 14:00 to 15:00, 20.0 MB",
-            "east, MB by the hour: most from 13:00 to 14:00, 1.00 MB",
+        report.access_points = vec![
+            point("east", &[0, 1_000_000]),
+            point("west", &[0, 4_000_000, 20_000_000]),
+            point("quiet", &[0]),
         ];
-        assert_eq!(captions(&all), told);
-        assert_eq!(all[0].words, "MB by the hour that begins at: 13:00 4.00, 14:00 20.0");
+        let (all, more) = of_air(&report);
+        let told = [
+            "west, MB by the hour: most in the one from 14:00, 20.0 MB",
+            "Other loggers, MB by the hour: most in the one from 14:00, 20.0 MB",
+            "east, MB by the hour: most in the one from 13:00, 1.00 MB",
+        ];
+        assert_eq!((captions(&all), more), (told.to_vec(), None));
+        assert_eq!(all[0].words, "west, MB by the hour that begins at: 13:00 4.00, 14:00 20.0");
         // Of 64 in height: a fifth, all; a twentieth in another picture; what is next to nothing is seen.
-        assert_eq!(all[0].bars, "M120.0 61.2h59.0V74H120.0zM180.0 10.0h59.0V74H180.0z");
-        assert_eq!(all[2].bars, "M120.0 70.8h59.0V74H120.0z");
-        assert!(all[1].bars.contains("M240.0 73.0h"), "{}", all[1].bars);
+        assert_eq!(all[0].bars, "M150.0 61.2h79.0V74H150.0zM230.0 10.0h79.0V74H230.0z");
+        assert_eq!(all[2].bars, "M190.0 70.8h119.0V74H190.0z");
+        assert!(all[1].bars.contains("M250.0 73.0h"), "{}", all[1].bars);
         report.access_points.clear();
-        assert_eq!(
-            captions(&of_air(&report)),
-            ["All loggers, MB by the hour: most from 14:00 to 15:00, 40.0 MB"]
-        );
+        let told = ["All loggers, MB by the hour: most in the one from 14:00, 40.0 MB"];
+        assert_eq!(captions(&of_air(&report).0), told);
+        report.access_points = (1..9).map(|n| point("p", &[n * 1_000_000])).collect();
+        let (all, more) = of_air(&report);
+        assert_eq!((all.len(), more.as_deref()), (MOST, Some("The other 3 carried 6.00 MB.")));
         report.totals.bytes_by_hour.clear();
-        assert!(of_air(&report).is_empty());
+        report.access_points.clear();
+        assert!(of_air(&report).0.is_empty());
     }
 
     #[test]
@@ -304,9 +328,9 @@ mod tests {
             of_fills(&report).0.remove(0).line
         };
         // A day is 16 wide; 14 of them are seen.
-        assert_eq!(line(7.0), "M76.0 42.0L188.0 10.0");
-        assert_eq!(line(28.0), "M76.0 42.0L300.0 26.0");
-        assert_eq!(line(0.0), "M76.0 42.0L76.0 10.0");
+        assert_eq!(line(7.0), "M86.0 42.0L198.0 10.0");
+        assert_eq!(line(28.0), "M86.0 42.0L310.0 26.0");
+        assert_eq!(line(0.0), "M86.0 42.0L86.0 10.0");
         for days in [None, Some(28.1), Some(f64::INFINITY), Some(f64::NAN)] {
             report.safety.spool_days = days;
             assert!(of_fills(&report).0.is_empty(), "{days:?}");
@@ -316,43 +340,55 @@ mod tests {
     #[test]
     fn days_behind_stand_where_they_were() {
         let mut report = best();
-        // As of 05:00, so that the day before is one before this day's first moment.
         report.safety.spool_past.retain(|past| [15, 19, 23].contains(&past.date.day()));
         (report.safety.spool_used, report.safety.spool_limit) = (0, 10_000_000_000);
         let chart = of_fills(&report).0.remove(0);
         let width = 240.0 / 24.0;
         assert!(chart.caption.starts_with("Spool: 0 MB of 10.0 GB; full on "), "{}", chart.caption);
-        assert!(chart.words.ends_with("Before: Sun 15 Nov 5.00 GB, Thu 19 Nov 4.00 GB, Mon 23 Nov 3.00 GB"));
-        let bar = |ago: f64, top: f64| format!("M{:.1} {top:.1}h9.0V74H{0:.1}z", 60.0 + (9.0 - ago) * width);
+        let words = "Sun 15 Nov 5.00 GB, Thu 19 Nov 4.00 GB, Mon 23 Nov 3.00 GB, 0 MB now, rising to 10.0 GB on Fri 11 Dec";
+        assert_eq!(chart.words, words);
+        let bar = |ago: f64, top: f64| format!("M{:.1} {top:.1}h9.0V74H{0:.1}z", 70.0 + (9.0 - ago) * width);
         assert_eq!(chart.bars, bar(9.0, 42.0) + &bar(5.0, 48.4) + &bar(1.0, 54.8));
     }
 
     #[test]
-    fn cards_that_are_full_soonest_come_first_and_the_others_are_counted() {
+    fn cards_of_which_a_person_is_told_have_a_picture_the_soonest_first() {
         let mut report = worst();
         report.safety.spool_days = None;
         let (all, more) = of_fills(&report);
-        let told = "Card of PLOW-03: 13.9 GB of 16.0 GB; full on Fri 27 Nov (Thu 26 Nov to Mon 30 Nov)";
+        let told = "Card of PLOW-03: 13.9 GB of 16.0 GB; full on Fri 27 Nov if nothing comes home (Thu 26 Nov to Mon 30 Nov)";
         assert_eq!((captions(&all), more), (vec![told], None));
+        assert_eq!(all[0].words, "13.9 GB now, rising to 16.0 GB on Fri 27 Nov");
         assert_eq!(all[0].bounds.matches('M').count(), 2);
-        let mut card = report.vehicles[1].loggers[0].card.clone().expect("card");
+        // The others fill as well, and nobody is told.
+        let card = report.vehicles[1].loggers[0].card.clone().expect("card");
+        let finding =
+            report.vehicles[1].findings.iter().find(|f| f.code == "card-fills").expect("finding").clone();
+        let mut later = CardLine { overwrites: false, ..card.clone() };
         for (nth, vehicle) in report.vehicles.iter_mut().filter(|v| !v.loggers.is_empty()).enumerate() {
-            card.full = Some(at("2026-12-09T04:00:00Z") - SignedDuration::from_hours(nth as i64));
-            vehicle.loggers[0].card = Some(card.clone());
+            later.full = Some(at("2026-12-09T04:00:00Z") - SignedDuration::from_hours(nth as i64));
+            vehicle.loggers[0].card = Some(later.clone());
         }
-        report.vehicles[0].loggers[0].card.as_mut().expect("card").full = Some(at("2026-12-09T04:00:01Z"));
-        report.vehicles[1].loggers[0].card = Some(CardLine { taken: card.size, ..card });
-        let second = report.vehicles[2].loggers[0].clone();
-        report.vehicles[1].loggers.push(second);
+        assert_eq!(of_fills(&report).0.len(), 1);
+        for vehicle in report.vehicles.iter_mut().filter(|v| v.id.starts_with("GRIT")) {
+            vehicle.findings =
+                vec![FindingLine { id: format!("card-fills:L-{}", vehicle.id), ..finding.clone() }];
+        }
+        report.vehicles[1].loggers[0].card = Some(CardLine { taken: 15_700_000_000, ..card });
+        report.vehicles.last_mut().expect("one").findings[0].state = FindingState::Snoozed;
         let (all, more) = of_fills(&report);
-        assert_eq!(
-            captions(&all)[1],
-            "Card of GRIT-12: 13.9 GB of 16.0 GB; full on Tue 8 Dec (Thu 26 Nov to Mon 30 Nov)"
-        );
-        assert_eq!((all.len(), more.as_deref()), (MOST, Some("13 more cards will be full within 14 days: ")));
+        let told = [
+            "Card of PLOW-03: 15.7 GB of 16.0 GB, full",
+            "Card of GRIT-11: 13.9 GB of 16.0 GB; full on Tue 8 Dec if nothing is removed (Thu 26 Nov to Mon 30 Nov)",
+        ];
+        assert_eq!(captions(&all)[..2], told);
+        assert_eq!((all.len(), more.as_deref()), (MOST, Some("6 more cards are full soon: ")));
         report.vehicles.truncate(2);
-        let (all, _) = of_fills(&report);
-        assert_eq!(captions(&all)[0], "Card of L-PLOW-03 in PLOW-03: 16.0 GB of 16.0 GB, full");
-        assert_eq!(all.len(), 2, "the other one, and none that is full later than that");
+        let second = report.vehicles[0].loggers[0].clone();
+        report.vehicles[1].loggers.push(second);
+        assert_eq!(
+            captions(&of_fills(&report).0),
+            ["Card of L-PLOW-03 in PLOW-03: 15.7 GB of 16.0 GB, full"]
+        );
     }
 }

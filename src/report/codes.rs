@@ -181,7 +181,7 @@ pub const CODES: &[(&str, &str)] = &[
     ),
     (
         "no-data",
-        "A logger was away from the yard and came back with nothing new. See whether it is connected to the bus and \
+        "A logger was away from the yard, or another one of its vehicle has a log of driving, and it has nothing new. See whether it is connected to the bus and \
          its card has room.",
     ),
     (

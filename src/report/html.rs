@@ -170,7 +170,8 @@ impl Page<'_> {
         let (all, more) = charts::fills(&self.told);
         self.to.charts(&all);
         if let Some(more) = more {
-            self.to.raw("<p>").text(&more).raw("<code>yarder report --format json</code></p>\n");
+            self.to.raw("<p>").text(&more).raw("<code>yarder report --format json --date ");
+            self.to.text(&self.told.report.date.to_string()).raw("</code></p>\n");
         }
     }
 
@@ -289,7 +290,11 @@ impl Page<'_> {
             }
             self.to.raw("</tr>\n");
         }
-        self.to.raw("</tbody>\n</table>\n</div>\n").charts(&charts::air(&self.told));
+        let (all, more) = charts::air(&self.told);
+        self.to.raw("</tbody>\n</table>\n</div>\n").charts(&all);
+        if let Some(more) = more {
+            self.to.element("<p>", &more, "</p>");
+        }
     }
 
     fn not_home(&mut self) {

@@ -67,7 +67,7 @@ struct Slim<F> {
 
 #[derive(Debug, Default, Deserialize)]
 struct SlimSafety {
-    spool_used: u64,
+    spool_used: Option<u64>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -182,7 +182,9 @@ impl Past {
             snoozed: snoozed.collect(),
             spool: last_of
                 .iter()
-                .map(|(date, (_, slim))| SpoolPast { date: *date, used: slim.safety.spool_used })
+                .filter_map(|(date, (_, slim))| {
+                    Some(SpoolPast { date: *date, used: slim.safety.spool_used? })
+                })
                 .collect(),
             verdicts: last_of
                 .into_iter()

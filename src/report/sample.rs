@@ -189,11 +189,22 @@ pub fn worst() -> Report {
             "logs/00000412.log (1.2 GB) needs 55 minutes and it stays 30",
             "Keep its logger powered 60 minutes once, or let it write smaller files.",
         ),
+        FindingLine {
+            id: "card-fills:L-PLOW-03".into(),
+            ..finding(
+                "card-fills",
+                New,
+                0,
+                "the card of L-PLOW-03 will be full by Fri 27 Nov (Thu 26 Nov to Mon 30 Nov): 1.21 GB a day, room for 2.10 GB",
+                "Let PLOW-03 stand in range until its files are home: L-PLOW-03 overwrites the oldest.",
+            )
+        },
         finding("login-refused", Gone, 1, "L-PLOW-03 refused the login", "Correct it in vehicles.toml."),
     ];
     plow.loggers[0].card = Some(CardLine {
         size: 16_000_000_000,
         taken: 13_900_000_000,
+        overwrites: true,
         bytes_a_day: Some(1_210_000_000),
         full: Some(at("2026-11-27T09:00:00Z")),
         earliest: Some(at("2026-11-26T15:00:00Z")),

@@ -226,6 +226,8 @@ pub struct CardLine {
     /// What of it cannot be written again without losing a file: of a logger that overwrites its oldest files, those
     /// that are not home; of any other, all.
     pub taken: u64,
+    /// Whether its logger overwrites the oldest files of a full card.
+    pub overwrites: bool,
     /// Bytes that came home a day with data; `None` where too few days are known, as below.
     pub bytes_a_day: Option<u64>,
     /// When the next file has no place if the last two weeks go on.

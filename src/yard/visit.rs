@@ -75,6 +75,8 @@ const PARKED: Duration = Duration::from_secs(15 * 60);
 const VAIN: u32 = 60;
 /// Failures of the depot's own disk after which it is left alone for a while.
 const DISK_FAILURES: u32 = 3;
+/// After transfers of this long the ledger is told what came, while others wait for their turn.
+const TELL: Duration = Duration::from_secs(1);
 
 type Answer = oneshot::Receiver<Result<(), FinishError>>;
 
@@ -85,6 +87,8 @@ pub(super) struct Visit<'y> {
     pub row: LoggerRow,
     pub link: Box<dyn Link>,
     pub counts: VisitCounts,
+    /// The time of transfers that the ledger knows of.
+    told: Duration,
     /// Whether this visit has made sure that it is the right logger.
     pub identified: bool,
     /// Files compared by their ends in this visit, with what the listing showed of them
@@ -136,6 +140,7 @@ impl<'y> Visit<'y> {
             row,
             link,
             counts: VisitCounts::default(),
+            told: Duration::ZERO,
             identified: false,
             compared: BTreeMap::new(),
             alone: None,
@@ -457,6 +462,10 @@ impl<'y> Visit<'y> {
         metered.came(halt.came());
         self.metered = metered;
         self.counts.took += clock.mono().saturating_sub(began);
+        // The next one may wait for its turn till tomorrow.
+        if self.counts.took >= self.told + TELL {
+            self.counted(None)?;
+        }
         if matches!(ended, Ended::Cut { .. }) {
             self.cut_short(item, Reached { bytes: halt.came(), took: clock.mono().saturating_sub(began) });
         }
@@ -501,6 +510,7 @@ impl<'y> Visit<'y> {
     }
 
     fn counted(&mut self, ended: Option<String>) -> Result<(), LedgerError> {
+        self.told = self.counts.took;
         if let Some(meter) = &self.meter {
             self.metered.settle(&self.yard.ledger, meter, self.counts.bytes)?;
         }

@@ -77,7 +77,7 @@ pub fn forecast(rows: &[Row], card: Card, now: i64) -> Option<Forecast> {
     let mean = busy.iter().sum::<u64>() as f64 / busy.len() as f64;
     let until = |a_day: f64| {
         let days = card.room() as f64 / (a_day * share).max(1.0);
-        now.saturating_add((days * DAY as f64).min(1e16) as i64)
+        now.saturating_add((days * DAY as f64).min(1e14) as i64)
     };
     Some(Forecast {
         a_day: quantile(0.5),

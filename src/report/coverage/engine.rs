@@ -85,17 +85,16 @@ fn between(before: &Summary, after: &Summary, days: f64, limits: &Limits) -> Opt
     (km > limits.unlogged_km || hours > limits.unlogged_h).then_some(Between::Unlogged(km, hours))
 }
 
-/// When the first of some files that tell of driving in a span ends, ms: they count more than what may go without a log.
-pub fn drove<'f>(files: impl Iterator<Item = &'f Summary>, span: (i64, i64), limits: &Limits) -> Option<i64> {
-    let more = |meter: &Option<Meter>, than: f64| meter.as_ref().is_some_and(|m| m.last - m.first > than);
-    let used = |facts: &Summary| {
-        facts.engine.running_s.is_some_and(|ran| ran > limits.unlogged_h * 3_600.0)
-            || more(&facts.engine.hours, limits.unlogged_h)
-            || more(&facts.engine.odometer, limits.unlogged_km)
+/// Whether a file tells of driving within a span, ms: more than what may go without a log.
+pub fn drove(facts: &Summary, span: (i64, i64), limits: &Limits) -> bool {
+    let more = |meter: &Option<Meter>, than: f64, most: f64| {
+        meter.as_ref().map(|m| m.last - m.first).is_some_and(|by| by > than && by <= most)
     };
-    let times = |facts: &Summary| Some((facts.first?.as_millisecond(), facts.last?.as_millisecond()));
-    let within = files.filter(|facts| used(facts)).filter_map(times);
-    within.filter(|(first, last)| *first >= span.0 && *last < span.1).map(|(_, last)| last).min()
+    let times = facts.first.zip(facts.last).map(|(a, b)| (a.as_millisecond(), b.as_millisecond()));
+    times.is_some_and(|(first, last)| first >= span.0 && last < span.1)
+        && (facts.engine.running_s.is_some_and(|ran| ran > limits.unlogged_h * 3_600.0)
+            || more(&facts.engine.hours, limits.unlogged_h, 24.0)
+            || more(&facts.engine.odometer, limits.unlogged_km, FARTHEST))
 }
 
 /// Hours that the engine ran within a file while nothing was recorded: no more than its gaps have room for, since an

@@ -79,7 +79,7 @@ pub struct Told {
     pub covered: Option<f64>,
     /// The hours of the calendar day; `None` where no file says anything of it.
     pub hours: Option<Vec<Hour>>,
-    /// When its first file of this day that tells of driving ends, ms; of another vehicle's, or by a wrong clock, it is none.
+    /// When its first file that tells of driving in this day came home, ms; `None` while its vehicle or its clock is in doubt.
     pub drove: Option<i64>,
     /// Its card, and when that is full.
     pub card: Option<(Card, Option<Forecast>)>,
@@ -109,13 +109,17 @@ pub fn of(seen: &Seen<'_>, span: (i64, i64), limits: &Limits) -> Told {
     found.extend(day.card());
     let told = |code: &str| found.iter().any(|f| f.code == code && f.event.is_none());
     let kept = seen.before.iter().filter(|(code, was)| !told(code) && day.keeps(code, was));
-    let kept = kept.filter_map(|(code, _)| STANDING.into_iter().find(|known| known == code)).collect();
+    let kept: Vec<_> =
+        kept.filter_map(|(code, _)| STANDING.into_iter().find(|known| known == code)).collect();
     let timed = found.iter().all(|f| f.code != "logger-clock" || f.severity != Severity::Act);
     let (calendar, known) = seen.calendar;
     let hours = if timed { hours::hours(seen.rows, &steps, limits, calendar, known) } else { None };
-    let own = mine && !seen.strange;
-    let covered = if own { hours::covered(seen.rows, &steps, span) } else { None };
-    let drove = engine::drove(day.files().map(|(_, facts, _)| facts), span, limits).filter(|_| own && timed);
+    let covered = if mine && !seen.strange { hours::covered(seen.rows, &steps, span) } else { None };
+    let there = found.iter().map(|f| f.code).chain(kept.iter().copied());
+    let doubted =
+        seen.strange || there.into_iter().any(|code| matches!(code, "logger-clock" | "wrong-vehicle"));
+    let drives = day.files().filter(|(_, facts, _)| !doubted && engine::drove(facts, span, limits));
+    let drove = drives.map(|(_, _, home)| home).min();
     Told { found, kept, covered, hours, drove, card: seen.card.map(|card| (card, forecast)) }
 }
 

@@ -396,12 +396,14 @@ fn what_goes_on_is_kept_until_a_file_refutes_it() {
 }
 
 #[test]
-fn a_days_log_of_driving_says_when_it_ended() {
+fn a_days_log_of_driving_says_when_it_came_home() {
+    let week = |change: fn(&mut Made)| week(change);
     let drove = |change: fn(&mut Made)| {
-        let told = all_told(&week(change), None, false, &[]).drove;
-        told.map(|ms| ms as f64 / HOUR as f64 - NOON - 7.0 * 24.0)
+        let rows = week(change);
+        let home = rows.last().and_then(|row| row.home).expect("home");
+        all_told(&rows, None, false, &[]).drove.map(|at| at == home)
     };
-    assert_eq!(drove(|_| {}), Some(4.0));
+    assert_eq!(drove(|_| {}), Some(true));
     let stood = |made: &mut Made| {
         (made.km, made.counted, made.ran) = (Some((700.0, 700.9)), Some((28.0, 28.1)), Some(0.1));
     };
@@ -412,15 +414,17 @@ fn a_days_log_of_driving_says_when_it_ended() {
         |made| (made.km, made.counted, made.ran) = (None, None, Some(1.0)),
     ];
     for counts in all {
-        assert_eq!(drove(counts), Some(4.0));
+        assert_eq!(drove(counts), Some(true));
     }
-    assert_eq!(
-        drove(|made| made.hours = (NOON + 7.0 * 24.0 - 1.0, NOON + 7.0 * 24.0 + 1.0)),
-        None,
-        "began before"
-    );
+    let woke = |made: &mut Made| (made.km, made.counted, made.ran) = (Some((0.0, 90_000.0)), None, None);
+    assert_eq!(drove(woke), None, "an instrument that read nothing at first");
+    let early = |made: &mut Made| made.hours = (NOON + 7.0 * 24.0 - 1.0, NOON + 7.0 * 24.0 + 1.0);
+    assert_eq!(drove(early), None, "began before");
     assert_eq!(drove(|made| made.vin = Some(THEIRS)), None, "of another vehicle");
-    let lost = |made: &mut Made| made.facts.clock.began = Some(Began::Y2000);
-    assert_eq!(drove(lost), None, "at a time that nobody knows");
+    let off = |made: &mut Made| made.facts.clock.offset_s = Some(18_000.0);
+    assert_eq!(drove(off), None, "at a time that nobody knows");
     assert_eq!(all_told(&week(|_| {}), None, true, &[]).drove, None, "on another logger's card");
+    let was = serde_json::json!({ "listed": "PLOW-03" });
+    let kept = all_told(&week(|made| made.vin = None), None, false, &[("wrong-vehicle", &was)]);
+    assert_eq!((kept.kept, kept.drove), (vec!["wrong-vehicle"], None), "as was told yesterday");
 }

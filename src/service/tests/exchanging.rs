@@ -41,7 +41,6 @@ impl Depot {
         self.files().iter().filter(|f| f.state == state).count()
     }
 
-    /// Hashes of what an archive holds.
     /// Every copy that the ledger calls verified has its bytes.
     fn copies_are_as_told(&self) {
         for archive in ["central", "second"] {
