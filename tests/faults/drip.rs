@@ -2,10 +2,12 @@
 
 use std::sync::Arc;
 
+use yarder::clock::Clock as _;
 use yarder::sim::{ListingFault, Options};
 
 use super::depot::{Depot, TestClock, content, dice, eventually, logger};
 
+const DAY: i64 = 86_400_000;
 /// Minutes pass in seconds.
 const PACE: u32 = 60;
 
@@ -23,7 +25,7 @@ async fn a_dripping_transfer_gives_its_turn_to_another_vehicle_and_goes_on_later
     depot.write(&[("1", loggers[0].url()), ("2", loggers[1].url())]);
     let clock = TestClock::fast(PACE);
     let (depot, loggers) = (Arc::new(depot), Arc::new(loggers));
-    let (theirs, at) = (loggers.clone(), depot.clone());
+    let (theirs, at, now) = (loggers.clone(), depot.clone(), clock.now().as_millisecond());
     let look = tokio::task::spawn_blocking(move || {
         // Whichever has the turn drips on; the one that waits is quick.
         let begun = || theirs.iter().position(|l| l.counters().transfers > 0);
@@ -31,11 +33,13 @@ async fn a_dripping_transfer_gives_its_turn_to_another_vehicle_and_goes_on_later
         theirs[other].faults().rate = None;
         eventually("the other's file", || (at.archived() == 1).then_some(()));
         let home = at.hashes();
+        let air = at.ledger().air(now - DAY, now + DAY).expect("air");
         theirs[1 - other].faults().rate = None;
-        (other, home)
+        (other, home, air.len())
     });
     let round = depot.round(&clock).await;
-    let (other, home) = look.await.expect("looked");
+    let (other, home, told) = look.await.expect("looked");
+    assert_eq!(told, 2, "what came of the dripping one is told before it waits");
     assert_eq!(home, [contents[other].sha256().hex()], "the dripping one was not home yet");
     assert!(round.trouble.is_empty(), "{:?}", round.trouble);
     assert_eq!(depot.archived(), 2);
