@@ -28,7 +28,11 @@ pub const READERS: [Reader; 14] = [
     ("mdf", log, &[(LOGS, ".mf4")]),
     ("csv", log, &[(LOGS, ".csv")]),
     ("packed", log, &[(LOGS, ".gz"), ("fuzz/inputs/packed", "")]),
-    ("html", |bytes| http::hostile::page(bytes, false), &[("recordings/http", ".raw")]),
+    (
+        "html",
+        |bytes| http::hostile::page(bytes, false),
+        &[("recordings/http", ".raw"), ("fuzz/inputs/html", "")],
+    ),
     ("json", |bytes| http::hostile::page(bytes, true), &[("recordings/http/nginx-json", ".raw")]),
     ("list", |bytes| ftp::hostile::listing(bytes, false), &[("recordings/ftp", ".txt")]),
     ("mlsd", |bytes| ftp::hostile::listing(bytes, true), &[("recordings/ftp", ".txt")]),

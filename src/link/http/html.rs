@@ -389,6 +389,7 @@ fn decide(
 }
 
 fn push(into: &mut String, text: &str) {
-    let room = MAX_TEXT.saturating_sub(into.len());
+    // A byte beyond ASCII is three of this text's: counted as such, what is kept would depend on the pieces that come.
+    let room = MAX_TEXT.saturating_sub(into.chars().count());
     into.extend(text.chars().take(room));
 }
