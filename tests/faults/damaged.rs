@@ -6,6 +6,7 @@ use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use yarder::ledger::FileRow;
 use yarder::sim::{Content, Options, SimLogger};
 
 use super::depot::{Depot, Running, content, dice, eventually, json, logger, recorded};
@@ -136,6 +137,20 @@ async fn lost(are: Are, files: &[&str], told: Told) {
     for file in files {
         fs::remove_file(yard.ledger(file)).expect("removed");
     }
+    // A checkpoint may have come just before the kill: little is lost with the log then, or nothing.
+    let known = || {
+        let alone = tempfile::tempdir().expect("dir");
+        copy(&yard.ledger(""), alone.path());
+        let ledger = yarder::ledger::read(alone.path()).expect("ledger");
+        let mut known = 0;
+        let each = |row: FileRow| {
+            known += usize::from(row.state.as_str() == if are == Are::Whole { "whole" } else { "archived" });
+            true
+        };
+        ledger.files(None, None, each).expect("files");
+        known
+    };
+    let told = if told == Told::WentBack && known() >= 500 { Told::Perhaps } else { told };
     yard.assert_recovered(&format!("{are:?} {files:?}"), told);
 }
 
