@@ -96,6 +96,21 @@ pub enum DigestKind {
     Md5,
     /// CRC-32 (ISO 3309), as FTP's XCRC states it.
     Crc32,
+    /// CRC-32C (RFC 9260, appendix A); weak against intent, enough against damage.
+    Crc32c,
+}
+
+impl DigestKind {
+    /// How many bytes such a digest has.
+    pub fn bytes(self) -> usize {
+        match self {
+            DigestKind::Sha512 => 64,
+            DigestKind::Sha256 => 32,
+            DigestKind::Sha1 => 20,
+            DigestKind::Md5 => 16,
+            DigestKind::Crc32 | DigestKind::Crc32c => 4,
+        }
+    }
 }
 
 /// A digest that a logger stated for a whole file.

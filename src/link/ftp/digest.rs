@@ -73,14 +73,7 @@ pub(super) fn hash_value(text: &str) -> Option<OfferedDigest> {
 }
 
 fn digest(word: &str, kind: DigestKind) -> Option<Vec<u8>> {
-    let len = match kind {
-        DigestKind::Sha512 => 64,
-        DigestKind::Sha256 => 32,
-        DigestKind::Sha1 => 20,
-        DigestKind::Md5 => 16,
-        DigestKind::Crc32 => 4,
-    };
-    hex::decode(word).ok().filter(|value| value.len() == len)
+    hex::decode(word).ok().filter(|value| value.len() == kind.bytes())
 }
 
 /// The one word of the reply that can be such a digest; none if there are

@@ -97,14 +97,16 @@ fn fields<'a>(headers: &'a HeaderMap, name: &'static str) -> impl Iterator<Item 
 }
 
 fn stated(name: &str, base64: &str, stated_by: &'static str) -> Option<OfferedDigest> {
-    let (kind, len) = match &*name.trim().to_ascii_lowercase() {
-        "sha-256" => (DigestKind::Sha256, 32),
-        "sha-512" => (DigestKind::Sha512, 64),
-        "sha" => (DigestKind::Sha1, 20),
-        "md5" => (DigestKind::Md5, 16),
+    // The names of RFC 9530, 7.2, and of RFC 3230, 6.1.
+    let kind = match &*name.trim().to_ascii_lowercase() {
+        "sha-256" => DigestKind::Sha256,
+        "sha-512" => DigestKind::Sha512,
+        "sha" => DigestKind::Sha1,
+        "md5" => DigestKind::Md5,
+        "crc32c" => DigestKind::Crc32c,
         _ => return None,
     };
-    let value = STANDARD.decode(base64.trim()).ok().filter(|value| value.len() == len)?;
+    let value = STANDARD.decode(base64.trim()).ok().filter(|value| value.len() == kind.bytes())?;
     Some(OfferedDigest { kind, value, stated_by })
 }
 
@@ -115,7 +117,7 @@ fn rank(kind: DigestKind) -> u8 {
         DigestKind::Sha512 => 1,
         DigestKind::Sha1 => 2,
         DigestKind::Md5 => 3,
-        DigestKind::Crc32 => 4,
+        DigestKind::Crc32 | DigestKind::Crc32c => 4,
     }
 }
 
@@ -230,6 +232,12 @@ mod tests {
         assert_eq!(offered_digest(&md5, true).map(|d| d.kind), Some(DigestKind::Md5));
         assert_eq!(offered_digest(&md5, false), None);
         assert_eq!(offered_digest(&headers(&[("repr-digest", "sha-256=:AAAA:")]), true), None);
+        // `123456789` by the catalogue of CRCs; anything stronger goes before it.
+        let crc = headers(&[("repr-digest", "crc32c=:4waSgw==:")]);
+        let got = offered_digest(&crc, false).expect("digest");
+        assert_eq!((got.kind, hex::encode(got.value)), (DigestKind::Crc32c, "e3069283".to_owned()));
+        let both = headers(&[("repr-digest", "crc32c=:4waSgw==:, md5=:Q2hlY2sgSW50ZWdyaXR5IQ==:")]);
+        assert_eq!(offered_digest(&both, false).map(|d| d.kind), Some(DigestKind::Md5));
     }
 
     /// `rfc9530`: the examples of RFC 9530, 2 and B. `Content-Digest` is of this reply's bytes, and tells nothing of the file.

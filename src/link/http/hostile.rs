@@ -13,7 +13,7 @@ use super::page::{PageError, Place, Reading, percent_decode};
 use super::{html, json};
 use crate::config::Login;
 use crate::hostile::chosen;
-use crate::model::{DigestKind, ListedSize, Look, RemotePath};
+use crate::model::{ListedSize, Look, RemotePath};
 
 /// A page: the same entries in whatever pieces it comes, no more of them than may be, and none that leads elsewhere.
 pub(crate) fn page(bytes: &[u8], is_json: bool) {
@@ -100,14 +100,7 @@ pub(crate) fn heads(bytes: &[u8]) {
     assert!(kept.agrees(&look) && (!kept.strong || look.strong), "{look:?} was kept as {kept:?}");
     for whole in [false, true] {
         if let Some(offer) = headers::offered_digest(&fields, whole) {
-            let length = match offer.kind {
-                DigestKind::Sha512 => 64,
-                DigestKind::Sha256 => 32,
-                DigestKind::Sha1 => 20,
-                DigestKind::Md5 => 16,
-                DigestKind::Crc32 => 4,
-            };
-            assert_eq!(offer.value.len(), length);
+            assert_eq!(offer.value.len(), offer.kind.bytes());
         }
     }
     headers::date(&fields);
