@@ -149,8 +149,9 @@ pub struct Unit {
     pub vanished: BTreeSet<String>,
     /// Paths whose content has been another.
     pub rewritten: BTreeSet<String>,
-    /// Whether a bit was ever wrong on its way.
-    pub flipped: bool,
+    /// Bits that were wrong on their way, by path. None of them is twice: two readings that are wrong at the same
+    /// place alone are as good as right.
+    pub flipped: BTreeSet<(String, usize)>,
     /// Whether another logger, or another's card, ever stood here.
     pub swapped: bool,
     /// Paths of which a person kept what there was.
@@ -223,7 +224,7 @@ impl Unit {
             shown: BTreeSet::new(),
             vanished: BTreeSet::new(),
             rewritten: BTreeSet::new(),
-            flipped: false,
+            flipped: BTreeSet::new(),
             swapped: false,
             kept: BTreeSet::new(),
             removed: Vec::new(),

@@ -246,9 +246,11 @@ impl Link for Wire {
             }
             let mut bytes = file.bytes.get(at..until).unwrap_or_default().to_vec();
             if !bytes.is_empty() && chance(rng, unit.trouble.flip) {
-                let bit = rng.usize(..bytes.len() * 8);
-                bytes[bit / 8] ^= 1 << (bit % 8);
-                unit.flipped = true;
+                let (bits, drawn) = (bytes.len() * 8, rng.usize(..bytes.len() * 8));
+                let mut others = (drawn..bits).chain(0..drawn);
+                if let Some(bit) = others.find(|bit| unit.flipped.insert((path.clone(), at * 8 + bit))) {
+                    bytes[bit / 8] ^= 1 << (bit % 8);
+                }
             }
             Ok(Some((Bytes::from(bytes), unit.manner.rate)))
         });

@@ -311,7 +311,7 @@ impl Model {
                 let path = finding.id.rsplit('/').next().unwrap_or_default();
                 let other = finding.logger.as_deref() != Some(&*unit.name);
                 ensure!(
-                    other || unit.flipped || unit.rewritten.contains(path),
+                    other || !unit.flipped.is_empty() || unit.rewritten.contains(path),
                     "{} {path} was always the same: {}",
                     unit.name,
                     finding.cause
