@@ -142,28 +142,32 @@ impl Shared {
         unit.card.files.get_mut(&path).expect("put").bad = Some(bad);
     }
 
-    /// A content that was there before is there again: on the same card under another name, or on a new card
-    /// under its own.
-    pub fn turns_up(&self, name: &str, path: String, bytes: Vec<u8>, new_card: bool) {
+    /// Contents that were there before are there again: on the same card under other names, or under their own on
+    /// a new card, which goes on behind a number.
+    pub fn turn_up(&self, name: &str, mut contents: Vec<(String, Vec<u8>)>, new_card: Option<u32>) {
         let mut yard = self.lock();
         let (now, mono) = (self.clock.honest(), self.clock.mono());
         let Some(at) = yard.units.iter().position(|unit| unit.name == name) else { return };
         let unit = &mut yard.units[at];
-        if bytes.is_empty() || !unit.is_itself() {
+        contents.retain(|(_, bytes)| !bytes.is_empty());
+        if contents.is_empty() || !unit.is_itself() {
             return;
         }
         let time = unit.time(now);
-        let path = if new_card {
+        if let Some(next) = new_card {
             unit.here = false;
             unit.away_until = mono + FORMATTED;
             unit.forget_card();
-            unit.former = Some(std::mem::replace(&mut unit.card, Card::new(at)));
-            path
-        } else {
-            unit.card.next += 1;
-            format!("log_{:04}.log", unit.card.next)
-        };
-        unit.put(path, bytes, time, mono);
+            let card = Card { next, ..Card::new(at) };
+            unit.former = Some(std::mem::replace(&mut unit.card, card));
+        }
+        for (mut path, bytes) in contents {
+            if new_card.is_none() {
+                unit.card.next += 1;
+                path = format!("log_{:04}.log", unit.card.next);
+            }
+            unit.put(path, bytes, time, mono);
+        }
         self.log.note(|| format!("{name}: a content turns up again"));
     }
 

@@ -72,6 +72,8 @@ pub struct Model {
     pub gone: bool,
     /// The ledger went back to an older state, and the service has not caught up with it yet.
     pub rolled_back: bool,
+    /// The ledger was harmed, and is not put aside yet.
+    pub ledger_is_harmed: bool,
     /// A power cut since the last look: what was not flushed may be gone.
     pub power_was_cut: bool,
     /// Since when the ledger knows what stands on a card, by logger and path.
@@ -97,6 +99,7 @@ impl Model {
             damaged: BTreeMap::new(),
             gone: false,
             rolled_back: false,
+            ledger_is_harmed: false,
             power_was_cut: false,
             known: BTreeMap::new(),
             coverage: Coverage::default(),
@@ -128,7 +131,7 @@ impl Model {
             Ok(book) => Ok(Some(book)),
             // One was put aside, and the next is just begun.
             Err(e) if e.to_string().contains("start the service once") => Ok(None),
-            Err(_) if self.is_excused(met) => Ok(None),
+            Err(_) if self.ledger_is_harmed || self.is_excused(met) => Ok(None),
             Err(e) => Err(format!("the ledger cannot be read: {e}")),
         }
     }

@@ -48,14 +48,25 @@ type Weight = (Act, u32, &'static [(Mood, u32)]);
 
 const ACTS: [Weight; 25] = [
     (Act::Record, 10, &[(Mood::Removal, 16), (Mood::Persons, 6)]),
-    (Act::Deed, 8, &[(Mood::Persons, 4), (Mood::Decided, 3)]),
+    (Act::Deed, 8, &[(Mood::Persons, 4), (Mood::Decided, 3), (Mood::Asked, 3), (Mood::Anew, 3)]),
     (Act::InTransfer, 4, &[]),
     (Act::WrittenOver, 2, &[(Mood::Common, 3), (Mood::Removal, 3)]),
-    (Act::Visit, 1, &[(Mood::Persons, 8), (Mood::Removal, 2), (Mood::Decided, 8), (Mood::Leaving, 3)]),
+    (
+        Act::Visit,
+        1,
+        &[(Mood::Persons, 8), (Mood::Removal, 2), (Mood::Decided, 8), (Mood::Leaving, 3), (Mood::Asked, 6)],
+    ),
     (
         Act::AirTrouble,
         3,
-        &[(Mood::Removal, 4), (Mood::Persons, 6), (Mood::Losses, 5), (Mood::Decided, 4), (Mood::Leaving, 2)],
+        &[
+            (Mood::Removal, 4),
+            (Mood::Persons, 6),
+            (Mood::Losses, 5),
+            (Mood::Decided, 4),
+            (Mood::Leaving, 2),
+            (Mood::Anew, 5),
+        ],
     ),
     (Act::AirClear, 1, &[]),
     (Act::ArchiveTrouble, 2, &[(Mood::Disks, 3)]),
@@ -66,15 +77,19 @@ const ACTS: [Weight; 25] = [
     (Act::DiskWell, 1, &[(Mood::Disks, 2)]),
     (Act::KillInTheMiddle, 3, &[]),
     (Act::KillInTransfer, 1, &[]),
-    (Act::Kill, 1, &[(Mood::Persons, 2), (Mood::Decided, 3)]),
+    (Act::Kill, 1, &[(Mood::Persons, 2), (Mood::Decided, 3), (Mood::Asked, 3), (Mood::Anew, 3)]),
     (Act::PowerCut, 2, &[]),
-    (Act::Stop, 1, &[(Mood::Persons, 4), (Mood::Decided, 6), (Mood::Turning, 3)]),
+    (
+        Act::Stop,
+        1,
+        &[(Mood::Persons, 4), (Mood::Decided, 6), (Mood::Turning, 3), (Mood::Asked, 10), (Mood::Anew, 4)],
+    ),
     (Act::ClockJumps, 2, &[]),
     (Act::ClockRight, 1, &[]),
-    (Act::Edited, 0, &[(Mood::Edits, 10), (Mood::Removal, 1), (Mood::Turning, 4)]),
+    (Act::Edited, 0, &[(Mood::Edits, 10), (Mood::Removal, 1), (Mood::Turning, 4), (Mood::Anew, 3)]),
     (Act::Swap, 0, &[(Mood::Swaps, 4)]),
-    (Act::Spoil, 0, &[(Mood::Persons, 4), (Mood::Decided, 3)]),
-    (Act::Lose, 0, &[(Mood::Losses, 8), (Mood::Turning, 8)]),
+    (Act::Spoil, 0, &[(Mood::Persons, 4), (Mood::Decided, 3), (Mood::Asked, 6), (Mood::Anew, 3)]),
+    (Act::Lose, 0, &[(Mood::Losses, 8), (Mood::Turning, 8), (Mood::Anew, 16)]),
     (Act::Longer, 0, &[(Mood::Turning, 4), (Mood::Decided, 1), (Mood::Leaving, 1)]),
 ];
 
@@ -163,7 +178,12 @@ impl World {
             Act::Spoil => self.deed(at, Deed::Spoil),
             Act::Longer => self.deed(at, Deed::ReplaceLonger),
             Act::Lose => {
-                let deed = [Deed::Vanish, Deed::Vanish, Deed::Return][self.rng.usize(..3)];
+                let often = if self.setting.mood == Mood::Anew && self.is_rare(State::Lost) {
+                    Deed::Return
+                } else {
+                    Deed::Vanish
+                };
+                let deed = [Deed::Vanish, often, Deed::Return][self.rng.usize(..3)];
                 self.deed(at, deed)
             }
             Act::Swap => {
@@ -250,7 +270,7 @@ impl World {
         let plain = Trouble { cut_at, ..Trouble::default() };
         let kind = match self.setting.mood {
             Mood::Persons if safe && self.rng.bool() => 2,
-            Mood::Losses if self.rng.bool() => 9,
+            Mood::Losses | Mood::Anew if self.rng.bool() => 9,
             _ => self.rng.u32(..9),
         };
         let trouble = match kind {

@@ -1,5 +1,6 @@
 //! What happens to a depot while its service does not run, and what is edited.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 
@@ -19,6 +20,8 @@ impl World {
     pub(super) fn between(&mut self) -> Result<(), Broken> {
         let (file, wal) = (format!("{STATE}/ledger.sqlite"), format!("{STATE}/ledger.sqlite-wal"));
         match self.rng.u32(..12) {
+            // An older ledger does not know what was dropped.
+            _ if self.setting.mood == Mood::Asked && self.is_rare(State::Dropped) => {}
             0..3 => {
                 let read = |path: &String| Some((path.clone(), self.disk.seen(Path::new(path))?));
                 self.old_ledger = Some([&file, &wal].into_iter().filter_map(read).collect());
@@ -46,21 +49,49 @@ impl World {
             6 if matches!(self.setting.mood, Mood::Removal | Mood::Leaving) && !self.model.rolled_back => {
                 self.exchange()?
             }
+            // What is gone from its logger is lost with the archive.
+            6..9 if self.setting.mood == Mood::Anew
+                && self.is_rare(State::Gone)
+                && !self.model.rolled_back =>
+            {
+                self.exchange()?;
+            }
+            9.. if self.setting.mood == Mood::Anew && self.aside == 0 && !self.model.gone => {
+                self.harm_ledger()
+            }
+            9 if self.setting.mood == Mood::Asked && self.aside == 0 => self.harm_ledger(),
             _ => {}
         }
         // It is looked at sooner or later.
-        if self.rng.bool() { self.decide() } else { Ok(()) }
+        if self.setting.mood == Mood::Asked || self.rng.bool() { self.decide() } else { Ok(()) }
+    }
+
+    /// The medium gives other bytes of the ledger than were written there.
+    fn harm_ledger(&mut self) {
+        let path = format!("{STATE}/ledger.sqlite");
+        let Some(bytes) = self.disk.seen(Path::new(&path)) else { return };
+        self.disk.put_durably(&path, &bytes.iter().map(|b| !b).collect::<Vec<_>>());
+        self.log.note(|| "the ledger is harmed".to_owned());
+        self.model.ledger_is_harmed = true;
+        self.goes_back();
     }
 
     /// Whether the service put a ledger aside that could not be read, and begins a new one.
     pub(super) fn is_set_aside(&mut self) -> bool {
         let aside = |(path, _): &(std::path::PathBuf, _)| path.to_string_lossy().contains("/damaged-");
         let aside = self.disk.files(STATE).iter().filter(|file| aside(file)).count();
-        std::mem::replace(&mut self.aside, aside) < aside
+        let is_new = std::mem::replace(&mut self.aside, aside) < aside;
+        self.model.ledger_is_harmed &= !is_new;
+        is_new
     }
 
     pub(super) fn rolled_back(&mut self, what: &'static str) {
         self.did(what);
+        self.goes_back();
+    }
+
+    /// The ledger is behind from now on.
+    fn goes_back(&mut self) {
         for (root, _) in &self.setting.roots {
             self.disk.bring_back(root);
         }
@@ -101,6 +132,7 @@ impl World {
         let held = self.last.iter().flat_map(|book| &book.rows).filter(|row| row.state == State::Held);
         let held: Vec<_> =
             held.map(|row| (row.id.0, row.logger.clone(), row.path.to_string(), row.spool.clone())).collect();
+        let mut dropped = BTreeMap::<_, Vec<_>>::new();
         for (id, logger, row_path, spool) in held {
             let keeps = self.rng.bool() && spool.is_some();
             self.did(if keeps { "a person keeps a file" } else { "a person drops a file" });
@@ -122,14 +154,22 @@ impl World {
                 }
             });
             match done {
+                Ok(true) if !keeps && self.setting.mood == Mood::Asked => {
+                    dropped.entry(logger).or_default().push((row_path, bytes.unwrap_or_default()));
+                }
                 Ok(true) if !keeps && self.setting.mood == Mood::Decided && self.rng.u32(..3) > 0 => {
-                    let new_card = self.rng.u32(..3) > 0;
-                    self.shared.turns_up(&logger, row_path, bytes.unwrap_or_default(), new_card);
+                    let new_card = (self.rng.u32(..3) > 0).then_some(0);
+                    self.shared.turn_up(&logger, vec![(row_path, bytes.unwrap_or_default())], new_card);
                 }
                 // The ledger may have gone on, or back, since it was read.
                 Err(e) if !e.contains("waits for a person") => return Err(e),
                 _ => {}
             }
+        }
+        for (logger, mut contents) in dropped {
+            // That it is another card shows by a file that is shorter than it was.
+            contents.insert(0, ("log_0001.log".to_owned(), vec![0]));
+            self.shared.turn_up(&logger, contents, Some(100));
         }
         Ok(())
     }

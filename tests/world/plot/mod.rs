@@ -102,13 +102,10 @@ struct World {
 /// Something that a scene lets happen.
 pub type Act = fn(&Shared);
 
-/// Seeds from here on are about what is met seldom.
-const SELDOM: u64 = 10_000;
-
 /// Plays one seed. `keep` writes the event log.
 pub fn run(seed: u64, keep: bool, folder: &Path) -> Outcome {
     let mut rng = fastrand::Rng::with_seed(seed);
-    let setting = Setting::draw(&mut rng, seed >= SELDOM);
+    let setting = Setting::draw(&mut rng, Mood::of(seed));
     World::new(seed, rng, setting, keep, folder).whole()
 }
 
@@ -176,9 +173,13 @@ impl World {
             },
         );
         // A person will have to decide something.
-        if setting.mood == Mood::Decided {
+        if matches!(setting.mood, Mood::Decided | Mood::Asked | Mood::Anew) {
             shared.spoiled(0, 20_000, 9_000);
             shared.lock().units[0].trouble.flip = 400;
+        }
+        // What is not read yet can be lost.
+        if setting.mood == Mood::Anew {
+            shared.lock().units[1].trouble.refuse = 1000;
         }
         Self {
             model: Model::new(disk.clone(), setting.roots.clone(), steady.collect()),

@@ -19,11 +19,19 @@ pub enum Mood {
     Leaving,
     /// Files that are lost or no longer wanted, and come back.
     Turning,
+    /// Files that a person decides about while others are removed, and that turn up once they are dropped.
+    Asked,
+    /// Ledgers that have to begin anew, while files are lost, come back or wait for a person.
+    Anew,
 }
 
+/// Seeds from here on are about what is met seldom.
+const SELDOM_FROM: u64 = 10_000;
+
 impl Mood {
-    /// Of what is met seldom.
+    /// Of what is met seldom, and of what is met seldom even there.
     const SELDOM: [Mood; 3] = [Mood::Decided, Mood::Leaving, Mood::Turning];
+    const MOST_SELDOM: [Mood; 2] = [Mood::Asked, Mood::Anew];
     const ALL: [Mood; 9] = [
         Mood::Common,
         Mood::Removal,
@@ -36,8 +44,17 @@ impl Mood {
         Mood::Losses,
     ];
 
+    /// Those that a seed may have. A seed keeps its story for as long as these stay the same.
+    pub fn of(seed: u64) -> &'static [Self] {
+        match seed {
+            ..SELDOM_FROM if seed % 10 == 8 => &Self::MOST_SELDOM,
+            ..SELDOM_FROM => &Self::ALL,
+            _ => &Self::SELDOM,
+        }
+    }
+
     pub fn is_seldom(self) -> bool {
-        Self::SELDOM.contains(&self)
+        !Self::ALL.contains(&self)
     }
 }
 
@@ -116,10 +133,9 @@ impl Setting {
         }
     }
 
-    pub fn draw(rng: &mut fastrand::Rng, seldom: bool) -> Self {
-        let moods = if seldom { &Mood::SELDOM[..] } else { &Mood::ALL };
+    pub fn draw(rng: &mut fastrand::Rng, moods: &[Mood]) -> Self {
         let mood = moods[rng.usize(..moods.len())];
-        let removes = matches!(mood, Mood::Removal | Mood::Leaving) || rng.u32(..8) == 0;
+        let removes = matches!(mood, Mood::Removal | Mood::Leaving | Mood::Asked) || rng.u32(..8) == 0;
         let proof = if removes { "reread" } else { ["length", "length", "reread"][rng.usize(..3)] };
         let mut manner = || {
             let times = rng.u32(..5) > 0;
@@ -131,9 +147,9 @@ impl Setting {
                 coarse: times && rng.u32(..3) == 0,
                 times,
                 digests: proof == "length"
-                    && (matches!(mood, Mood::Persons | Mood::Decided) || rng.u32(..3) == 0),
+                    && (matches!(mood, Mood::Persons | Mood::Decided | Mood::Anew) || rng.u32(..3) == 0),
                 follows: rng.bool(),
-                quits: mood == Mood::Leaving,
+                quits: matches!(mood, Mood::Leaving | Mood::Asked),
                 rate: [8_000, 40_000, 3_000_000][rng.usize(..3)],
             }
         };
