@@ -47,7 +47,7 @@ impl Mood {
     /// Those that a seed may have. A seed keeps its story for as long as these stay the same.
     pub fn of(seed: u64) -> &'static [Self] {
         match seed {
-            ..SELDOM_FROM if seed % 10 == 8 => &Self::MOST_SELDOM,
+            ..SELDOM_FROM if matches!(seed % 10, 5 | 8) => &Self::MOST_SELDOM,
             ..SELDOM_FROM => &Self::ALL,
             _ => &Self::SELDOM,
         }
