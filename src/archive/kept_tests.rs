@@ -95,6 +95,20 @@ async fn a_small_object_whose_flush_failed_is_made_anew_before_anybody_reads_it(
 }
 
 #[tokio::test]
+async fn what_fails_before_a_copy_is_looked_at_says_nothing_of_the_copy() {
+    let (fails, edges) = failing_once();
+    let (archive, folder) = made(edges).await;
+    archive.store(vec![copied(&folder, "good", b"good")]).await.expect("stored");
+    let object = vec![(".yarder/P/d/object".to_owned(), b"mine".to_vec())];
+    fails.store(1, Ordering::SeqCst);
+    assert_eq!(failure(archive.create(object).await), ArchiveFailure::Broken);
+    let good = || archive.read_back(vec!["P/d/good".to_owned()]);
+    fails.store(1, Ordering::SeqCst);
+    assert_eq!(failure(good().await), ArchiveFailure::Away, "an audit would call each copy wrong");
+    assert!(matches!(&*good().await.expect("read"), [Some(_)]));
+}
+
+#[tokio::test]
 async fn what_an_earlier_process_made_is_durable_before_it_is_read() {
     let flushed = Arc::new(AtomicUsize::new(0));
     let count = flushed.clone();
