@@ -102,7 +102,7 @@ impl Spool {
                     Adopted::Whole => found.adopted += 1,
                     // It came back after a power cut that took its removal away. An older ledger may say so of
                     // what is owed again since: there it stays until the ledger has caught up.
-                    Adopted::Done if doubted => {}
+                    Adopted::Done if doubted => self.doubtful().push(*record),
                     Adopted::Done => {
                         found.removed += 1;
                         gone.push(record.name);
@@ -127,6 +127,23 @@ impl Spool {
             killpoint::pass("spool-let-go");
             self.unlink(names).await;
         }
+        Ok(count + self.sweep_doubtful(ledger).await?)
+    }
+
+    /// The same of what an older ledger called archived, once it has caught up.
+    async fn sweep_doubtful(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
+        if self.doubtful().is_empty() || !ledger.behind().await?.is_empty() {
+            return Ok(0);
+        }
+        let records = std::mem::take(&mut *self.doubtful());
+        let mut gone = Vec::new();
+        for record in records {
+            if ledger.adopt_file(&record).await? == Adopted::Done {
+                gone.push(record.name);
+            }
+        }
+        let count = gone.len() as u64;
+        self.unlink(gone).await;
         Ok(count)
     }
 }

@@ -1,6 +1,9 @@
 //! What is read of files that nobody read while they came.
 
+use serde_json::json;
+
 use super::*;
+use crate::ledger::WentBack;
 
 #[tokio::test]
 #[expect(clippy::disallowed_methods, reason = "the ledger is lost")]
@@ -23,4 +26,35 @@ async fn a_file_adopted_after_its_ledger_was_lost_is_read_from_the_spool() {
     }
     depot.once().await;
     assert_eq!(frames(&depot), [3, 4_000]);
+}
+
+#[tokio::test]
+#[expect(clippy::disallowed_methods, reason = "a power cut takes removals away")]
+async fn files_that_came_back_leave_the_spool_once_an_older_ledger_has_caught_up() {
+    let depot = Depot::new("").await;
+    let (central, spool) = (depot.dir.path().join("central"), depot.dir.path().join("state/spool"));
+    std::fs::write(&central, "no folder").expect("written");
+    for n in 1..=2 {
+        depot.add(&format!("0000{n}.log"), Content::noise(n, 100_000), n as i64);
+    }
+    depot.once().await;
+    let lying: Vec<_> = std::fs::read_dir(&spool).expect("spool").map(|e| e.expect("entry").path()).collect();
+    let lying: Vec<_> = lying.into_iter().map(|path| (std::fs::read(&path).expect("read"), path)).collect();
+    std::fs::remove_file(&central).expect("removed");
+    depot.once().await;
+    assert_eq!(depot.stored("central").len(), 2);
+    let left = || std::fs::read_dir(&spool).expect("spool").count();
+    assert_eq!(left(), 0);
+    for (bytes, path) in &lying {
+        std::fs::write(path, bytes).expect("written");
+    }
+    let ledger = Ledger::open(&depot.edges(), &depot.dir.path().join("state")).expect("ledger");
+    ledger
+        .went_back(WentBack::told("ledger-went-back", String::new(), String::new(), json!({})))
+        .await
+        .expect("told");
+    drop(ledger);
+    depot.once().await;
+    assert_eq!(left(), 0, "not at the next start only");
+    assert_eq!(depot.stored("central").len(), 2);
 }
