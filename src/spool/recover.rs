@@ -113,7 +113,7 @@ impl Spool {
         }
         self.budget.found(found.bytes);
         self.unlink(gone).await;
-        found.removed += self.sweep(ledger).await?;
+        found.removed += self.sweep_free(ledger).await?;
         Ok(found)
     }
 
@@ -121,13 +121,17 @@ impl Spool {
     /// again meanwhile must not rely on a file that is about to be removed. One that a kill leaves has
     /// its record still.
     pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
+        Ok(self.sweep_free(ledger).await? + self.sweep_doubtful(ledger).await?)
+    }
+
+    async fn sweep_free(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
         let names = ledger.let_go().await?;
         let count = names.len() as u64;
         if count > 0 {
             killpoint::pass("spool-let-go");
             self.unlink(names).await;
         }
-        Ok(count + self.sweep_doubtful(ledger).await?)
+        Ok(count)
     }
 
     /// The same of what an older ledger called archived, once it has caught up.
