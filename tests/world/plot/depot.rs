@@ -40,6 +40,7 @@ impl World {
             5 if self.disk.met() == 0 && !self.model.gone => {
                 self.disk.remove_durably(&wal);
                 self.rolled_back("ledger's log is gone");
+                self.torn = true;
             }
             6..8 if matches!(self.setting.mood, Mood::Persons | Mood::Decided | Mood::Turning)
                 && !self.model.rolled_back =>

@@ -82,6 +82,8 @@ struct World {
     required_from: Option<(Duration, Vec<&'static str>)>,
     /// Files of ledgers that were put aside.
     aside: usize,
+    /// The ledger's log is gone after a kill.
+    torn: bool,
     /// The ledger as it was last read.
     last: Option<Book>,
     /// Things that are still to happen.
@@ -196,6 +198,7 @@ impl World {
             clock_is_wrong: false,
             required_from: None,
             aside: 0,
+            torn: false,
             last: None,
             scene: VecDeque::new(),
             loaded,
@@ -252,6 +255,8 @@ impl World {
                     self.model.power_was_cut = true;
                 }
                 End::Stopped => self.between()?,
+                // A kill in the middle of a fold leaves a database that is damaged without its log.
+                End::Failed(e) if self.torn && e.to_string().contains("is damaged") => self.torn = false,
                 End::Failed(e) if self.disk.met() == 0 => {
                     return Err(format!("the service ended by itself, and nothing was wrong: {e}"));
                 }
