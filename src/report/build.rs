@@ -65,9 +65,7 @@ impl Facts {
         let air = query.air(from, to)?;
         for logger in &mut loggers {
             // A visit may last for days: what came in this one is what counts.
-            logger.bytes = air
-                .get(&logger.logger)
-                .map_or(0, |each| each.iter().fold(0, |sum, n| sum.saturating_add(*n)));
+            logger.bytes = air.get(&logger.logger).map_or(0, |each| sum(each.iter().copied()));
         }
         let mut visits = BTreeMap::new();
         for logger in &loggers {
@@ -407,8 +405,8 @@ const OUTAGES: &[&str] = &["archive-away", "archive-other", "archive-full"];
 /// Whether the data is safe, and for how long there is room.
 fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
     let spool = &facts.spool;
-    let sum = |of: fn(&LoggerDay) -> u64| facts.loggers.iter().map(of).fold(0, u64::saturating_add);
-    let (backlog_files, backlog_bytes) = (sum(|l| l.backlog), sum(|l| l.bytes_backlog));
+    let backlog_files = sum(facts.loggers.iter().map(|l| l.backlog));
+    let backlog_bytes = sum(facts.loggers.iter().map(|l| l.bytes_backlog));
     let limit = config.depot.spool_limit;
     // Days on which Yarder did not run yet brought nothing.
     let lived = facts.watched.first.map_or(0, |first| as_of.as_millisecond() - first);
@@ -435,6 +433,11 @@ fn safety(config: &Config, facts: &Facts, as_of: Timestamp) -> Safety {
         backlog_ends: (backlog_bytes > 0).then(|| home(backlog_bytes)).flatten(),
         audits: audits::lines(&facts.audits),
     }
+}
+
+/// All of it; sizes are what loggers claim.
+pub(super) fn sum(each: impl IntoIterator<Item = u64>) -> u64 {
+    each.into_iter().fold(0, u64::saturating_add)
 }
 
 /// Adds hours to hours.

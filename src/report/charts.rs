@@ -4,6 +4,7 @@
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
+use super::build::sum;
 use super::markup::Markup;
 use super::phrases::Told;
 use super::value::{FindingLine, FindingState, LoggerLine};
@@ -53,13 +54,12 @@ struct Fill<'f> {
 /// any, all loggers.
 pub fn air(told: &Told<'_>) -> (Vec<Chart>, Option<String>) {
     let report = told.report;
-    let bytes = |each: &[u64]| each.iter().fold(0, |sum: u64, hour| sum.saturating_add(*hour));
+    let bytes = |each: &[u64]| sum(each.iter().copied());
     let points = report.access_points.iter().map(|a| (plain(&a.name), a.bytes_by_hour.clone()));
     let mut all: Vec<(String, Vec<u64>)> = points.collect();
     let rest = (0..report.totals.bytes_by_hour.len()).map(|hour| {
         let at = |each: &[u64]| each.get(hour).copied().unwrap_or(0);
-        let named = all.iter().fold(0, |sum: u64, (_, each)| sum.saturating_add(at(each)));
-        at(&report.totals.bytes_by_hour).saturating_sub(named)
+        at(&report.totals.bytes_by_hour).saturating_sub(sum(all.iter().map(|(_, each)| at(each))))
     });
     let rest = rest.collect();
     let name = if all.is_empty() { "All loggers" } else { "Other loggers" };
@@ -68,7 +68,7 @@ pub fn air(told: &Told<'_>) -> (Vec<Chart>, Option<String>) {
     all.sort_by_key(|(_, each)| std::cmp::Reverse(bytes(each)));
     let others = all.split_off(all.len().min(MOST));
     let top = all.iter().flat_map(|(_, each)| each).copied().max().unwrap_or(0);
-    let less = others.iter().fold(0, |sum: u64, (_, each)| sum.saturating_add(bytes(each)));
+    let less = sum(others.iter().map(|(_, each)| bytes(each)));
     let more = format!("The other {} carried {}.", count(others.len() as u64), size(less));
     (all.iter().map(|(name, each)| hours(told, name, each, top)).collect(), (less > 0).then_some(more))
 }
@@ -115,16 +115,11 @@ pub fn fills(told: &Told<'_>) -> (Vec<Chart>, Option<String>) {
         let (taken, size, full) = (card.taken, card.size, card.full);
         fill(told, &Fill { name, past: &[], taken, size, full, between, proviso })
     }));
-    let more = (more > 0).then(|| {
-        format!(
-            "{} soon: ",
-            if more == 1 {
-                "One more card is full".to_owned()
-            } else {
-                format!("{} more cards are full", count(more))
-            }
-        )
-    });
+    let more = match more {
+        0 => None,
+        1 => Some("One more card is full soon: ".to_owned()),
+        n => Some(format!("{} more cards are full soon: ", count(n))),
+    };
     (all, more)
 }
 
