@@ -175,6 +175,7 @@ fn said(what: &str) -> String {
         "verified" => "read back from an archive, and equal",
         "put-off" => "an archive failed at it alone; it is tried again",
         "found-wrong" => "a copy was found to be wrong",
+        "in-doubt" => "its file lies in the spool: the copy is read back first",
         "proven" => "its proof was reached",
         "presumed" => "taken for known by the bytes at its ends",
         "read-in-whole" => "read in whole, and equal: known by all of its bytes",

@@ -1,11 +1,15 @@
 //! Whole files of the spool that the ledger does not know to be whole: what it learns from their records.
 
 use rusqlite::{OptionalExtension as _, params};
+use serde_json::json;
 
+use super::archives::wanted_archives;
+use super::events::{advance, advance_duty};
+use super::exchange::{owed_anew, state_of, tell_lost};
 use super::findings::ENDED_BY_COMING_HOME;
 use super::listings::{Seen, logger_row, new_version};
-use super::state::{Happening, State};
-use super::versions::whole;
+use super::state::{Duty, Happening, State, Step};
+use super::versions::{owe, whole};
 use super::{Ledger, LedgerError, Tx, VersionId};
 use crate::spool::Record;
 
@@ -14,10 +18,11 @@ use crate::spool::Record;
 pub enum Adopted {
     /// It is whole in the ledger now, and lies where the ledger was told.
     Whole,
-    /// The ledger has the same content of that name, not archived yet: nothing was changed.
+    /// The ledger has the same content of that name, and its bytes elsewhere in the spool, or it waits
+    /// for a person: nothing was changed.
     Known,
-    /// The ledger has the same content of that name, archived or dropped: nothing was changed.
-    Done,
+    /// A person dropped that content: nothing was changed.
+    Dropped,
 }
 
 impl Ledger {
@@ -95,21 +100,65 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
 }
 
 /// A file that has been whole came to lie in the spool once more, under this name; `None` where it has
-/// not been whole. One that is owed again after it was let go has a source then.
+/// not been whole. It is a source of its copies then. Where the ledger calls them verified, a power cut
+/// took the removal of the file away, or the ledger is older than what has happened since, and the file
+/// may be the last copy: they are read back before it goes.
 pub(super) fn again(tx: &Tx<'_>, id: VersionId, spool: &str) -> Result<Option<Adopted>, LedgerError> {
-    let (state, lies): (String, Option<String>) = tx
+    let lies: Option<String> = tx
         .db
-        .prepare_cached("SELECT state, spool FROM versions WHERE id = ?")?
-        .query_row([id.0], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    Ok(match State::parse(&state).ok_or(LedgerError::Damaged(state))? {
-        State::Whole if lies.as_deref().is_none_or(|lies| lies == spool) => {
-            tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![spool, id.0])?;
-            Some(Adopted::Whole)
-        }
-        State::Whole => Some(Adopted::Known),
-        State::Archived | State::Gone | State::Removing | State::Removed | State::Dropped => {
-            Some(Adopted::Done)
-        }
+        .prepare_cached("SELECT spool FROM versions WHERE id = ?")?
+        .query_row([id.0], |row| row.get(0))?;
+    let state = state_of(tx, id)?;
+    Ok(match state {
+        State::Dropped => Some(Adopted::Dropped),
+        // What it may have there is a partial.
+        State::Lost => Some(in_doubt(tx, id, state, spool)?),
+        State::Whole | State::Archived | State::Gone | State::Removing | State::Removed => match lies {
+            None => Some(in_doubt(tx, id, state, spool)?),
+            Some(lies) if lies == spool => Some(Adopted::Whole),
+            Some(_) => Some(Adopted::Known),
+        },
         _ => None,
     })
+}
+
+/// Every archive is to show its copy of a file that turned up in the spool.
+fn in_doubt(tx: &Tx<'_>, id: VersionId, state: State, spool: &str) -> Result<Adopted, LedgerError> {
+    const WHY: &str = "the spool has the file";
+    tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![spool, id.0])?;
+    let archives = wanted_archives(tx)?;
+    let detail = json!({ "why": WHY });
+    for (archive, _) in &archives {
+        match duty_of(tx, id, archive)? {
+            Some(Duty::Verified) => owed_anew(tx, id, archive, Step::InDoubt, WHY)?,
+            Some(Duty::Missing) => {
+                let detail = json!({ "archive": archive, "why": WHY });
+                advance_duty(tx, id, archive, Step::Again, &detail)?;
+            }
+            // One that waits for its proof is owed to none.
+            None if state == State::Whole => {}
+            _ => owe(tx, id, archive)?,
+        }
+    }
+    match state {
+        State::Archived if archives.iter().any(|(_, required)| *required) => {
+            advance(tx, id, Happening::OwedAgain, &detail)?;
+        }
+        State::Lost => {
+            advance(tx, id, Happening::ContentTurnedUp, &detail)?;
+        }
+        _ => {}
+    }
+    if state == State::Lost {
+        let logger = tx.db.query_row("SELECT logger FROM versions WHERE id = ?", [id.0], |row| row.get(0))?;
+        archives.iter().try_for_each(|(archive, _)| tell_lost(tx, archive, logger))?;
+    }
+    Ok(Adopted::Whole)
+}
+
+fn duty_of(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<Option<Duty>, LedgerError> {
+    let mut statement =
+        tx.db.prepare_cached("SELECT state FROM obligations WHERE version = ? AND archive = ?")?;
+    let text: Option<String> = statement.query_row(params![id.0, archive], |row| row.get(0)).optional()?;
+    text.map(|text| Duty::parse(&text).ok_or(LedgerError::Damaged(text))).transpose()
 }

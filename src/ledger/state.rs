@@ -165,6 +165,8 @@ words! {
         NoSource = "no-source",
         /// The copy is missing or wrong.
         FoundWrong = "found-wrong",
+        /// The spool has the file still, or again: the copy is read back before it goes.
+        InDoubt = "in-doubt",
         /// A person or a new configuration asks to try again.
         Again = "again",
     }
@@ -254,6 +256,7 @@ pub fn next_duty(duty: Duty, step: Step) -> Result<Duty, Illegal> {
         (D::Owed | D::Claimed | D::Stored | D::Blocked, T::TakenOut) => D::Waived,
         (D::Claimed, T::Taken) => D::Blocked,
         (D::Verified | D::Stored | D::Claimed, T::FoundWrong) => D::Owed,
+        (D::Verified, T::InDoubt) => D::Owed,
         (D::Claimed | D::Stored | D::Blocked | D::Verified | D::Missing, T::Exchanged) => D::Owed,
         (D::Owed | D::Claimed, T::NoSource) => D::Missing,
         (D::Blocked | D::Waived | D::Missing, T::Again) => D::Owed,

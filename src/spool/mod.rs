@@ -74,8 +74,6 @@ pub struct Spool {
     groups: Arc<Mutex<BTreeMap<String, Group>>>,
     /// How many partials were opened.
     opened: Arc<AtomicU64>,
-    /// Files that an older ledger calls archived: they stay until it has caught up.
-    doubtful: Arc<Mutex<Vec<Record>>>,
 }
 
 /// What lies here of a group.
@@ -108,14 +106,7 @@ impl Spool {
             .await
             .map_err(|e| SpoolError::Io { dir: dir.clone(), what: "make its folder", error: Arc::new(e) })?;
         let budget = Arc::new(Budget::new(edges.disk.clone(), dir.clone(), limit, reserve));
-        Ok(Self {
-            dir,
-            edges,
-            budget,
-            groups: Arc::default(),
-            opened: Arc::default(),
-            doubtful: Arc::default(),
-        })
+        Ok(Self { dir, edges, budget, groups: Arc::default(), opened: Arc::default() })
     }
 
     /// The room there is.
@@ -148,10 +139,6 @@ impl Spool {
 
     fn groups(&self) -> MutexGuard<'_, BTreeMap<String, Group>> {
         self.groups.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    fn doubtful(&self) -> MutexGuard<'_, Vec<Record>> {
-        self.doubtful.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// A file of a group is gone, which was a name of its `own`; whether it was the last.

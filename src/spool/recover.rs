@@ -100,10 +100,7 @@ impl Spool {
                 Mending::Forget(id) => ledger.unlinked(vec![id])?,
                 Mending::Adopt(record) => match ledger.adopt_file(&record).await? {
                     Adopted::Whole => found.adopted += 1,
-                    // It came back after a power cut that took its removal away. An older ledger may say so of
-                    // what is owed again since: there it stays until the ledger has caught up.
-                    Adopted::Done if doubted => self.doubtful().push(*record),
-                    Adopted::Done => {
+                    Adopted::Dropped => {
                         found.removed += 1;
                         gone.push(record.name);
                     }
@@ -113,7 +110,7 @@ impl Spool {
         }
         self.budget.found(found.bytes);
         self.unlink(gone).await;
-        found.removed += self.sweep_free(ledger).await?;
+        found.removed += self.sweep(ledger).await?;
         Ok(found)
     }
 
@@ -121,33 +118,12 @@ impl Spool {
     /// again meanwhile must not rely on a file that is about to be removed. One that a kill leaves has
     /// its record still.
     pub async fn sweep(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
-        Ok(self.sweep_free(ledger).await? + self.sweep_doubtful(ledger).await?)
-    }
-
-    async fn sweep_free(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
         let names = ledger.let_go().await?;
         let count = names.len() as u64;
         if count > 0 {
             killpoint::pass("spool-let-go");
             self.unlink(names).await;
         }
-        Ok(count)
-    }
-
-    /// The same of what an older ledger called archived, once it has caught up.
-    async fn sweep_doubtful(&self, ledger: &Ledger) -> Result<u64, LedgerError> {
-        if self.doubtful().is_empty() || !ledger.behind().await?.is_empty() {
-            return Ok(0);
-        }
-        let records = std::mem::take(&mut *self.doubtful());
-        let mut gone = Vec::new();
-        for record in records {
-            if ledger.adopt_file(&record).await? == Adopted::Done {
-                gone.push(record.name);
-            }
-        }
-        let count = gone.len() as u64;
-        self.unlink(gone).await;
         Ok(count)
     }
 }
