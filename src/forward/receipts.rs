@@ -61,13 +61,9 @@ impl Group<'_> {
             for file in self.files.iter().filter(|f| f.logger == logger) {
                 let Some(back) = &file.back else { continue };
                 match &file.named {
-                    Some(row) => kept.push(self.kept(
-                        file,
-                        &row.location,
-                        row.seq,
-                        back,
-                        note_of(row, &forwarder.depot),
-                    )),
+                    Some(row) => {
+                        kept.push(self.kept(file, row.seq, back, note_of(row, &forwarder.depot)));
+                    }
                     None => {
                         waiting.insert((file.key.clone(), path_text(&file.due.path)), file);
                         receipts.push(self.receipt(file, back));
@@ -95,7 +91,7 @@ impl Group<'_> {
                         let file =
                             waiting.remove(&(receipt.key.clone(), path_text(&receipt.path))).filter(|_| told);
                         if let Some((file, back)) = file.and_then(|f| Some((f, f.back.as_ref()?))) {
-                            kept.push(self.kept(file, &receipt.location, row.seq, back, note));
+                            kept.push(self.kept(file, row.seq, back, note));
                         }
                         rows.push((logger.to_string(), row));
                     }
@@ -121,16 +117,18 @@ impl Group<'_> {
         Ok(moved)
     }
 
-    fn kept(&self, file: &File, location: &str, seq: i64, back: &ReadBack, note: &'static str) -> Kept {
+    /// It stands where it was read back, whatever a receipt says.
+    fn kept(&self, file: &File, seq: i64, back: &ReadBack, note: &'static str) -> Kept {
+        let location = file.location.clone().unwrap_or_default();
         Kept {
             id: file.due.id,
-            location: location.to_owned(),
             seq,
             verified: back.how.as_str(),
             // The manifest of another depot's folder is that depot's.
-            folder: day_folder(&self.forwarder.config.layout, location)
+            folder: day_folder(&self.forwarder.config.layout, &location)
                 .filter(|folder| folder.ends_with(&format!("/{}", fit_part(self.forwarder.depot.as_bytes()))))
                 .map(str::to_owned),
+            location,
             note,
         }
     }

@@ -3,10 +3,12 @@
 use serde_json::json;
 
 use super::group::Group;
+use super::place::claim_object;
+use super::records::Claim;
 use super::run::ForwardError;
 use super::source::Source;
 use super::steps::{Verdict, VerifyWanted, verify};
-use crate::archive::{StoreItem, Stored};
+use crate::archive::{ArchiveError, StoreItem, Stored};
 use crate::ledger::{Logged, Severity};
 use crate::spool::Lies;
 
@@ -32,6 +34,10 @@ impl Group<'_> {
             return Ok(());
         }
         for (at, verdict) in open.into_iter().zip(verify(&*forwarder.archive, &wanted).await) {
+            let verdict = match verdict {
+                Ok(Verdict::Missing | Verdict::Corrupt(_)) => self.where_claimed(at, verdict).await,
+                other => other,
+            };
             let wrong = match verdict {
                 Ok(Verdict::Good(back)) => {
                     self.files[at].back = Some(back);
@@ -63,6 +69,43 @@ impl Group<'_> {
             )?;
         }
         Ok(())
+    }
+
+    /// A copy that is not where its receipt says: the claim has fixed where it may stand. A receipt that says
+    /// another place was damaged, and is not believed; the copy is looked for at the places of the claim, and
+    /// is to be put back there. `found` where the claim says the same, or nothing.
+    async fn where_claimed(
+        &mut self,
+        at: usize,
+        found: Result<Verdict, ArchiveError>,
+    ) -> Result<Verdict, ArchiveError> {
+        let archive = &*self.forwarder.archive;
+        let Some(file) = self.files.get_mut(at).filter(|file| file.known.is_some()) else { return found };
+        let objects = archive.get(vec![claim_object(&file.logger, &file.key)]).await?;
+        let claim = objects.into_iter().flatten().find_map(|bytes| Claim::parse(&bytes).ok());
+        let of_it = |c: &Claim| c.key == file.key && c.sha256 == file.due.sha256 && c.logger == file.logger;
+        let Some(Claim { k0, k1, big, .. }) = claim.filter(of_it) else { return found };
+        if file.location.as_ref().is_none_or(|location| [&k0, &k1].contains(&location)) {
+            return found;
+        }
+        let (size, sha256) = (file.due.size, file.due.sha256);
+        let places = if big { vec![k1] } else { vec![k0, k1] };
+        let wanted: Vec<_> =
+            places.into_iter().map(|location| VerifyWanted { location, size, sha256 }).collect();
+        let mut free = None;
+        let mut last = found;
+        for (place, verdict) in wanted.iter().zip(verify(archive, &wanted).await) {
+            match verdict? {
+                Verdict::Missing => free = free.or(Some(&place.location)),
+                good @ Verdict::Good(_) => {
+                    file.location = Some(place.location.clone());
+                    return Ok(good);
+                }
+                corrupt => last = Ok(corrupt),
+            }
+        }
+        file.location = free.or(wanted.first().map(|place| &place.location)).cloned();
+        if free.is_some() { Ok(Verdict::Missing) } else { last }
     }
 
     /// A content that has its receipt, and no copy any more, gets one at its old place: nothing is written

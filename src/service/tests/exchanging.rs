@@ -140,6 +140,36 @@ async fn what_no_archive_has_any_more_is_fetched_again_and_what_no_logger_has_is
 }
 
 #[tokio::test]
+#[expect(clippy::disallowed_methods, reason = "a medium and a person do it")]
+async fn a_damaged_receipt_is_not_believed_over_the_claim_of_where_a_copy_stands() {
+    let depot = Depot::with_five(vec!["central", "second"]).await;
+    let before = depot.ledger().copies("central", "", 9).expect("copies");
+    let receipts = depot.root("central").join(".yarder/receipts/L-0101/000000000001");
+    let text = std::fs::read_to_string(&receipts).expect("receipts");
+    let damaged = ["1", "2"].into_iter().fold(text.clone(), |text, n| {
+        text.replace(&format!("L-0101/0000{n}.log"), &format!("L-0101/0000{n}.loe"))
+    });
+    assert_eq!(damaged.matches("loe").count(), 2, "{text}");
+    std::fs::write(&receipts, damaged).expect("written");
+    // The one stands; the other is to be put back, from the other archive.
+    let lost = &before.iter().find(|copy| copy.location.ends_with("00002.log")).expect("there").location;
+    std::fs::remove_file(depot.root("central").join(lost)).expect("lost");
+    for file in ["ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm"] {
+        let _ = std::fs::remove_file(depot.root("state").join(file));
+    }
+    std::fs::remove_dir_all(depot.root("state/backups")).expect("no backup");
+    for _ in 0..3 {
+        depot.once().await;
+    }
+    assert_eq!(depot.count(State::Archived), 5, "{:?}", depot.states());
+    assert_eq!(depot.ledger().copies("central", "", 9).expect("copies"), before, "each at its place, once");
+    depot.copies_are_as_told();
+    let data = depot.root("central").join(lost);
+    let beside = std::fs::read_dir(data.parent().expect("folder")).expect("read");
+    assert_eq!(beside.count(), 5, "and no second one beside");
+}
+
+#[tokio::test]
 async fn a_restored_copy_of_an_archive_is_verified_and_gets_nothing_twice() {
     let depot = Depot::with_five(vec!["central"]).await;
     // As a restored copy that was given an id of its own.
