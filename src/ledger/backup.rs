@@ -143,7 +143,7 @@ fn copy(disk: &dyn Disk, state_dir: &Path, to: &Path, limit: u64) -> Result<u64,
     // One file by itself.
     into.pragma_update(None, "journal_mode", "DELETE").map_err(failed)?;
     drop(into);
-    match look_into(disk, to, Check::Whole) {
+    match look_into(disk, to, Check::of_backup(len)) {
         Ok(_) => {}
         // The copy has what the ledger has, or its own disk gives back what was not written.
         Err(LedgerError::Corrupt(why)) => {

@@ -25,7 +25,7 @@ use crate::durable::{Disk, read_full, read_small, replace};
 /// A ledger of at most so many bytes is read in whole at each start. That takes about a second.
 const SMALL: u64 = 256 * 1024 * 1024;
 /// The same of one that was not closed in order: some seconds. Of a larger one, each day's backup is read
-/// in whole, and a start after a power cut must not take minutes.
+/// in whole, and a start after a power cut must not take minutes. Of backups up to here, indexes are read too.
 const SOME: u64 = 1024 * 1024 * 1024;
 /// Damaged ledgers that are kept.
 const KEPT: u64 = 2;
@@ -70,6 +70,13 @@ pub(super) enum Check {
     Whole,
     /// Every page, and every entry of its indexes.
     Indexes,
+}
+
+impl Check {
+    /// How a new backup of so many bytes is looked at: the indexes of a large one take many minutes.
+    pub(super) fn of_backup(len: u64) -> Self {
+        if len <= SOME { Check::Indexes } else { Check::Whole }
+    }
 }
 
 /// How a ledger came to be set aside, and how far that has come.
@@ -270,7 +277,8 @@ fn set_aside(disk: &dyn Disk, state_dir: &Path, aside: &str) -> io::Result<()> {
 /// Puts the newest backup that can be read in the ledger's place, and notes its name.
 fn restore(disk: &dyn Disk, state_dir: &Path, left: &mut Left) -> Result<(), LedgerError> {
     for backup in backups(disk, state_dir).map_err(failed)?.into_iter().rev() {
-        match look_into(disk, &backup.path, Check::Whole) {
+        // One that is damaged would be found out while it is used, and be restored once more.
+        match look_into(disk, &backup.path, Check::Indexes) {
             Ok(version) if version > 0 => {}
             Ok(_) => continue,
             Err(e) => {

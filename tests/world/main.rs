@@ -55,9 +55,9 @@ fn chosen() -> Range<u64> {
 /// whose name was believed after its flush had failed, a held file of which nobody was told, a file that was whole and
 /// began again, a spool that a copy which was gone filled, a partial taken for the whole file, a pattern and a card
 /// that ended the service, a known content that was archived nowhere, a copy of a former content, files that came back
-/// and filled a spool.
-const ONCE: [u64; 15] =
-    [357, 1267, 1578, 2473, 2797, 3703, 3719, 4894, 5052, 6792, 6974, 9836, 10361, 10777, 10875];
+/// and filled a spool, a backup with damaged indexes, a receipt that names a wrong place.
+const ONCE: [u64; 17] =
+    [357, 1267, 1578, 2473, 2797, 3703, 3719, 4467, 4894, 5052, 5388, 6792, 6974, 9836, 10361, 10777, 10875];
 
 #[test]
 fn what_broke_a_promise_once_does_not_again() {

@@ -30,6 +30,34 @@ async fn damaged() -> tempfile::TempDir {
     dir
 }
 
+/// A row that an index knows as it was before, as after a log that was lost; a quick check does not see it.
+fn row_behind_an_index(database: &Path) {
+    let open = || {
+        let db = Connection::open(database).expect("open");
+        db.execute_batch("PRAGMA writable_schema = ON").expect("set");
+        db
+    };
+    let index = "FROM sqlite_schema WHERE name = 'uptimes_last'";
+    let db = open();
+    db.execute_batch("INSERT INTO uptimes (began, last) VALUES (77, 77)").expect("row");
+    let (root, sql): (i64, String) = db
+        .query_row(&format!("SELECT rootpage, sql {index}"), [], |row| Ok((row.get(0)?, row.get(1)?)))
+        .expect("index");
+    db.execute(&format!("DELETE {index}"), []).expect("without the index");
+    drop(db);
+    let db = open();
+    db.execute_batch("UPDATE uptimes SET last = 78 WHERE began = 77").expect("row");
+    db.execute(
+        "INSERT INTO sqlite_schema VALUES ('index', 'uptimes_last', 'uptimes', ?, ?)",
+        rusqlite::params![root, sql],
+    )
+    .expect("with the index");
+    drop(db);
+    let said = |how: &str| open().query_row(how, [], |row| row.get::<_, String>(0)).expect("checked");
+    assert_eq!(said("PRAGMA quick_check(1)"), "ok");
+    assert_ne!(said("PRAGMA integrity_check(1)"), "ok");
+}
+
 fn copy_of(from: &Path) -> tempfile::TempDir {
     let to = tempfile::tempdir().expect("dir");
     let copied = std::process::Command::new("cp").arg("-a").arg(from.join(".")).arg(to.path()).status();
@@ -82,6 +110,25 @@ async fn that_a_ledger_was_restored_is_known_until_it_has_said_so_itself() {
         Ok(anew),
         "nor does a new one begin as if there had been none"
     );
+}
+
+#[tokio::test]
+async fn a_backup_whose_indexes_are_damaged_is_not_restored() {
+    let dir = damaged().await;
+    let day = "2026-11-25".parse().expect("day");
+    let (older, newer) = ("000001-2026-11-24.sqlite", "000002-2026-11-25.sqlite");
+    let backups = dir.path().join("backups");
+    std::fs::copy(backups.join(older), backups.join(newer)).expect("copied");
+    row_behind_an_index(&backups.join(newer));
+    let found = mend(&OsDisk::new(), dir.path()).expect("mended");
+    let Found::Damaged { restored, .. } = found else { panic!("{found:?}") };
+    assert_eq!(restored.as_deref(), Some(older), "it would be found damaged again, for ever");
+    // Nor does one come to be.
+    row_behind_an_index(&dir.path().join(FILE));
+    assert!(back_up(&OsDisk::new(), dir.path(), day, 1 << 30).is_err());
+    told(&OsDisk::new(), dir.path()).expect("told");
+    let found = mend(&OsDisk::new(), dir.path()).expect("mended");
+    assert!(matches!(found, Found::Damaged { .. }), "and the next start sees to it: {found:?}");
 }
 
 #[tokio::test]

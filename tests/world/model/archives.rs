@@ -4,9 +4,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use serde_json::Value;
+use yarder::ledger;
+use yarder::ledger::state::Duty;
 use yarder::model::Digest;
 
-use super::{Broken, Model, SMALL, Stored};
+use super::{Book, Broken, Model, SMALL, Stored};
 use crate::loggers::Shared;
 
 impl Model {
@@ -82,8 +84,10 @@ impl Model {
         Ok(())
     }
 
-    pub(super) fn receipts(&self, root: &str) -> Result<(), Broken> {
+    /// Receipts tell of what is there, and each verified copy has one.
+    pub(super) fn receipts(&self, root: &str, book: &Book) -> Result<(), Broken> {
         let mut stored = BTreeSet::new();
+        let mut told = BTreeSet::new();
         let mut last: BTreeMap<PathBuf, u64> = BTreeMap::new();
         for (path, _) in self.disk.files(&format!("{root}/.yarder/receipts")) {
             let folder = path.parent().expect("folder").to_owned();
@@ -101,6 +105,7 @@ impl Model {
                 }
                 if matches!(text("kind").as_str(), "stored" | "alias") {
                     let place = Path::new(root).join(text("location"));
+                    told.insert((text("logger"), text("path"), text("sha256")));
                     let sha = self.stored.get(&place).map(|stored| stored.sha.hex());
                     ensure!(
                         sha == Some(text("sha256")) || self.damaged.contains_key(&place),
@@ -109,6 +114,13 @@ impl Model {
                     );
                 }
             }
+        }
+        for row in book.rows.iter().filter(|_| !self.exchanged) {
+            let sha = row.sha256.map(|sha| sha.hex()).unwrap_or_default();
+            let verified = |copy: &&ledger::Copy| copy.duty == Duty::Verified && copy.archive == root[1..];
+            let name = (row.logger.clone(), row.path.to_string(), sha);
+            let copies = row.copies.iter().filter(verified).count();
+            ensure!(copies == 0 || told.contains(&name), "{name:?} is verified in {root} without a receipt");
         }
         Ok(())
     }

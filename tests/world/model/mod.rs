@@ -468,7 +468,7 @@ impl Model {
             self.stored_once(root)?;
             // What is not read back may be other bytes there; copies were looked at with their rows.
             if !self.rots {
-                self.receipts(root)?;
+                self.receipts(root, book)?;
                 self.manifests(root)?;
             }
         }
