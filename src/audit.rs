@@ -13,8 +13,10 @@ use sha2::Digest as _;
 
 use crate::archive::{Archive, ArchiveError};
 use crate::edges::Edges;
-use crate::forward::steps::{Verdict, VerifyWanted, verify};
+use crate::forward::records::Claim;
+use crate::forward::steps::{Verdict, VerifyWanted, claims, verify};
 use crate::ledger::{self, LedgerError, OpenCopy, Query, StoredCopy};
+use crate::model::LoggerId;
 
 /// Bytes of copies that are read in a second at most, on average: about half of what one disk or a link of
 /// 1 Gbit/s gives, so that the other half is left for what comes home. No single copy is read slower.
@@ -265,15 +267,29 @@ impl<'a> Audit<'a> {
         Ok(asked.await?)
     }
 
+    /// Reads back what is owed again and has its receipt. A receipt that names another place than the claim
+    /// was damaged: another file may stand there, and forwarding finds the true one.
     async fn owed(&mut self, after: String) -> Result<(Place, Vec<Difference>), AuditError> {
         let mut owed = self.ask(|query, name| query.owed_again(name)).await?;
-        owed.retain(|copy| copy.location > after);
+        owed.retain(|(copy, ..)| copy.location > after);
         owed.truncate(GROUP.0);
         let place = match owed.last() {
-            Some(last) => Place::Owed(last.location.clone()),
+            Some((last, ..)) => Place::Owed(last.location.clone()),
             None => Place::Copies(String::new()),
         };
-        Ok((place, self.compare(owed).await?))
+        let (mut copies, mut of) = (Vec::new(), Vec::new());
+        for (copy, logger, key) in owed {
+            if let Ok(logger) = LoggerId::new(&logger) {
+                copies.push(copy);
+                of.push((logger, key));
+            }
+        }
+        let claims = if of.is_empty() { Vec::new() } else { claims(self.archive, &of).await? };
+        let claimed = |(copy, claim): (StoredCopy, Option<Claim>)| {
+            claim.is_some_and(|c| [&c.k0, &c.k1].contains(&&copy.location)).then_some(copy)
+        };
+        let copies = copies.into_iter().zip(claims).filter_map(claimed).collect();
+        Ok((place, self.compare(copies).await?))
     }
 
     /// Reads copies back, and those alone that were chosen. A sample of nothing would say nothing of the

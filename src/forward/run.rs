@@ -34,7 +34,7 @@ const HANDS: usize = 4;
 /// First and longest wait after an archive failed.
 const BACK_OFF: (Duration, Duration) = (Duration::from_secs(5), Duration::from_secs(300));
 /// Files that became whole wait this long for others to share their flushes.
-const COMPANY: Duration = Duration::from_millis(200);
+const COMPANY: Duration = Duration::from_millis(50);
 /// Archived files leave the spool after so long without a new one. File systems make new names
 /// slowly where many have just been removed, so that the two are kept apart in time.
 const REST: Duration = Duration::from_secs(5);

@@ -62,6 +62,20 @@ pub async fn stake(archive: &dyn Archive, wanted: &[Claim]) -> Vec<Result<Staked
     staked.collect()
 }
 
+/// The claims of contents, by logger and [`super::place::content_key`]; `None` where there is none that can
+/// be read.
+pub async fn claims(
+    archive: &dyn Archive,
+    of: &[(LoggerId, String)],
+) -> Result<Vec<Option<Claim>>, ArchiveError> {
+    let objects = of.iter().map(|(logger, key)| claim_object(logger, key)).collect();
+    let found = archive.get(objects).await?.into_iter().chain(std::iter::repeat(None));
+    let of_it =
+        |(logger, key): &(LoggerId, String), claim: &Claim| claim.key == *key && claim.logger == *logger;
+    let each = of.iter().zip(found);
+    Ok(each.map(|(of, bytes)| Claim::parse(&bytes?).ok().filter(|claim| of_it(of, claim))).collect())
+}
+
 fn adopt(wanted: &Claim, found: &[u8]) -> Result<Staked, BadRecord> {
     let claim = Claim::parse(found)?;
     let same = (&claim.key, claim.sha256, claim.size, &claim.logger)

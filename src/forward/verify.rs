@@ -2,12 +2,11 @@
 
 use serde_json::json;
 
-use super::group::Group;
-use super::place::claim_object;
+use super::group::{File, Group};
 use super::records::Claim;
 use super::run::ForwardError;
 use super::source::Source;
-use super::steps::{Verdict, VerifyWanted, verify};
+use super::steps::{Verdict, VerifyWanted, claims, verify};
 use crate::archive::{ArchiveError, StoreItem, Stored};
 use crate::ledger::{Logged, Severity};
 use crate::spool::Lies;
@@ -81,10 +80,10 @@ impl Group<'_> {
     ) -> Result<Verdict, ArchiveError> {
         let archive = &*self.forwarder.archive;
         let Some(file) = self.files.get_mut(at).filter(|file| file.known.is_some()) else { return found };
-        let objects = archive.get(vec![claim_object(&file.logger, &file.key)]).await?;
-        let claim = objects.into_iter().flatten().find_map(|bytes| Claim::parse(&bytes).ok());
-        let of_it = |c: &Claim| c.key == file.key && c.sha256 == file.due.sha256 && c.logger == file.logger;
-        let Some(Claim { k0, k1, big, .. }) = claim.filter(of_it) else { return found };
+        let of = (file.logger.clone(), file.key.clone());
+        let Some(claim) = claims(archive, &[of]).await?.pop().flatten() else { return found };
+        let Claim { k0, k1, big, .. } = claim.clone();
+        file.claim = Some(claim);
         if file.location.as_ref().is_none_or(|location| [&k0, &k1].contains(&location)) {
             return found;
         }
@@ -112,7 +111,9 @@ impl Group<'_> {
     /// over, and a spool that waited for a person would fill. Gives whether it has.
     async fn put_back(&mut self, name: &str, at: usize) -> Result<bool, ForwardError> {
         let forwarder = self.forwarder;
-        let Some(file) = self.files.get(at).filter(|file| file.known.is_some()) else { return Ok(false) };
+        // Without its claim nothing says that this is its place.
+        let told = |file: &&File| file.known.is_some() && file.claim.is_some();
+        let Some(file) = self.files.get(at).filter(told) else { return Ok(false) };
         let Some(key) = file.location.clone() else { return Ok(false) };
         let Source::File(Lies { path: source, at: begins, own }) = forwarder.source(&file.due).await? else {
             return Ok(false);

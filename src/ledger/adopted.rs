@@ -6,7 +6,7 @@ use serde_json::json;
 use super::archives::wanted_archives;
 use super::events::{advance, advance_duty};
 use super::exchange::{owed_anew, state_of, tell_lost};
-use super::findings::ENDED_BY_COMING_HOME;
+use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version};
 use super::state::{Duty, Happening, State, Step};
 use super::versions::{owe, whole};
@@ -21,20 +21,23 @@ pub enum Adopted {
     /// The ledger has the same content of that name, and its bytes elsewhere in the spool, or it waits
     /// for a person: nothing was changed.
     Known,
-    /// A person dropped that content: nothing was changed.
-    Dropped,
+    /// A person dropped that content, or it is archived and lies there for the sake of others alone:
+    /// nothing was changed.
+    Done,
 }
 
 impl Ledger {
     /// A whole file of the spool that the ledger does not know to be whole: by its own row, or, when
-    /// the ledger was lost or restored, by that of its name on the present card or a new one.
-    pub async fn adopt_file(&self, record: &Record) -> Result<Adopted, LedgerError> {
+    /// the ledger was lost or restored, by that of its name on the present card or a new one. Where it
+    /// would lie there `anyway`, since others lie in the same file, that says nothing against what the
+    /// ledger calls archived.
+    pub async fn adopt_file(&self, record: &Record, anyway: bool) -> Result<Adopted, LedgerError> {
         let record = record.clone();
-        self.writer.ask(move |tx| adopt(tx, &record)).await
+        self.writer.ask(move |tx| adopt(tx, &record, anyway)).await
     }
 }
 
-fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
+fn adopt(tx: &Tx<'_>, record: &Record, anyway: bool) -> Result<Adopted, LedgerError> {
     let damaged = || LedgerError::Damaged(format!("the record of spool file {}", record.name));
     let path = record.path().ok_or_else(damaged)?;
     let mut facts = record.facts(VersionId(0)).ok_or_else(damaged)?;
@@ -72,7 +75,12 @@ fn adopt(tx: &Tx<'_>, record: &Record) -> Result<Adopted, LedgerError> {
         )
         .optional()?;
     if let Some(id) = known {
-        return Ok(again(tx, VersionId(id), &record.name)?.unwrap_or(Adopted::Known));
+        let id = VersionId(id);
+        let home = [State::Archived, State::Gone, State::Removing, State::Removed];
+        if anyway && home.contains(&state_of(tx, id)?) {
+            return Ok(Adopted::Done);
+        }
+        return Ok(again(tx, id, &record.name)?.unwrap_or(Adopted::Known));
     }
     let waiting: Option<i64> = tx
         .db
@@ -110,7 +118,7 @@ pub(super) fn again(tx: &Tx<'_>, id: VersionId, spool: &str) -> Result<Option<Ad
         .query_row([id.0], |row| row.get(0))?;
     let state = state_of(tx, id)?;
     Ok(match state {
-        State::Dropped => Some(Adopted::Dropped),
+        State::Dropped => Some(Adopted::Done),
         // What it may have there is a partial.
         State::Lost => Some(in_doubt(tx, id, state, spool)?),
         State::Whole | State::Archived | State::Gone | State::Removing | State::Removed => match lies {
@@ -125,7 +133,10 @@ pub(super) fn again(tx: &Tx<'_>, id: VersionId, spool: &str) -> Result<Option<Ad
 /// Every archive is to show its copy of a file that turned up in the spool.
 fn in_doubt(tx: &Tx<'_>, id: VersionId, state: State, spool: &str) -> Result<Adopted, LedgerError> {
     const WHY: &str = "the spool has the file";
-    tx.db.execute("UPDATE versions SET spool = ? WHERE id = ?", params![spool, id.0])?;
+    tx.db.execute(
+        "UPDATE versions SET spool = ?, mark = 0, hash = NULL, gaps = NULL WHERE id = ?",
+        params![spool, id.0],
+    )?;
     let archives = wanted_archives(tx)?;
     let detail = json!({ "why": WHY });
     for (archive, _) in &archives {
@@ -146,6 +157,7 @@ fn in_doubt(tx: &Tx<'_>, id: VersionId, state: State, spool: &str) -> Result<Ado
         }
         State::Lost => {
             advance(tx, id, Happening::ContentTurnedUp, &detail)?;
+            clear_of_file(tx, id, None, ENDED_BY_COMING_HOME)?;
         }
         _ => {}
     }

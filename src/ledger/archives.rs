@@ -276,7 +276,8 @@ impl Ledger {
                      JOIN loggers l ON l.id = v.logger
                      WHERE o.archive = ?1 AND o.state = 'verified' AND o.folded >= ?2 || '/' AND o.folded < ?2 || '0'
                        AND EXISTS (SELECT 1 FROM receipts r
-                         WHERE r.archive = o.archive AND r.logger = l.name AND r.seq = o.seq AND r.location = o.location)
+                         WHERE r.archive = o.archive AND r.logger = l.name AND r.seq = o.seq
+                           AND r.key >= lower(hex(v.sha256)) AND r.key < lower(hex(v.sha256)) || '~')
                      ORDER BY o.location",
                 )?;
                 let mut rows = statement.query(params![archive, folder.to_lowercase()])?;

@@ -183,11 +183,12 @@ impl Query {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Copies that were found wrong or missing and are owed again, in the order of their places.
-    pub fn owed_again(&self, archive: &str) -> Result<Vec<StoredCopy>, LedgerError> {
+    /// Copies that were found wrong or missing and are owed again, in the order of the places that receipts
+    /// tell of them; each with its logger and the receipt's key.
+    pub fn owed_again(&self, archive: &str) -> Result<Vec<(StoredCopy, String, String)>, LedgerError> {
         let mut statement = self.db.prepare(
             // From the few that are owed to their receipts, and never the other way round.
-            "SELECT DISTINCT r.location, lower(r.location), v.size, v.sha256
+            "SELECT DISTINCT r.location, lower(r.location), v.size, v.sha256, l.name, r.key
              FROM obligations o CROSS JOIN versions v ON v.id = o.version CROSS JOIN loggers l ON l.id = v.logger
              CROSS JOIN receipts r ON r.archive = o.archive AND r.logger = l.name AND r.kind = 'stored'
                AND r.key >= lower(hex(v.sha256)) AND r.key < lower(hex(v.sha256)) || '~'
@@ -197,7 +198,8 @@ impl Query {
         let mut rows = statement.query([archive])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            all.extend(stored(row)?);
+            let (logger, key) = (row.get(4)?, row.get(5)?);
+            all.extend(stored(row)?.map(|copy| (copy, logger, key)));
         }
         Ok(all)
     }

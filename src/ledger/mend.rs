@@ -274,44 +274,70 @@ fn set_aside(disk: &dyn Disk, state_dir: &Path, aside: &str) -> io::Result<()> {
     disk.flush_dir(state_dir)
 }
 
-/// Puts the newest backup that can be read in the ledger's place, and notes its name.
+/// Puts the newest backup that can be read in the ledger's place, and notes its name. Where all have damaged
+/// indexes, which would be found out again while the ledger is used, those of the newest are made anew.
 fn restore(disk: &dyn Disk, state_dir: &Path, left: &mut Left) -> Result<(), LedgerError> {
-    for backup in backups(disk, state_dir).map_err(failed)?.into_iter().rev() {
-        // One that is damaged would be found out while it is used, and be restored once more.
-        match look_into(disk, &backup.path, Check::Indexes) {
-            Ok(version) if version > 0 => {}
-            Ok(_) => continue,
-            Err(e) => {
-                tracing::warn!(backup = %backup.path.display(), "it cannot be used: {e}");
-                continue;
+    for anew in [false, true] {
+        for backup in backups(disk, state_dir).map_err(failed)?.into_iter().rev() {
+            let check = if anew { Check::Whole } else { Check::of_backup(backup.len) };
+            match look_into(disk, &backup.path, check) {
+                Ok(version) if version > 0 => {}
+                Ok(_) => continue,
+                Err(e) => {
+                    tracing::warn!(backup = %backup.path.display(), "it cannot be used: {e}");
+                    continue;
+                }
             }
+            left.restored = backup.path.file_name().map(|name| name.to_string_lossy().into_owned());
+            left.note(disk, state_dir)?;
+            match copy(disk, &backup.path, state_dir, anew) {
+                Err(e @ (LedgerError::Corrupt(_) | LedgerError::Sql(_))) => {
+                    tracing::warn!(backup = left.restored, "its indexes cannot be made anew: {e}");
+                    continue;
+                }
+                copied => copied?,
+            }
+            tracing::warn!(backup = left.restored, "the ledger is restored from its backup");
+            return Ok(());
         }
-        left.restored = backup.path.file_name().map(|name| name.to_string_lossy().into_owned());
-        left.note(disk, state_dir)?;
-        copy(disk, &backup.path, state_dir).map_err(failed)?;
-        tracing::warn!(backup = left.restored, "the ledger is restored from its backup");
-        return Ok(());
     }
     left.restored = None;
     tracing::warn!("the ledger has no backup that can be used, and begins anew");
     Ok(())
 }
 
-fn copy(disk: &dyn Disk, from: &Path, state_dir: &Path) -> io::Result<()> {
+/// `indexed`: its indexes are made anew.
+fn copy(disk: &dyn Disk, from: &Path, state_dir: &Path, indexed: bool) -> Result<(), LedgerError> {
     let restoring = state_dir.join(RESTORING);
-    remove(disk, &restoring)?;
-    let (from, to) = (disk.open_read(from)?, disk.create_new(&restoring, 0o640)?);
+    copy_bytes(disk, from, &restoring).map_err(failed)?;
+    if indexed {
+        let db =
+            connect(disk, &restoring, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX)?;
+        settle(&db, PASSING)?;
+        // A kill begins it all anew; what is sorted may be larger than the memory.
+        db.execute_batch(
+            "PRAGMA temp_store = FILE; PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; REINDEX",
+        )?;
+    }
+    let flushed = || {
+        disk.open_write(&restoring)?.flush()?;
+        disk.rename(&restoring, &state_dir.join(FILE))?;
+        disk.flush_dir(state_dir)
+    };
+    flushed().map_err(failed)
+}
+
+fn copy_bytes(disk: &dyn Disk, from: &Path, restoring: &Path) -> io::Result<()> {
+    remove(disk, restoring)?;
+    let (from, to) = (disk.open_read(from)?, disk.create_new(restoring, 0o640)?);
     let (mut at, mut buffer) = (0, vec![0; 1024 * 1024]);
     loop {
         match read_full(&*from, &mut buffer, at)? {
-            0 => break,
+            0 => return Ok(()),
             read => {
                 to.write_at(&buffer[..read], at)?;
                 at += read as u64;
             }
         }
     }
-    to.flush()?;
-    disk.rename(&restoring, &state_dir.join(FILE))?;
-    disk.flush_dir(state_dir)
 }

@@ -6,6 +6,7 @@ use serde_json::json;
 use super::archives::wanted_archives;
 use super::events::{advance, advance_duty};
 use super::exchange::{owe_all, reach, reached, state_of, tell_lost};
+use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::state::{Happening, State, Step};
 use super::{Ledger, LedgerError, Tx, VersionId};
 
@@ -87,6 +88,7 @@ fn found_again(
     advance_duty(tx, version, archive, Step::Again, &json!({ "archive": archive, "as": there.0 }))?;
     if state_of(tx, version)? == State::Lost {
         advance(tx, version, Happening::ContentTurnedUp, &json!({ "as": there.0 }))?;
+        clear_of_file(tx, version, None, ENDED_BY_COMING_HOME)?;
         owe_all(tx, version)?;
         freed.extend(without_partial(tx, version)?);
     }

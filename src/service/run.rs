@@ -99,6 +99,19 @@ struct Service {
     waiting: Option<(Pair, Config, String)>,
 }
 
+/// A large ledger that must be looked at in whole, or restored, takes longer than systemd waits by itself.
+async fn beginning<T>(edges: &Edges, work: impl Future<Output = T>) -> T {
+    const TOLD: Duration = Duration::from_secs(30);
+    let mut work = std::pin::pin!(work);
+    loop {
+        tokio::select! {
+            biased;
+            done = &mut work => return done,
+            () = edges.clock.sleep(TOLD) => systemd::waits("looks at its ledger and its spool", TOLD),
+        }
+    }
+}
+
 /// Runs the service until it is told to end or cannot go on.
 pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
     let stop = CancellationToken::new();
@@ -113,7 +126,7 @@ pub async fn run(options: RunOptions) -> Result<(), ServiceError> {
             has_room(&edges, &config.depot.state_dir).await?;
             Parts::build(edges.clone(), dialer, progress, config, "run", stop.clone()).await
         };
-        match built.await {
+        match beginning(&edges, built).await {
             Ok(parts) => break parts,
             // To end here would be to begin again at once, and again.
             Err(e) if e.is_of_the_disk() => {

@@ -158,7 +158,7 @@ async fn finish(spool: &Spool, ledger: &Ledger, group: Vec<Finished>) {
             Ok(each) => match each.next() {
                 Some(Ok(Adopted::Whole)) | None => Ok(()),
                 // The ledger had it already.
-                Some(Ok(Adopted::Known | Adopted::Dropped)) => {
+                Some(Ok(Adopted::Known | Adopted::Done)) => {
                     spare.push(name);
                     Ok(())
                 }

@@ -46,7 +46,8 @@ struct Lying {
 
 /// What the ledger is to be told.
 enum Mending {
-    Adopt(Box<Record>),
+    /// Whether it would lie there anyway, for the sake of others in the same file.
+    Adopt(Box<Record>, bool),
     /// Of a file that is being fetched.
     Restart(VersionId),
     /// Of one that was lost or set aside on the way, or that is whole by an older ledger alone.
@@ -98,9 +99,9 @@ impl Spool {
                     ledger.restart(id, Happening::Restarted, why).await?;
                 }
                 Mending::Forget(id) => ledger.unlinked(vec![id])?,
-                Mending::Adopt(record) => match ledger.adopt_file(&record).await? {
+                Mending::Adopt(record, anyway) => match ledger.adopt_file(&record, anyway).await? {
                     Adopted::Whole => found.adopted += 1,
-                    Adopted::Dropped => {
+                    Adopted::Done => {
                         found.removed += 1;
                         gone.push(record.name);
                     }
@@ -196,6 +197,13 @@ fn of_state(owners: &Owners, wanted: State) -> impl Iterator<Item = (&String, &(
     owners.iter().filter(move |(_, (_, state, _))| *state == wanted)
 }
 
+/// Whether the ledger has something else in the file in which this lies.
+fn has_others(owners: &Owners, name: &str) -> bool {
+    let prefix = format!("{}-", group_of(name));
+    let mut ours = owners.range(prefix.clone()..).take_while(|(other, _)| other.starts_with(&prefix));
+    ours.any(|(other, _)| packed(other).is_some())
+}
+
 /// Whether the ledger has a whole file of that name.
 fn is_known(owners: &Owners, name: &str) -> bool {
     owners.get(name).is_some_and(|(_, state, _)| *state != State::Fetching)
@@ -223,7 +231,8 @@ fn sort(
             lying.parts.insert(record.part, len);
         } else if all {
             grown.insert(record.part.clone());
-            mend.push(Mending::Adopt(Box::new(record)));
+            let anyway = !doubted && packed(&record.name).is_some() && has_others(owners, &record.name);
+            mend.push(Mending::Adopt(Box::new(record), anyway));
         } else {
             found.unexplained.push(record.name);
         }
@@ -254,7 +263,7 @@ fn sort(
     }
     disk.flush_dir(&spool.dir)?;
     // A record may tell of a version whose partial is gone too: once it is whole it does not begin again.
-    mend.sort_by_key(|mending| matches!(mending, Mending::Adopt(_)));
+    mend.sort_by_key(|mending| matches!(mending, Mending::Adopt(..)));
     Ok((found, mend))
 }
 

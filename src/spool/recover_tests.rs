@@ -479,3 +479,31 @@ async fn a_whole_file_that_went_back_to_its_mark_is_a_partial_again() {
     assert_eq!((found.resumed, found.adopted, lies), (1, 0, 10), "{names:?}");
     assert_eq!(names, [format!("{NAME}.part")]);
 }
+
+#[tokio::test]
+async fn a_small_file_that_is_archived_is_not_in_doubt_for_the_sake_of_another_in_its_group() {
+    let depot = Depot::new().await;
+    let path = RemotePath::new(b"00002.log").expect("path");
+    let other = Seen { path: path.clone(), ..seen() };
+    let change = Change::New { seen: other, backlog: false, same_as: None, why: "listed" };
+    depot.ledger.apply(&depot.row, "PLOW-01", true, vec![change]).await.expect("listed");
+    let all = depot.ledger.pending(depot.row.key).await.expect("pending");
+    let facts = |at: usize| WholeFacts { id: all[at].id, spool: PACKED[at].into(), ..depot.facts() };
+    for (at, name) in [NAME, "fedcba9876543210"].into_iter().enumerate() {
+        depot.ledger.grant(Grant { id: all[at].id, spool: name.into(), reserved: 0 }).expect("granted");
+    }
+    depot.ledger.whole(vec![(facts(0), false), (facts(1), false)]).await.expect("whole");
+    depot.lay(&format!("{GROUP}.log"), &[BYTES, BYTES].concat());
+    let record = |at: usize| Record::new(&facts(at), "in memory", "L-0101", "PLOW-01", &all[at].path).line();
+    depot.lay(&format!("{GROUP}.json"), &[record(0), record(1)].concat());
+    depot.archived().await;
+    assert_eq!(depot.ledger.let_go().await.expect("let go"), [PACKED[0]]);
+    for _ in 0..2 {
+        let (found, ..) = depot.start().await;
+        assert_eq!((found.adopted, depot.known().await.state), (0, State::Archived));
+    }
+    // An older ledger may know less of either.
+    let spool = depot.spool().await;
+    assert_eq!(spool.recover(&depot.ledger, true).await.expect("recovered").adopted, 1);
+    assert_eq!(depot.known().await.state, State::Whole);
+}

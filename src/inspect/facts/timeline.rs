@@ -1,6 +1,6 @@
 //! When frames came: from when to when, the holes in between, and steps back.
 
-/// Holes that are kept: the largest ones met.
+/// Holes that are kept: the largest ones met. Twice as many may lie there before the others are let go.
 const KEPT: usize = 128;
 
 /// Times in ns since 1970, as they stand in the file.
@@ -61,17 +61,24 @@ impl Timeline {
         }
         let place = self.holes.partition_point(|other| other.0 < hole.0);
         self.holes.insert(place, hole);
-        if self.holes.len() > KEPT
-            && let Some((place, least)) = self.holes.iter().enumerate().min_by_key(|(_, hole)| length(hole))
-        {
-            self.let_go = length(least);
-            self.holes.remove(place);
+        if self.holes.len() < 2 * KEPT {
+            return;
         }
+        let mut lengths: Vec<i64> = self.holes.iter().map(length).collect();
+        let (shorter, least, longer) = lengths.select_nth_unstable(KEPT);
+        self.let_go = shorter.iter().copied().max().unwrap_or(self.let_go);
+        let (least, mut as_long) = (*least, KEPT - longer.iter().filter(|other| **other > *least).count());
+        self.holes.retain(|hole| {
+            let same = length(hole) == least && as_long > 0;
+            as_long -= usize::from(same);
+            same || length(hole) > least
+        });
     }
 
     /// The largest holes of the sorted timeline, largest first.
     pub fn largest(mut self) -> Vec<(i64, i64)> {
         self.holes.sort_by_key(|(from, to)| std::cmp::Reverse(to.saturating_sub(*from)));
+        self.holes.truncate(KEPT);
         self.holes
     }
 }

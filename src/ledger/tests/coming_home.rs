@@ -48,7 +48,7 @@ async fn a_record_is_first_of_all_that_of_its_own_version() {
     let row = desk.ledger.logger("L-0101", "PLOW-01").await.expect("row");
     desk.ledger.apply(&row, "PLOW-01", true, vec![new("a", 5000)]).await.expect("listed");
     let record = Record::new(&facts(own, "a", 5000, &["one"]), "in memory", "L-0101", "PLOW-01", &path("a"));
-    assert_eq!(desk.ledger.adopt_file(&record).await, Ok(Adopted::Whole));
+    assert_eq!(desk.ledger.adopt_file(&record, false).await, Ok(Adopted::Whole));
     assert!(desk.story(own).await.contains(&"became-whole".to_owned()));
     let pending = desk.ledger.pending(row.key).await.expect("pending");
     assert_eq!(pending.len(), 1, "the other card's is still to be fetched");
@@ -61,7 +61,7 @@ async fn a_version_of_a_ledger_before_is_not_taken_for_another_file() {
     let other = desk.known("other").await.id;
     // A ledger that was restored gave its number to another file.
     let record = Record::new(&facts(other, "a", 5000, &["one"]), "part", "L-0101", "PLOW-01", &path("a"));
-    assert_eq!(desk.ledger.adopt_file(&record).await, Ok(Adopted::Whole));
+    assert_eq!(desk.ledger.adopt_file(&record, false).await, Ok(Adopted::Whole));
     assert_eq!(desk.known("other").await.state, State::Listed);
     assert_eq!(desk.known("a").await.state, State::Whole);
 }

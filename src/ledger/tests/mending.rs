@@ -2,6 +2,7 @@
 
 use rusqlite::config::DbConfig;
 
+use super::super::mend::{Check, look_into};
 use super::*;
 use crate::durable::OsDisk;
 use crate::hooked::Hooked;
@@ -129,6 +130,19 @@ async fn a_backup_whose_indexes_are_damaged_is_not_restored() {
     told(&OsDisk::new(), dir.path()).expect("told");
     let found = mend(&OsDisk::new(), dir.path()).expect("mended");
     assert!(matches!(found, Found::Damaged { .. }), "and the next start sees to it: {found:?}");
+}
+
+#[tokio::test]
+async fn where_every_backup_has_damaged_indexes_those_of_the_newest_are_made_anew() {
+    let dir = damaged().await;
+    let backup = dir.path().join("backups/000001-2026-11-24.sqlite");
+    row_behind_an_index(&backup);
+    let found = mend(&OsDisk::new(), dir.path()).expect("mended");
+    let Found::Damaged { restored, .. } = found else { panic!("{found:?}") };
+    assert_eq!(restored.as_deref(), Some("000001-2026-11-24.sqlite"), "not an empty one");
+    assert!(matches!(look_into(&OsDisk::new(), &dir.path().join(FILE), Check::Indexes), Ok(1..)));
+    let ledger = Ledger::open(&Edges::real(), dir.path()).expect("ledger");
+    assert_eq!(ledger.logger_names().await, Ok(vec!["L-1".into()]));
 }
 
 #[tokio::test]

@@ -167,6 +167,10 @@ async fn a_damaged_receipt_is_not_believed_over_the_claim_of_where_a_copy_stands
     let data = depot.root("central").join(lost);
     let beside = std::fs::read_dir(data.parent().expect("folder")).expect("read");
     assert_eq!(beside.count(), 5, "and no second one beside");
+    let manifest =
+        depot.root("central").join(lost).ancestors().nth(3).expect("day").join("manifest-sha256.txt");
+    let manifest = std::fs::read_to_string(manifest).expect("manifest");
+    assert_eq!(manifest.lines().count(), 5, "{manifest}");
 }
 
 #[tokio::test]
