@@ -66,7 +66,7 @@ pub struct Due {
 pub struct Kept {
     /// The version.
     pub id: VersionId,
-    /// Where the data stands, as the receipt says.
+    /// Where it was read back.
     pub location: String,
     /// The receipt's number.
     pub seq: i64,

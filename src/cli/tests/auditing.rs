@@ -69,3 +69,39 @@ async fn what_an_audit_reached_is_written_down_when_the_archive_fails() {
     assert!(end.is_err());
     assert_eq!(std::fs::read(&place).expect("there"), kept);
 }
+
+#[tokio::test]
+async fn a_receipt_that_names_another_files_place_says_nothing_against_that_file() {
+    let depot = Depot::new().await;
+    depot.night().await;
+    let (state, bytes) = (depot.dir.path().join("state"), content("logs/1.log"));
+    let sha256 = Digest::of(&bytes);
+    let query = ledger::read(&state).expect("ledger");
+    let id = query.copies_at("central", "logs/1.log").expect("copies")[0].id;
+    // The spool has it, so that a repair has a source.
+    let lies = crate::spool::lies_in(&state, &query.in_spool(sha256).expect("names")[0]);
+    std::fs::create_dir_all(lies.path.parent().expect("parent")).expect("folder");
+    std::fs::write(&lies.path, &bytes).expect("written");
+    depot.ledger.found_wrong("central", id, "a test".into()).await.expect("owed again");
+    let damaged = crate::ledger::ReceiptRow {
+        seq: 99,
+        line: 0,
+        key: sha256.hex(),
+        kind: "stored".into(),
+        path: "logs/1.log".into(),
+        location: "logs/2.log".into(),
+        depot: "north-yard".into(),
+    };
+    depot.ledger.adopt_receipts("central", "L-0401", vec![damaged], Vec::new(), false).await.expect("read");
+    let claim = json!({
+        "schema": 1, "key": sha256.hex(), "sha256": sha256.hex(), "size": bytes.len(), "k0": "logs/1.log",
+        "k1": crate::archive::mark("logs/1.log", &sha256.short()), "big": false, "vehicle": "PLOW-01",
+        "logger": "L-0401", "path": "logs/1.log", "depot": "north-yard",
+    });
+    let place = depot.archive(&format!(".yarder/claims/L-0401/{}", sha256.hex()));
+    std::fs::create_dir_all(place.parent().expect("parent")).expect("folder");
+    std::fs::write(place, claim.to_string()).expect("written");
+    let (_, text) = depot.run(&["audit", "--repair"]).await;
+    assert!(!text.contains("logs/2.log"), "{text}");
+    assert_eq!(std::fs::read(depot.archive("logs/2.log")).expect("there"), content("logs/2.log"));
+}
