@@ -119,7 +119,8 @@ async fn a_backup_whose_indexes_are_damaged_is_not_restored() {
     let day = "2026-11-25".parse().expect("day");
     let (older, newer) = ("000001-2026-11-24.sqlite", "000002-2026-11-25.sqlite");
     let backups = dir.path().join("backups");
-    std::fs::copy(backups.join(older), backups.join(newer)).expect("copied");
+    let bytes = std::fs::read(backups.join(older)).expect("backup");
+    std::fs::write(backups.join(newer), bytes).expect("copied");
     row_behind_an_index(&backups.join(newer));
     let found = mend(&OsDisk::new(), dir.path()).expect("mended");
     let Found::Damaged { restored, .. } = found else { panic!("{found:?}") };
