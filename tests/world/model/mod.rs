@@ -179,18 +179,22 @@ impl Model {
         self.known = known;
     }
 
+    /// Whether the spool holds a whole file durably.
+    fn lies_in_spool(&self, row: &FileRow) -> bool {
+        let Some(spool) = &row.spool else { return false };
+        let lies = lies_in(Path::new(STATE), spool);
+        let bytes = self.disk.durable(&lies.path);
+        let (from, to) = (lies.at as usize, (lies.at + row.size.unwrap_or(0)) as usize);
+        let there = bytes.as_ref().and_then(|bytes| bytes.get(from..to)).map(Digest::of);
+        there.is_some() && there == row.sha256
+    }
+
     /// No row claims more than the disks hold, were the power cut now.
     fn rows(&self, book: &Book) -> Result<(), Broken> {
         for row in &book.rows {
             let of = format!("{} {} ({:?} {})", row.logger, row.path, row.id, row.state);
-            if let (State::Whole, Some(spool)) = (row.state, &row.spool)
-                && !self.rolled_back
-            {
-                let lies = lies_in(Path::new(STATE), spool);
-                let bytes = self.disk.durable(&lies.path);
-                let (from, to) = (lies.at as usize, (lies.at + row.size.unwrap_or(0)) as usize);
-                let there = bytes.as_ref().and_then(|bytes| bytes.get(from..to)).map(Digest::of);
-                ensure!(there.is_some() && there == row.sha256, "{of}: the spool does not hold it durably");
+            if row.state == State::Whole && row.spool.is_some() && !self.rolled_back {
+                ensure!(self.lies_in_spool(row), "{of}: the spool does not hold it durably");
             }
             if let (State::Fetching, Some(spool), true) = (row.state, &row.spool, row.mark > 0)
                 && !self.rolled_back
@@ -226,7 +230,11 @@ impl Model {
                 for (root, _) in self.steady.iter().filter(|(_, required)| *required) {
                     let verified = |copy: &&&ledger::Copy| copy.duty == Duty::Verified;
                     let held = copies.iter().filter(verified).any(|copy| copy.archive == root[1..]);
-                    ensure!(held, "{of}: without a verified copy in {root}");
+                    // The copies of what turned up in the spool are read back first: it is not called archived
+                    // meanwhile, but where it is known by its bytes alone.
+                    let doubted = row.state != State::Archived || row.copies.is_empty();
+                    let spooled = || book.rows.iter().filter(same).any(|row| self.lies_in_spool(row));
+                    ensure!(held || doubted && spooled(), "{of}: without a verified copy in {root}");
                 }
             }
         }
