@@ -79,8 +79,12 @@ impl World {
 
     /// Whether the service put a ledger aside that could not be read, and begins a new one.
     pub(super) fn is_set_aside(&mut self) -> bool {
-        let aside = |(path, _): &(std::path::PathBuf, _)| path.to_string_lossy().contains("/damaged-");
-        let aside = self.disk.files(STATE).iter().filter(|file| aside(file)).count();
+        // The number of the last one: older ones are let go.
+        let number = |(path, _): &(std::path::PathBuf, _)| {
+            let name = path.file_name()?.to_str()?.strip_prefix("damaged-")?;
+            name.split('-').next()?.parse::<usize>().ok()
+        };
+        let aside = self.disk.files(STATE).iter().filter_map(number).max().unwrap_or(0);
         let is_new = std::mem::replace(&mut self.aside, aside) < aside;
         self.model.ledger_is_harmed &= !is_new;
         is_new

@@ -80,7 +80,7 @@ struct World {
     clock_is_wrong: bool,
     /// From when on the archives must have what leaves a logger, after an edit.
     required_from: Option<(Duration, Vec<&'static str>)>,
-    /// Files of ledgers that were put aside.
+    /// How many ledgers were put aside.
     aside: usize,
     /// The ledger's log is gone after a kill.
     torn: bool,
