@@ -4,8 +4,8 @@ use rusqlite::{OptionalExtension as _, params};
 use serde_json::json;
 
 use super::archives::wanted_archives;
-use super::events::{advance, advance_duty};
-use super::exchange::{owed_anew, state_of, tell_lost};
+use super::events::{advance, advance_duty, advance_duty_with};
+use super::exchange::{state_of, tell_lost};
 use super::findings::{ENDED_BY_COMING_HOME, clear_of_file};
 use super::listings::{Seen, logger_row, new_version};
 use super::state::{Duty, Happening, State, Step};
@@ -141,7 +141,11 @@ fn in_doubt(tx: &Tx<'_>, id: VersionId, state: State, spool: &str) -> Result<Ado
     let detail = json!({ "why": WHY });
     for (archive, _) in &archives {
         match duty_of(tx, id, archive)? {
-            Some(Duty::Verified) => owed_anew(tx, id, archive, Step::InDoubt, WHY)?,
+            Some(Duty::Verified) => {
+                // Its place and its receipt stay, so that manifests name it meanwhile.
+                let (detail, set) = (json!({ "archive": archive, "why": WHY }), ", tries = 0, after = 0");
+                advance_duty_with(tx, id, archive, Step::InDoubt, &detail, set, &[])?;
+            }
             Some(Duty::Missing) => {
                 let detail = json!({ "archive": archive, "why": WHY });
                 advance_duty(tx, id, archive, Step::Again, &detail)?;

@@ -265,7 +265,7 @@ impl Ledger {
     }
 
     /// What the manifest of a day folder names, in order: what the archive that stands there now has
-    /// receipts of. One that was exchanged need not hold what its forerunner held.
+    /// receipts of, be it in doubt just now. One that was exchanged need not hold what its forerunner held.
     pub async fn manifest(&self, archive: &str, folder: &str) -> Result<Vec<ManifestLine>, LedgerError> {
         let (archive, folder) = (archive.to_owned(), folder.to_owned());
         self.writer
@@ -274,7 +274,7 @@ impl Ledger {
                 let mut statement = tx.db.prepare_cached(
                     "SELECT DISTINCT o.location, v.sha256 FROM obligations o JOIN versions v ON v.id = o.version
                      JOIN loggers l ON l.id = v.logger
-                     WHERE o.archive = ?1 AND o.state = 'verified' AND o.folded >= ?2 || '/' AND o.folded < ?2 || '0'
+                     WHERE o.archive = ?1 AND o.state IN ('stored', 'verified') AND o.folded >= ?2 || '/' AND o.folded < ?2 || '0'
                        AND EXISTS (SELECT 1 FROM receipts r
                          WHERE r.archive = o.archive AND r.logger = l.name AND r.seq = o.seq
                            AND r.key >= lower(hex(v.sha256)) AND r.key < lower(hex(v.sha256)) || '~')

@@ -256,7 +256,7 @@ pub fn next_duty(duty: Duty, step: Step) -> Result<Duty, Illegal> {
         (D::Owed | D::Claimed | D::Stored | D::Blocked, T::TakenOut) => D::Waived,
         (D::Claimed, T::Taken) => D::Blocked,
         (D::Verified | D::Stored | D::Claimed, T::FoundWrong) => D::Owed,
-        (D::Verified, T::InDoubt) => D::Owed,
+        (D::Verified, T::InDoubt) => D::Stored,
         (D::Claimed | D::Stored | D::Blocked | D::Verified | D::Missing, T::Exchanged) => D::Owed,
         (D::Owed | D::Claimed, T::NoSource) => D::Missing,
         (D::Blocked | D::Waived | D::Missing, T::Again) => D::Owed,

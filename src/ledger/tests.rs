@@ -426,6 +426,31 @@ async fn an_exchanged_archive_is_not_said_to_hold_what_its_forerunner_held() {
 }
 
 #[tokio::test]
+async fn a_manifest_names_a_copy_that_is_in_doubt() {
+    let desk = Desk::new().await;
+    desk.archives(&[("central", true)]).await;
+    let id = desk.whole("a", &["central"]).await;
+    desk.verify("central", id).await;
+    let facts = facts(id, "a", 5000, &[]);
+    let receipt = ReceiptRow {
+        seq: 1,
+        line: 0,
+        key: facts.sha256.hex(),
+        kind: "stored".into(),
+        path: "a".into(),
+        location: format!("at/{}", id.0),
+        depot: "north-yard".into(),
+    };
+    desk.ledger.adopt_receipts("central", "L-0101", vec![receipt], Vec::new(), false).await.expect("read");
+    let named = async || desk.ledger.manifest("central", "at").await.expect("manifest").len();
+    assert_eq!(named().await, 1);
+    desk.ledger.unlinked(vec![id]).expect("told");
+    let record = Record::new(&facts, "part", "L-0101", "PLOW-01", &path("a"));
+    assert_eq!(desk.ledger.adopt_file(&record, false).await, Ok(Adopted::Whole));
+    assert_eq!((desk.known("a").await.state, named().await), (State::Whole, 1));
+}
+
+#[tokio::test]
 async fn an_archive_that_is_taken_out_holds_up_nothing() {
     let desk = Desk::new().await;
     desk.archives(&[("one", true), ("two", true)]).await;

@@ -8,6 +8,7 @@ use tempfile::TempDir;
 use super::*;
 use crate::durable::OsDisk;
 use crate::edges::{Edges, Inline};
+use crate::ledger::state::Duty;
 use crate::ledger::{Change, Grant, Kept, Known, LoggerRow, Pending, Seen, WholeFacts};
 use crate::model::{Blocks, Digest, Edges as Ends, Look, Proof, RemotePath, RunningHash};
 
@@ -225,7 +226,8 @@ async fn a_file_that_came_back_goes_once_its_copies_are_read_back() {
         assert_eq!(depot.known().await.state, State::Whole, "no removal from its logger relies on the copy");
     }
     let due = depot.ledger.due("central", [].into_iter(), 9).await.expect("due").remove(0);
-    assert_eq!((due.spool.as_deref(), due.location), (Some(WHOLE), None));
+    let at = (due.spool.as_deref(), due.duty, due.location.as_deref());
+    assert_eq!(at, (Some(WHOLE), Duty::Stored, Some("a")), "it is read back where it was");
     depot.archived().await;
     let (found, names, _) = depot.start().await;
     assert_eq!((found.removed, names.len()), (1, 0));
