@@ -8,6 +8,7 @@ use super::run::ForwardError;
 use super::source::Source;
 use super::steps::{Verdict, VerifyWanted, claims, verify};
 use crate::archive::{ArchiveError, StoreItem, Stored};
+use crate::ledger::state::Duty;
 use crate::ledger::{Logged, Severity};
 use crate::spool::Lies;
 
@@ -53,10 +54,10 @@ impl Group<'_> {
             let file = &self.files[at];
             let location = file.location.clone().unwrap_or_default();
             let why = format!("{location} {wrong}");
-            match file.known {
-                None => forwarder.ledger.found_wrong(name, file.due.id, why).await?,
+            match (&file.known, file.due.duty) {
                 // It stays so until a person repairs it, and is not read again in every round.
-                Some(_) => forwarder.ledger.put_off(name, file.due.id, why).await?,
+                (Some(_), Duty::Owed) => forwarder.ledger.put_off(name, file.due.id, why).await?,
+                _ => forwarder.ledger.found_wrong(name, file.due.id, why).await?,
             }
             forwarder.raise(
                 "archive-copy-wrong",

@@ -53,3 +53,28 @@ async fn files_that_came_back_leave_the_spool_once_their_copies_are_read_back_or
     assert_eq!(left(), 0, "not at the next start only");
     assert_eq!(depot.stored("central"), stored);
 }
+
+#[tokio::test]
+async fn a_file_that_came_back_and_whose_copy_has_other_bytes_waits_for_a_repair() {
+    let depot = Depot::new("").await;
+    let (central, spool) = (depot.dir.path().join("central"), depot.dir.path().join("state/spool"));
+    std::fs::write(&central, "no folder").expect("written");
+    depot.add("00001.log", Content::noise(1, 100_000), 1);
+    depot.once().await;
+    let lying: Vec<_> = std::fs::read_dir(&spool).expect("spool").map(|e| e.expect("entry").path()).collect();
+    let lying: Vec<_> = lying.into_iter().map(|path| (std::fs::read(&path).expect("read"), path)).collect();
+    depot.disk.remove(&central).expect("removed");
+    depot.once().await;
+    for (bytes, path) in &lying {
+        std::fs::write(path, bytes).expect("written");
+    }
+    let copy = central.join(depot.ledger().copies("central", "", 1).expect("copies").remove(0).location);
+    std::fs::write(copy, "other bytes").expect("flipped");
+    for _ in 0..2 {
+        depot.once().await;
+    }
+    assert!(depot.findings().contains(&"archive-copy-wrong".to_owned()), "{:?}", depot.findings());
+    let owed: Vec<_> = depot.ledger().owed_again("central").expect("owed").into_iter().collect();
+    assert_eq!(owed.len(), 1, "an audit looks at it, and repairs it from the spool");
+    assert_eq!(std::fs::read_dir(&spool).expect("spool").count(), lying.len(), "which has it still");
+}
