@@ -97,7 +97,7 @@ impl Look {
     pub fn with_validator_text(mut self, text: Option<String>) -> Self {
         let text = text.as_deref();
         self.strong = text.is_some_and(|t| !t.starts_with("W/"));
-        self.validator = text.map(|t| t.trim_start_matches("W/").to_owned());
+        self.validator = text.map(|t| t.strip_prefix("W/").unwrap_or(t).to_owned());
         self
     }
 
