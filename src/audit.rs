@@ -277,17 +277,15 @@ impl<'a> Audit<'a> {
             Some((last, ..)) => Place::Owed(last.location.clone()),
             None => Place::Copies(String::new()),
         };
-        let (mut copies, mut of) = (Vec::new(), Vec::new());
-        for (copy, logger, key) in owed {
-            if let Ok(logger) = LoggerId::new(&logger) {
-                copies.push(copy);
-                of.push((logger, key));
-            }
-        }
-        let claims = if of.is_empty() { Vec::new() } else { claims(self.archive, &of).await? };
+        let named = owed.into_iter().filter_map(|(copy, logger, key)| {
+            let logger = LoggerId::new(&logger).ok()?;
+            Some((copy, (logger, key)))
+        });
+        let (copies, of): (Vec<_>, Vec<_>) = named.unzip();
         let claimed = |(copy, claim): (StoredCopy, Option<Claim>)| {
-            claim.is_some_and(|c| [&c.k0, &c.k1].contains(&&copy.location)).then_some(copy)
+            claim.is_some_and(|claim| claim.allows(&copy.location)).then_some(copy)
         };
+        let claims = claims(self.archive, &of).await?;
         let copies = copies.into_iter().zip(claims).filter_map(claimed).collect();
         Ok((place, self.compare(copies).await?))
     }

@@ -91,6 +91,13 @@ pub struct Claim {
     pub depot: String,
 }
 
+impl Claim {
+    /// Whether the content may stand there.
+    pub fn allows(&self, location: &str) -> bool {
+        self.k0 == location || self.k1 == location
+    }
+}
+
 /// What a receipt tells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

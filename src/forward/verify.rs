@@ -3,7 +3,6 @@
 use serde_json::json;
 
 use super::group::{File, Group};
-use super::records::Claim;
 use super::run::ForwardError;
 use super::source::Source;
 use super::steps::{Verdict, VerifyWanted, claims, verify};
@@ -83,17 +82,15 @@ impl Group<'_> {
         let Some(file) = self.files.get_mut(at).filter(|file| file.known.is_some()) else { return found };
         let of = (file.logger.clone(), file.key.clone());
         let Some(claim) = claims(archive, &[of]).await?.pop().flatten() else { return found };
-        let Claim { k0, k1, big, .. } = claim.clone();
-        file.claim = Some(claim);
-        if file.location.as_ref().is_none_or(|location| [&k0, &k1].contains(&location)) {
+        let claim = file.claim.insert(claim);
+        if file.location.as_ref().is_none_or(|location| claim.allows(location)) {
             return found;
         }
         let (size, sha256) = (file.due.size, file.due.sha256);
-        let places = if big { vec![k1] } else { vec![k0, k1] };
-        let wanted: Vec<_> =
-            places.into_iter().map(|location| VerifyWanted { location, size, sha256 }).collect();
-        let mut free = None;
-        let mut last = found;
+        let places = if claim.big { vec![&claim.k1] } else { vec![&claim.k0, &claim.k1] };
+        let place = |location: &String| VerifyWanted { location: location.clone(), size, sha256 };
+        let wanted: Vec<_> = places.into_iter().map(place).collect();
+        let (mut free, mut last) = (None, found);
         for (place, verdict) in wanted.iter().zip(verify(archive, &wanted).await) {
             match verdict? {
                 Verdict::Missing => free = free.or(Some(&place.location)),

@@ -77,7 +77,7 @@ fn adopt(tx: &Tx<'_>, record: &Record, anyway: bool) -> Result<Adopted, LedgerEr
     if let Some(id) = known {
         let id = VersionId(id);
         let home = [State::Archived, State::Gone, State::Removing, State::Removed];
-        if anyway && home.contains(&state_of(tx, id)?) {
+        if anyway && home.contains(&state_of(tx, id)?) && !is_owed(tx, id)? {
             return Ok(Adopted::Done);
         }
         return Ok(again(tx, id, &record.name)?.unwrap_or(Adopted::Known));
@@ -170,6 +170,12 @@ fn in_doubt(tx: &Tx<'_>, id: VersionId, state: State, spool: &str) -> Result<Ado
         archives.iter().try_for_each(|(archive, _)| tell_lost(tx, archive, logger))?;
     }
     Ok(Adopted::Whole)
+}
+
+/// Whether a copy of it needs a source.
+fn is_owed(tx: &Tx<'_>, id: VersionId) -> Result<bool, LedgerError> {
+    let open = "SELECT 1 FROM obligations WHERE version = ? AND state NOT IN ('verified', 'waived')";
+    Ok(tx.db.prepare_cached(open)?.exists([id.0])?)
 }
 
 fn duty_of(tx: &Tx<'_>, id: VersionId, archive: &str) -> Result<Option<Duty>, LedgerError> {

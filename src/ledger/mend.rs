@@ -14,8 +14,8 @@
 use std::io;
 use std::path::Path;
 
-use rusqlite::OpenFlags;
 use rusqlite::config::DbConfig;
+use rusqlite::{ErrorCode, OpenFlags};
 use serde::{Deserialize, Serialize};
 
 use super::backup::{backups, remove};
@@ -291,8 +291,8 @@ fn restore(disk: &dyn Disk, state_dir: &Path, left: &mut Left) -> Result<(), Led
             left.restored = backup.path.file_name().map(|name| name.to_string_lossy().into_owned());
             left.note(disk, state_dir)?;
             match copy(disk, &backup.path, state_dir, anew) {
-                Err(e @ (LedgerError::Corrupt(_) | LedgerError::Sql(_))) => {
-                    tracing::warn!(backup = left.restored, "its indexes cannot be made anew: {e}");
+                Err(LedgerError::Corrupt(why)) => {
+                    tracing::warn!(backup = left.restored, "its indexes cannot be made anew: {why}");
                     continue;
                 }
                 copied => copied?,
@@ -302,6 +302,7 @@ fn restore(disk: &dyn Disk, state_dir: &Path, left: &mut Left) -> Result<(), Led
         }
     }
     left.restored = None;
+    remove(disk, &state_dir.join(RESTORING)).map_err(failed)?;
     tracing::warn!("the ledger has no backup that can be used, and begins anew");
     Ok(())
 }
@@ -315,9 +316,11 @@ fn copy(disk: &dyn Disk, from: &Path, state_dir: &Path, indexed: bool) -> Result
             connect(disk, &restoring, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX)?;
         settle(&db, PASSING)?;
         // A kill begins it all anew; what is sorted may be larger than the memory.
-        db.execute_batch(
-            "PRAGMA temp_store = FILE; PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; REINDEX",
-        )?;
+        db.execute_batch("PRAGMA temp_store = FILE; PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF")?;
+        db.execute_batch("REINDEX").map_err(|e| match e.sqlite_error_code() {
+            Some(ErrorCode::ConstraintViolation) => LedgerError::Corrupt(e.to_string()),
+            _ => e.into(),
+        })?;
     }
     let flushed = || {
         disk.open_write(&restoring)?.flush()?;

@@ -40,13 +40,23 @@ struct Lying {
     wholes: BTreeMap<String, u64>,
     /// Groups that have their records; read when they are first asked for.
     groups: BTreeMap<String, Option<BTreeMap<String, Record>>>,
-    /// Records of whole files that are not the ledger's, each with whether all of its bytes are there.
-    strange: Vec<(Record, bool)>,
+    /// Whole files that are not the ledger's.
+    strange: Vec<Strange>,
+}
+
+/// A whole file that has its record, and is not the ledger's.
+#[derive(Debug)]
+struct Strange {
+    record: Record,
+    /// All of its bytes are there.
+    all: bool,
+    /// It would lie there anyway, for the sake of others of the ledger's in the same file.
+    anyway: bool,
 }
 
 /// What the ledger is to be told.
 enum Mending {
-    /// Whether it would lie there anyway, for the sake of others in the same file.
+    /// With whether it says nothing that it lies there.
     Adopt(Box<Record>, bool),
     /// Of a file that is being fetched.
     Restart(VersionId),
@@ -78,7 +88,7 @@ impl Spool {
         // The ledger lets go of files before they go: one that has them still, or never had them, is older.
         let has = last.iter().any(|record| owners.contains_key(&record.name));
         let went = has || !ledger.unknown(last).await?.is_empty();
-        let strange = lying.strange.iter().map(|(record, _)| record.clone()).collect();
+        let strange = lying.strange.iter().map(|strange| strange.record.clone()).collect();
         let groups: BTreeSet<_> =
             ledger.unknown(strange).await?.iter().map(|name| group_of(name).to_owned()).collect();
         // So many groups a crash can leave that were on their way.
@@ -184,7 +194,7 @@ fn look(disk: &dyn Disk, spool: &Spool, owners: &Owners, found: &mut Recovered) 
         match lying.record(disk, spool, &name).cloned() {
             Some(record) => {
                 let all = record.size == len;
-                lying.strange.push((record, all));
+                lying.strange.push(Strange { record, all, anyway: false });
             }
             // It may be all there is.
             None => found.unexplained.push(name),
@@ -195,13 +205,6 @@ fn look(disk: &dyn Disk, spool: &Spool, owners: &Owners, found: &mut Recovered) 
 
 fn of_state(owners: &Owners, wanted: State) -> impl Iterator<Item = (&String, &(VersionId, State, Mark))> {
     owners.iter().filter(move |(_, (_, state, _))| *state == wanted)
-}
-
-/// Whether the ledger has something else in the file in which this lies.
-fn has_others(owners: &Owners, name: &str) -> bool {
-    let prefix = format!("{}-", group_of(name));
-    let mut ours = owners.range(prefix.clone()..).take_while(|(other, _)| other.starts_with(&prefix));
-    ours.any(|(other, _)| packed(other).is_some())
 }
 
 /// Whether the ledger has a whole file of that name.
@@ -219,7 +222,7 @@ fn sort(
 ) -> io::Result<(Recovered, Vec<Mending>)> {
     let mut mend = Vec::new();
     let mut grown = BTreeSet::new();
-    for (record, all) in std::mem::take(&mut lying.strange) {
+    for Strange { record, all, anyway } in std::mem::take(&mut lying.strange) {
         let partial = owners.get(&record.part).map(|(_, state, _)| *state);
         // It was being kept, and is not yet; or its group failed, and it went back to its mark.
         let back = partial == Some(State::Held) || !all && partial == Some(State::Fetching);
@@ -231,8 +234,7 @@ fn sort(
             lying.parts.insert(record.part, len);
         } else if all {
             grown.insert(record.part.clone());
-            let anyway = !doubted && packed(&record.name).is_some() && has_others(owners, &record.name);
-            mend.push(Mending::Adopt(Box::new(record), anyway));
+            mend.push(Mending::Adopt(Box::new(record), anyway && !doubted));
         } else {
             found.unexplained.push(record.name);
         }
@@ -296,7 +298,7 @@ impl Lying {
         let prefix = format!("{group}-");
         let ours = owners.range(prefix.clone()..).take_while(|(name, _)| name.starts_with(&prefix));
         let mut lies: BTreeSet<_> = ours.filter_map(|(name, _)| packed(name)).collect();
-        let mut told = 0_u64;
+        let (mut told, anyway) = (0_u64, !lies.is_empty());
         self.record(disk, spool, group);
         let records = self.groups.get_mut(group).and_then(Option::take).unwrap_or_default();
         for (name, record) in records {
@@ -304,7 +306,7 @@ impl Lying {
             told = record.size.saturating_add(told);
             lies.insert(place);
             if !is_known(owners, &name) && place.0.saturating_add(record.size) <= len {
-                self.strange.push((record, true));
+                self.strange.push(Strange { record, all: true, anyway });
             }
         }
         if told != len {

@@ -80,6 +80,18 @@ impl Depot {
         }
     }
 
+    /// It came home, as the ledger says; what lies in the spool is another matter.
+    async fn is_whole(&self) {
+        self.fetching(0).await;
+        self.ledger.whole(vec![(self.facts(), false)]).await.expect("whole");
+    }
+
+    /// It lies in the spool, with its record.
+    fn lay_whole(&self) {
+        self.lay(&format!("{WHOLE}.log"), BYTES);
+        self.lay_record();
+    }
+
     async fn archived(&self) {
         let kept =
             Kept { id: self.id, location: "a".into(), seq: 1, verified: "disk-read", folder: None, note: "" };
@@ -163,8 +175,7 @@ async fn a_kill_before_the_rename_is_back_at_the_mark() {
 async fn a_kill_between_rename_and_commit_is_adopted_by_its_own_row() {
     let depot = Depot::new().await;
     depot.fetching(10).await;
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.lay_whole();
     let (found, ..) = depot.start().await;
     assert_eq!(found.adopted, 1);
     assert_eq!(depot.known().await.state, State::Whole);
@@ -180,8 +191,7 @@ async fn what_a_record_tells_whole_does_not_begin_again_for_want_of_its_partial(
         .ledger
         .grant(Grant { id: depot.id, spool: "fedcba9876543210".into(), reserved: 0 })
         .expect("granted");
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.lay_whole();
     let (found, ..) = depot.start().await;
     assert_eq!((found.adopted, found.restarted), (1, 1), "in the other order");
     assert_eq!(depot.known().await.state, State::Whole);
@@ -190,8 +200,7 @@ async fn what_a_record_tells_whole_does_not_begin_again_for_want_of_its_partial(
 #[tokio::test]
 async fn a_ledger_from_a_backup_takes_a_whole_file_as_the_one_that_it_has_listed() {
     let depot = Depot::new().await;
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.lay_whole();
     depot.start().await;
     assert_eq!(depot.known().await.state, State::Whole);
     assert!(depot.pending().await.is_none(), "it is not fetched again");
@@ -200,10 +209,8 @@ async fn a_ledger_from_a_backup_takes_a_whole_file_as_the_one_that_it_has_listed
 #[tokio::test]
 async fn a_kill_between_archived_and_unlinked_removes_the_files_at_the_next_start() {
     let depot = Depot::new().await;
-    depot.fetching(0).await;
-    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.is_whole().await;
+    depot.lay_whole();
     depot.archived().await;
     let (found, names, _) = depot.start().await;
     assert_eq!((found.removed, names.len()), (1, 0));
@@ -212,14 +219,12 @@ async fn a_kill_between_archived_and_unlinked_removes_the_files_at_the_next_star
 #[tokio::test]
 async fn a_file_that_came_back_goes_once_its_copies_are_read_back() {
     let depot = Depot::new().await;
-    depot.fetching(0).await;
-    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.is_whole().await;
     depot.archived().await;
     assert_eq!(depot.ledger.let_go().await.expect("let go"), [WHOLE]);
     // A power cut took the removal away; or the ledger is an older one, in which a copy stands that was
     // lost since: nothing tells the two apart.
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.lay_whole();
     for start in 0..2 {
         let (found, names, _) = depot.start().await;
         assert_eq!((found.adopted, found.removed, names.len()), (1 - start, 0, 2));
@@ -236,13 +241,11 @@ async fn a_file_that_came_back_goes_once_its_copies_are_read_back() {
 #[tokio::test]
 async fn a_lost_file_that_lies_in_the_spool_is_not_lost() {
     let depot = Depot::new().await;
-    depot.fetching(0).await;
-    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.is_whole().await;
     depot.ledger.unlinked(vec![depot.id]).expect("told");
     depot.ledger.no_source("central", vec![depot.id], Vec::new()).await.expect("told");
     assert_eq!(depot.known().await.state, State::Lost);
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.lay_whole();
     let (found, names, _) = depot.start().await;
     assert_eq!((found.adopted, names.len()), (1, 2));
     assert_eq!(depot.known().await.state, State::Whole);
@@ -253,10 +256,8 @@ async fn a_lost_file_that_lies_in_the_spool_is_not_lost() {
 #[tokio::test]
 async fn a_file_that_is_owed_again_is_no_source_once_it_was_let_go_and_one_that_is_left_is_adopted() {
     let depot = Depot::new().await;
-    depot.fetching(0).await;
-    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.is_whole().await;
+    depot.lay_whole();
     depot.ledger.accept_archive("central", "/srv/a", "one").await.expect("accepted");
     depot.archived().await;
     assert_eq!(depot.ledger.let_go().await.expect("let go"), [WHOLE]);
@@ -283,8 +284,7 @@ async fn a_file_that_cannot_be_removed_holds_up_no_other() {
 #[tokio::test]
 async fn nothing_whole_is_removed_before_it_is_archived() {
     let depot = Depot::new().await;
-    depot.fetching(0).await;
-    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.is_whole().await;
     depot.lay(&format!("{NAME}.part"), BYTES);
     depot.lay_record();
     let (_, names, _) = depot.start().await;
@@ -299,8 +299,7 @@ async fn nothing_whole_is_removed_before_it_is_archived() {
 #[tokio::test]
 async fn a_whole_file_that_is_not_there_is_told() {
     let depot = Depot::new().await;
-    depot.fetching(0).await;
-    depot.ledger.whole(vec![(depot.facts(), false)]).await.expect("whole");
+    depot.is_whole().await;
     assert_eq!(depot.start().await.0.missing, [WHOLE]);
     let due = depot.ledger.due("central", [].into_iter(), 9).await.expect("due");
     assert_eq!(due[0].spool.as_deref(), Some(WHOLE), "a person may bring it back");
@@ -331,8 +330,7 @@ async fn a_held_file_that_was_being_kept_can_be_kept_again() {
     let depot = Depot::new().await;
     depot.fetching(0).await;
     depot.ledger.hold(depot.id, Some(NAME.into()), json!({}), None).await.expect("held");
-    depot.lay(&format!("{WHOLE}.log"), BYTES);
-    depot.lay_record();
+    depot.lay_whole();
     depot.start().await;
     assert_eq!(depot.known().await.state, State::Held, "a person decides");
     let spool = Spool::open(depot.edges.clone(), depot.dir.path(), 1 << 30, 0).await.expect("spool");
